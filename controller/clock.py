@@ -1,0 +1,87 @@
+"""Time: the only module that reads a clock.
+
+Monotonic seconds carry leases, ages and steps; UTC milliseconds carry records.
+"""
+
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+OLDEST_BELIEVABLE_MS = 1_767_225_600_000
+"""[ms] 2026-01-01T00:00Z. A wall clock that reads earlier has lost its battery (hazard T03)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One instant on both clocks.
+
+    Parameters
+    ----------
+    mono_s
+        [s] monotonic, arbitrary origin, never steps back.
+    utc_ms
+        [ms] since 1970-01-01T00:00Z; may jump when the wall clock is set.
+    """
+
+    mono_s: float
+    utc_ms: int
+
+    def later(self, seconds: float) -> "Moment":
+        """Return the moment `seconds` [s] after this one, on both clocks."""
+        return Moment(self.mono_s + seconds, self.utc_ms + round(seconds * 1000))
+
+    @property
+    def wall_is_believable(self) -> bool:
+        """Whether the wall clock can be used for schedules."""
+        return self.utc_ms >= OLDEST_BELIEVABLE_MS
+
+
+class Clock:
+    """The machine's own clocks."""
+
+    def now(self) -> Moment:
+        """Return the present moment."""
+        return Moment(time.monotonic(), time.time_ns() // 1_000_000)
+
+    def sleep(self, seconds: float) -> None:
+        """Wait `seconds` [s]."""
+        time.sleep(seconds)
+
+
+class ManualClock(Clock):
+    """A clock that moves only when told: tests, history and replay."""
+
+    def __init__(self, start: Moment) -> None:
+        self._now = start
+
+    def now(self) -> Moment:
+        """Return the moment this clock stands at."""
+        return self._now
+
+    def sleep(self, seconds: float) -> None:
+        """Move on by `seconds` [s] at once."""
+        self._now = self._now.later(seconds)
+
+    def set_wall(self, utc_ms: int) -> None:
+        """Jump the wall clock alone, as a person or a time server would."""
+        self._now = Moment(self._now.mono_s, utc_ms)
+
+
+def rfc3339(utc_ms: int) -> str:
+    """Write UTC milliseconds as RFC 3339 with milliseconds and a Z."""
+    moment = datetime.fromtimestamp(utc_ms / 1000, UTC)
+    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{utc_ms % 1000:03d}Z"
+
+
+def from_rfc3339(text: str) -> int:
+    """Read RFC 3339 text as UTC milliseconds.
+
+    Raises
+    ------
+    ValueError
+        If the text is no RFC 3339 time or has no offset.
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"time {text!r} has no offset; write it with Z or +hh:mm")
+    return round(moment.timestamp() * 1000)

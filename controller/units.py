@@ -1,0 +1,44 @@
+"""Units: what a payload may be in, and how a person may write a temperature."""
+
+import math
+import re
+
+ZERO_CELSIUS_K = 273.15
+"""[K] 0 Cel (SI Brochure, 9th edition, 2.3.4.1)."""
+
+_WRITTEN = re.compile(r"^\s*([+-]?\d+(?:\.\d+)?)\s*(?:°\s*)?(C|Cel|F|K)\s*$")
+
+
+def fahrenheit_to_c(value: float) -> float:
+    """Return [Cel] for degrees Fahrenheit."""
+    return (value - 32.0) / 1.8
+
+
+def c_to_fahrenheit(value_c: float) -> float:
+    """Return degrees Fahrenheit for [Cel]."""
+    return value_c * 1.8 + 32.0
+
+
+def temperature_c(written: str | float) -> float:
+    """Read a temperature as a person writes it: a number in Cel, or text with its unit ("65 F").
+
+    Raises
+    ------
+    ValueError
+        If it is not finite, not a number, or its unit is not C, Cel, F or K.
+    """
+    if isinstance(written, bool) or not isinstance(written, int | float | str):
+        raise ValueError('write a number in Cel, or text with its unit, such as "65 F"')
+    if not isinstance(written, str):
+        if not math.isfinite(written):
+            raise ValueError("must be a finite number")
+        return float(written)
+    match = _WRITTEN.match(written)
+    if match is None:
+        raise ValueError('write a number in Cel, or text with its unit, such as "65 F" or "18 C"')
+    value, unit = float(match[1]), match[2]
+    if unit == "F":
+        return fahrenheit_to_c(value)
+    if unit == "K":
+        return value - ZERO_CELSIUS_K
+    return value
