@@ -1,0 +1,140 @@
+"""`python -m api`: serve the pages, and say who may use them."""
+
+import argparse
+import getpass
+import socket
+import sys
+from pathlib import Path
+
+import uvicorn
+from fastapi import FastAPI
+
+from api import people
+from api.app import create_app
+from api.people import PeopleError, Role
+from api.state import State
+from api.writer import Writer
+from controller.clock import Clock
+from controller.errors import SoilwardError
+from controller.load_settings import load
+from controller.settings import Settings
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; 0 done, 1 failed, 2 misuse."""
+    asked = _parser().parse_args(arguments)
+    try:
+        settings = load(asked.settings)
+        if asked.command == "serve":
+            return serve(settings)
+        return _person(settings, asked)
+    except SoilwardError as error:
+        print(error, file=sys.stderr)
+        return 1
+
+
+def serve(settings: Settings) -> int:
+    """Serve until told to stop by SIGINT or SIGTERM.
+
+    Raises
+    ------
+    SoilwardError
+        If the settings are not safe to listen with, or a file is held by another.
+    """
+    listener = _listen(settings)
+    with listener:
+        app = create_app(settings, settings.store.folder)
+        config = uvicorn.Config(
+            app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=3
+        )
+        server = _Server(config, app, _address(settings))
+        server.run(sockets=[listener])
+    return 0 if server.started else 1
+
+
+class _Server(uvicorn.Server):
+    """Says when it is ready, and lets listening pages go before it waits for them."""
+
+    def __init__(self, config: uvicorn.Config, app: FastAPI, address: str) -> None:
+        super().__init__(config)
+        self._api: State = app.state.soilward
+        self._address = address
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            print(f"api listening on {self._address}", flush=True)
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._api.live.close()
+        await super().shutdown(sockets)
+
+
+def _address(settings: Settings) -> str:
+    host = settings.web.host
+    return f"http://{f'[{host}]' if ':' in host else host}:{settings.web.port}"
+
+
+def _listen(settings: Settings) -> socket.socket:
+    host, port = settings.web.host, settings.web.port
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
+        raise SoilwardError(
+            f"web.port: cannot listen on {host}:{port} ({error.strerror}); stop what holds it, or choose another port"
+        ) from error
+
+
+def _person(settings: Settings, asked: argparse.Namespace) -> int:
+    settings.store.folder.mkdir(parents=True, exist_ok=True)
+    season = Writer(settings.store.folder / "season.db", people.MIGRATIONS)
+    try:
+        if asked.action == "add":
+            season.do(people.add_person, asked.name, Role(asked.role), _password(asked.password_stdin))
+            print(f"{asked.name} may {asked.role}")
+        elif asked.action == "remove":
+            season.do(people.remove_person, asked.name)
+            print(f"{asked.name} is removed and signed out everywhere")
+        elif asked.action == "token":
+            season.do(people.find_person, asked.name)
+            print(season.do(people.new_session, asked.name, Clock().now().utc_ms, people.BEARER_MS))
+        else:
+            for each in season.do(people.list_people):
+                print(f"{each.name}\t{each.role.value}")
+    finally:
+        season.close()
+    return 0
+
+
+def _password(from_stdin: bool) -> str:
+    if from_stdin:
+        return sys.stdin.readline().rstrip("\r\n")
+    first = getpass.getpass("Password: ")
+    if getpass.getpass("Once more: ") != first:
+        raise PeopleError("the two passwords differ; nothing was changed")
+    return first
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m api", description="The pages and the API of Soilward.")
+    commands = parser.add_subparsers(dest="command", required=True)
+    with_settings = argparse.ArgumentParser(add_help=False)
+    with_settings.add_argument("--settings", type=Path, required=True, help="soilward.toml")
+    commands.add_parser("serve", parents=[with_settings], help="serve until stopped")
+    actions = commands.add_parser(
+        "person", help="who may look and change; while the api is stopped, since it holds the file"
+    ).add_subparsers(dest="action", required=True)
+    add = actions.add_parser("add", parents=[with_settings], help="add somebody")
+    add.add_argument("name")
+    add.add_argument("--role", choices=[each.value for each in Role], default=Role.VIEW.value)
+    add.add_argument("--password-stdin", action="store_true", help="read the password from the first line of stdin")
+    actions.add_parser("list", parents=[with_settings], help="show everybody")
+    remove = actions.add_parser("remove", parents=[with_settings], help="remove somebody and end their sessions")
+    remove.add_argument("name")
+    token = actions.add_parser("token", parents=[with_settings], help="print a new bearer token, shown only once")
+    token.add_argument("name")
+    return parser
+
+
+if __name__ == "__main__":
+    sys.exit(main())

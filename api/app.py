@@ -1,0 +1,85 @@
+"""The API and its pages as one ASGI application."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.staticfiles import StaticFiles
+
+from api import auth, people, problem
+from api.headers import Guarded
+from api.live import Live
+from api.routes import changes, enclosures, health, journal, pages, requests, session
+from api.routes import live as live_route
+from api.state import State
+from api.tries import Tries
+from api.writer import Writer
+from controller.clock import Clock
+from controller.settings import Settings
+from controller.store import migrations
+
+STATIC = Path(__file__).parent / "pages" / "static"
+
+_ABOUT = (
+    "Looks at Soilward and asks it for changes. Times are RFC 3339, temperatures Cel, energy kWh; errors are "
+    "RFC 9457 problem documents. Nothing here can switch a relay: a change is filed and the controller decides."
+)
+
+
+def create_app(settings: Settings, folder: Path, live: Live | None = None, clock: Clock | None = None) -> FastAPI:
+    """Return the application.
+
+    Parameters
+    ----------
+    settings
+        The whole file.
+    folder
+        Where the databases are: `readings.db` and `journal.db` are only read, `requests.db` and `season.db` written.
+    live
+        Fed by the caller, as tests do; None: one of our own that follows the broker while the app runs.
+    clock
+        The machine's own if None.
+
+    Raises
+    ------
+    SettingsError
+        If it would listen beyond this machine with nobody set up.
+    StoreError
+        If a file that the API writes cannot be opened or is held by another.
+    """
+    clock = clock or Clock()
+    own_live = live or Live(settings, clock)
+    state = _open(settings, folder, own_live, clock)
+
+    @asynccontextmanager
+    async def running(app: FastAPI) -> AsyncIterator[None]:
+        if live is None:
+            own_live.start(asyncio.get_running_loop())
+        try:
+            yield
+        finally:
+            await asyncio.to_thread(own_live.stop)
+            state.close()
+
+    app = FastAPI(title="Soilward", version="1.0", description=_ABOUT, lifespan=running, docs_url=None, redoc_url=None)
+    app.state.soilward = state
+    problem.install(app)
+    app.add_middleware(Guarded)
+    for module in (enclosures, changes, requests, journal, live_route, session, health, pages):
+        app.include_router(module.router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    return app
+
+
+def _open(settings: Settings, folder: Path, live: Live, clock: Clock) -> State:
+    folder.mkdir(parents=True, exist_ok=True)
+    season = Writer(folder / "season.db", people.MIGRATIONS)
+    try:
+        auth.refuse_unsafe_listen(settings, len(season.do(people.list_people)))
+        asked = Writer(folder / "requests.db", migrations.REQUESTS)
+    except BaseException:
+        season.close()
+        raise
+    return State(settings, folder, live, season, asked, Tries(), clock)

@@ -1,0 +1,83 @@
+"""What a person may ask of the controller: filed with who and why, answered in the journal."""
+
+from typing import Any
+
+from fastapi import HTTPException
+
+from api.people import Person
+from api.schemas import Arm, Disarm, Reset, SetPoint, set_point_fault
+from api.seen import as_seen
+from api.state import State
+from controller.clock import from_rfc3339
+from controller.safety.limits import RESETS_OF_ONE_TRIP
+from controller.store import requests
+from controller.store.journal import JSON
+from controller.store.requests import Kind
+
+
+def ask_set_point(state: State, person: Person, enclosure: str, asked: SetPoint) -> int:
+    """File another set point and return the request's id.
+
+    Raises
+    ------
+    HTTPException
+        404 for an unknown enclosure, 422 above the enclosure's own limit or for an end that is not ahead.
+    """
+    limits = state.enclosure(enclosure).limits
+    if asked.set_point_c is not None:
+        fault = set_point_fault(asked.set_point_c, limits.highest_set_point, f"limit of {enclosure!r},")
+        if fault is not None:
+            raise HTTPException(422, fault)
+    if asked.until is not None and from_rfc3339(asked.until) <= state.clock.now().utc_ms:
+        raise HTTPException(422, f"until: {asked.until} is not ahead of now")
+    return _file(
+        state, person, enclosure, "set-point", {"set_point_c": asked.set_point_c, "until": asked.until}, asked.why
+    )
+
+
+def ask_arm(state: State, person: Person, enclosure: str, asked: Arm) -> int:
+    """File the wish that the enclosure may be heated; 404 for an unknown one."""
+    return _file(state, person, enclosure, "arm", {}, asked.why)
+
+
+def ask_disarm(state: State, person: Person, enclosure: str, asked: Disarm) -> int:
+    """File the wish that heat is taken away; 404 for an unknown enclosure, never refused otherwise."""
+    return _file(state, person, enclosure, "disarm", {}, asked.why)
+
+
+def ask_reset(state: State, person: Person, enclosure: str, asked: Reset) -> int:
+    """File the end of a trip and return the request's id. The controller checks all of this again.
+
+    Raises
+    ------
+    HTTPException
+        404 for an unknown enclosure or trip, 409 while its cause is present (hazard A02), 429 after three resets
+        within 24 h (hazard A03), 503 while the controller is not heard.
+    """
+    known = state.enclosure(enclosure)
+    shown = as_seen(known, state.live.heard(enclosure), state.clock.now())
+    if not shown["known"]:
+        raise HTTPException(503, f"the controller is not heard, so nobody knows how trip {asked.trip!r} stands")
+    trip = next((each for each in shown["trips"] if each["name"] == asked.trip), None)
+    if trip is None:
+        raise HTTPException(404, _no_such_trip(enclosure, asked.trip, shown["trips"]))
+    if trip["resets_24h"] >= RESETS_OF_ONE_TRIP:
+        raise HTTPException(
+            429,
+            f"trip {asked.trip!r} was reset {trip['resets_24h']} times within 24 h, the most allowed is "
+            f"{RESETS_OF_ONE_TRIP}; find its cause at the enclosure first",
+        )
+    if not trip["cause_gone"]:
+        raise HTTPException(409, f"the cause of trip {asked.trip!r} is still present: {trip['detail']}")
+    return _file(state, person, enclosure, "reset", {"trip": asked.trip}, asked.why)
+
+
+def _no_such_trip(enclosure: str, trip: str, trips: list[dict[str, Any]]) -> str:
+    there = ", ".join(each["name"] for each in trips) or "none"
+    return f"enclosure {enclosure!r} has no trip {trip!r}; latched now: {there}"
+
+
+def _file(state: State, person: Person, enclosure: str, kind: Kind, arguments: dict[str, JSON], why: str) -> int:
+    state.enclosure(enclosure)
+    now_ms = state.clock.now().utc_ms
+    return state.requests.do(requests.file, now_ms, enclosure, kind, arguments, person.name, why)

@@ -1,0 +1,178 @@
+"""Roles at the door: who is asking, may they, and does the request come from our own page."""
+
+import ipaddress
+from collections.abc import Callable
+from typing import Annotated
+from urllib.parse import urlsplit
+
+from fastapi import Depends, HTTPException, Request, Response
+
+from api import people
+from api.people import Person, Refusal, Role
+from api.state import State, state_of
+from controller.errors import SettingsError
+from controller.settings import Settings
+
+COOKIE = "soilward-session"
+LOCAL = Person("local", Role.OPERATE)
+"""Whoever sits at this machine while nobody is set up."""
+
+_CHANGES_NOTHING = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host name or address can only be this machine."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def refuse_unsafe_listen(settings: Settings, people_count: int) -> None:
+    """Refuse to listen beyond this machine while nobody is set up.
+
+    Raises
+    ------
+    SettingsError
+        Naming the key and the remedy.
+    """
+    if people_count == 0 and not is_loopback(settings.web.host):
+        raise SettingsError(
+            [
+                f"web.host: {settings.web.host!r} can be reached from other machines and no person is set up; "
+                'add one with `python -m api person add NAME --role operate`, or set web.host = "127.0.0.1"'
+            ]
+        )
+
+
+def log_in(request: Request, name: str, password: str) -> str:
+    """Return a new session's token for the right password. Slow: call it from a thread.
+
+    Raises
+    ------
+    HTTPException
+        401 for a wrong name or password, 403 from a foreign page, 429 after too many tries.
+    """
+    state = state_of(request)
+    _check_same_origin(request, state, "nobody", must_show=False)
+    wait_s = state.tries.wait_s(name, state.clock.now().mono_s)
+    if wait_s > 0:
+        raise HTTPException(
+            429, f"too many tries; wait {wait_s:.0f} s and try again", headers={"Retry-After": f"{wait_s:.0f}"}
+        )
+    person = people.check_password(state.season.do(people.password_hash, name), password)
+    if person is None:
+        raise _refused(request, state, 401, name, "name or password is wrong")
+    return state.season.do(people.new_session, person.name, state.clock.now().utc_ms)
+
+
+def log_out(request: Request) -> None:
+    """End the session the request carries, if any."""
+    token = _token(request)
+    if token is not None:
+        state_of(request).season.do(people.end_session, token)
+
+
+def set_cookie(response: Response, settings: Settings, token: str) -> None:
+    """Give the browser its session; script cannot read it and other sites cannot send it."""
+    response.set_cookie(
+        COOKIE,
+        token,
+        max_age=people.SESSION_MS // 1000,
+        httponly=True,
+        samesite="strict",
+        secure=settings.web.secure_cookie,
+        path="/",
+    )
+
+
+def _bearer(request: Request) -> str | None:
+    scheme, _, value = request.headers.get("authorization", "").partition(" ")
+    return value.strip() if scheme.lower() == "bearer" and value.strip() else None
+
+
+def _token(request: Request) -> str | None:
+    return _bearer(request) or request.cookies.get(COOKIE)
+
+
+def _host_of(netloc: str) -> str:
+    try:
+        return urlsplit(f"//{netloc}").hostname or ""
+    except ValueError:
+        return ""
+
+
+def _is_local(request: Request, state: State) -> bool:
+    """Whether nobody is set up and the caller sits at this machine.
+
+    The Host header must name this machine too: a foreign page whose name was pointed at 127.0.0.1 carries its own.
+    """
+    caller = request.client.host if request.client else ""
+    return (
+        is_loopback(state.settings.web.host)
+        and is_loopback(caller)
+        and is_loopback(_host_of(request.headers.get("host", "")))
+        and not state.season.do(people.list_people)
+    )
+
+
+def person_of(request: Request) -> Person | None:
+    """Return who is asking, or None; checks neither role nor origin."""
+    state = state_of(request)
+    token = _token(request)
+    if token is not None:
+        known = state.season.do(people.who, token, state.clock.now().utc_ms)
+        if known is not None:
+            return known
+    return LOCAL if _is_local(request, state) else None
+
+
+def _refused(request: Request, state: State, status: int, who: str, why: str) -> HTTPException:
+    """Keep a refused change for the record (hazard A04) and return what to raise."""
+    if request.method not in _CHANGES_NOTHING:
+        state.season.do(people.note_refusal, Refusal(state.clock.now().utc_ms, who, request.url.path, why))
+    headers = {"WWW-Authenticate": 'Bearer realm="soilward"'} if status == 401 else None
+    return HTTPException(status, why, headers=headers)
+
+
+def _check_same_origin(request: Request, state: State, who: str, *, must_show: bool) -> None:
+    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+    if site is not None:
+        ours = site == "same-origin"
+    elif origin is not None:
+        ours = urlsplit(origin).netloc == request.headers.get("host", "")
+    else:
+        # Every browser sends one of the two with a change; a program signs in with a bearer token instead.
+        ours = not must_show
+    if not ours:
+        raise _refused(request, state, 403, who, "a change must come from Soilward's own page, or carry a bearer token")
+
+
+def _at_least(role: Role) -> Callable[[Request], Person]:
+    def admitted(request: Request) -> Person:
+        state = state_of(request)
+        person = person_of(request)
+        if person is None:
+            raise _refused(request, state, 401, "nobody", "sign in, or send a bearer token")
+        if role is Role.OPERATE and person.role is not Role.OPERATE:
+            raise _refused(
+                request, state, 403, person.name, f"{person.name!r} has the role view; changing needs the role operate"
+            )
+        if request.method not in _CHANGES_NOTHING and _bearer(request) is None:
+            _check_same_origin(request, state, person.name, must_show=person is not LOCAL)
+        return person
+
+    return admitted
+
+
+viewer = _at_least(Role.VIEW)
+"""Dependency: somebody who may look; 401 otherwise."""
+
+operator = _at_least(Role.OPERATE)
+"""Dependency: somebody who may change; 401 or 403 otherwise, kept for the record."""
+
+Viewer = Annotated[Person, Depends(viewer)]
+Operator = Annotated[Person, Depends(operator)]
+StateNow = Annotated[State, Depends(state_of)]

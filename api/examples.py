@@ -1,0 +1,142 @@
+"""Examples that `/openapi.json` shows: one per answer, from the invented site Tarn Hollow."""
+
+from typing import Any
+
+STATUS: dict[str, Any] = {
+    "enclosure": "larch",
+    "at": "2026-03-01T04:12:02.000Z",
+    "at_ms": 1772338322000,
+    "epoch": 4,
+    "known": True,
+    "as_of_age_s": 0.6,
+    "armed": True,
+    "soil_c": 18.06,
+    "set_point": {"asked_c": 18.0, "working_c": 18.0, "source": "schedule", "until": None},
+    "heat": {
+        "duty": 0.41,
+        "ordered": True,
+        "contact": True,
+        "second_contact": True,
+        "contact_since": "2026-03-01T04:10:10.000Z",
+        "watts": 450.0,
+        "node_age_s": 1.2,
+        "drops": 0,
+        "on_last_hour_s": 1380,
+    },
+    "permissives": [{"name": "soil heard", "holds": True, "detail": "", "returns": ""}],
+    "trips": [
+        {
+            "name": "heater-surface-over:heater",
+            "kind": "heater-surface-over",
+            "probe": "heater",
+            "value": 71.2,
+            "unit": "Cel",
+            "limit": 70.0,
+            "at": "2026-03-01T03:37:00.000Z",
+            "at_ms": 1772336220000,
+            "cause_gone": True,
+            "resets_24h": 0,
+            "detail": "heater-surface probe 'heater' reached 71.2 Cel; limit 70.0 Cel",
+        }
+    ],
+    "readings": [
+        {
+            "probe": "soil-10",
+            "quantity": "soil",
+            "unit": "Cel",
+            "level_m": -0.1,
+            "value": 18.06,
+            "age_s": 4.1,
+            "fresh": True,
+            "grade": "good",
+            "reason": "",
+        }
+    ],
+    "refused": {"no-unit": 2},
+    "last_refused": {"soilward/larch/probe/soil-10": '{"t": 18}'},
+    "alerts": [],
+    "words": {
+        "verdict": "Warm and safe.",
+        "because": "Soil 18.1 Cel, asked 18.0. Heat 38 % of the last hour.",
+        "next": "",
+        "do": "",
+    },
+}
+
+READINGS: dict[str, Any] = {
+    "enclosure": "larch",
+    "start": "2026-03-01T03:00:00.000Z",
+    "end": "2026-03-01T04:00:00.000Z",
+    "series": [
+        {
+            "probe": "soil-10",
+            "quantity": "soil",
+            "unit": "Cel",
+            "bucket_ms": 60000,
+            "rows": [{"start_ms": 1772334000000, "least": 17.9, "mean": 18.02, "most": 18.1, "count": 6}],
+        }
+    ],
+}
+
+HEATER_RUNS: dict[str, Any] = {
+    "enclosure": "larch",
+    "by": "day",
+    "currency": "EUR",
+    "rows": [
+        {
+            "start": "2026-02-28T23:00:00.000Z",
+            "end": "2026-03-01T23:00:00.000Z",
+            "start_ms": 1772319600000,
+            "end_ms": 1772406000000,
+            "on_s": 30_240.0,
+            "cycles": 212,
+            "longest_s": 300.0,
+            "energy_kwh": 3.78,
+            "energy_known": True,
+            "cost": 1.13,
+        }
+    ],
+}
+
+JOURNAL_ENTRY: dict[str, Any] = {
+    "sequence": 118,
+    "at_ms": 1772336220000,
+    "at": "2026-03-01T03:37:00.000Z",
+    "kind": "trip",
+    "enclosure": "larch",
+    "who": "controller",
+    "why": "heater-surface probe 'heater' reached 71.2 Cel; limit 70.0 Cel",
+    "body": {"trip": "heater-surface-over:heater", "value": 71.2, "limit": 70.0},
+    "previous_hash": "5b2f" + "0" * 60,
+    "hash": "9c41" + "0" * 60,
+}
+
+PROOF: dict[str, Any] = {
+    "holds": True,
+    "entries": 118,
+    "first_bad": None,
+    "detail": "all 118 entries fit",
+    "head": "9c41" + "0" * 60,
+}
+
+ACCEPTED: dict[str, Any] = {"request": 17, "answer": "/api/requests/17"}
+
+REQUEST: dict[str, Any] = {
+    "id": 17,
+    "state": "done",
+    "detail": "set point 19.5 Cel until 2026-03-02T06:00:00Z",
+    "at": "2026-03-01T19:40:00.000Z",
+    "enclosure": "larch",
+    "kind": "set-point",
+    "arguments": {"set_point_c": 19.5, "until": "2026-03-02T06:00:00Z"},
+    "who": "keeper",
+    "why": "slips look cold",
+    "answered": "2026-03-01T19:40:01.000Z",
+}
+
+HEALTH: dict[str, Any] = {"status": "well", "reasons": []}
+
+
+def shows(example: Any, status: int = 200, media_type: str = "application/json") -> dict[int | str, dict[str, Any]]:
+    """Return an OpenAPI response entry with this example."""
+    return {status: {"description": "Answer", "content": {media_type: {"example": example}}}}

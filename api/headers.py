@@ -1,0 +1,61 @@
+"""What every answer carries, and how large a question may be."""
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.problem import problem
+
+LARGEST_BODY = 65_536
+"""[bytes]"""
+
+POLICY = "; ".join(
+    (
+        "default-src 'self'",
+        "img-src 'self' data:",
+        "object-src 'none'",
+        "base-uri 'none'",
+        "form-action 'self'",
+        "frame-ancestors 'none'",
+    )
+)
+"""Content-Security-Policy: only our own files, nothing inline."""
+
+# "same-origin", not "no-referrer": with the latter browsers send "Origin: null" with our own forms.
+_ALWAYS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+
+
+class Guarded:
+    """ASGI middleware: adds the headers and refuses a body that is too large or of unsaid length."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass one request on."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in _ALWAYS.items():
+                    headers[name] = value
+                if not scope["path"].startswith("/static"):
+                    headers.setdefault("Cache-Control", "no-store")
+            await send(message)
+
+        headers = Headers(scope=scope)
+        length = headers.get("content-length", "0")
+        if "transfer-encoding" in headers and "content-length" not in headers:
+            await problem(411, "say the length of the body in Content-Length")(scope, receive, send_with_headers)
+        elif not length.isdecimal() or len(length) > 9 or int(length) > LARGEST_BODY:
+            answer = problem(413, f"the body is larger than {LARGEST_BODY} bytes")
+            await answer(scope, receive, send_with_headers)
+        else:
+            await self._app(scope, receive, send_with_headers)

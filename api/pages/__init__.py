@@ -1,0 +1,1 @@
+"""What a person looks at: words, drawings and the templates that hold them."""

@@ -1,0 +1,61 @@
+"""Signing in and out, and choosing Cel or Fahrenheit."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, HTTPException, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from api import auth
+from api.auth import StateNow
+from api.pages.render import UNIT_COOKIE, own_path, page
+
+router = APIRouter()
+
+_YEAR_S = 31_536_000
+_Path = Annotated[str, Query(alias="next", max_length=300)]
+
+
+@router.get("/sign-in")
+@router.get("/login")
+def sign_in_page(request: Request, then: _Path = "/") -> HTMLResponse:
+    """The form to sign in with; `next` is the page to go on to."""
+    return page(request, "sign-in.html", then=own_path(then), fault="")
+
+
+@router.post("/sign-in")
+def sign_in(
+    request: Request,
+    state: StateNow,
+    name: Annotated[str, Form(max_length=40)],
+    password: Annotated[str, Form(max_length=200)],
+    then: Annotated[str, Form(max_length=300)] = "/",
+) -> Response:
+    """Sign in and go on; a wrong name or password comes back to the form with the reason."""
+    try:
+        token = auth.log_in(request, name, password)
+    except HTTPException as error:
+        fault = str(error.detail)
+        shown = f"{fault[:1].upper()}{fault[1:]}."
+        return page(request, "sign-in.html", error.status_code, then=own_path(then), fault=shown)
+    answer = RedirectResponse(own_path(then), 303)
+    auth.set_cookie(answer, state.settings, token)
+    return answer
+
+
+@router.post("/sign-out")
+def sign_out(request: Request) -> Response:
+    """End the session."""
+    auth.log_out(request)
+    answer = RedirectResponse("/sign-in", 303)
+    answer.delete_cookie(auth.COOKIE, path="/")
+    return answer
+
+
+@router.post("/unit")
+def choose_unit(
+    to: Annotated[str, Query(pattern="^[CF]$")], back: Annotated[str, Form(max_length=300)] = "/"
+) -> Response:
+    """Remember Cel or Fahrenheit in a cookie and go back to the page."""
+    answer = RedirectResponse(own_path(back), 303)
+    answer.set_cookie(UNIT_COOKIE, to, max_age=_YEAR_S, httponly=True, samesite="lax", path="/")
+    return answer

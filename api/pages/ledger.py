@@ -1,0 +1,162 @@
+"""Rows of the two pages that look back: heat by day, and the journal."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import groupby
+from zoneinfo import ZoneInfo
+
+from api.pages import words
+from api.pages.record import Asked
+from api.pages.words import Unit
+from controller.settings import Site
+from controller.store.journal import Proof, StoredEntry
+from controller.store.use import HeaterUse
+
+_KINDS = {"answer": "Answer", "trip": "Trip", "start": "Start", "stop": "Stop", "alert": "Alert", "reset": "Reset"}
+_REQUESTS = {"set-point": "another set point", "arm": "to arm", "disarm": "to disarm", "reset": "to reset a trip"}
+
+
+@dataclass(frozen=True, slots=True)
+class DayShown:
+    """One day of heat; `bar` is its length out of 200."""
+
+    day: str
+    bar: float
+    kwh: str
+    cost: str
+    on: str
+    cycles: str
+    longest: str
+
+
+@dataclass(frozen=True, slots=True)
+class EntryShown:
+    """One journal entry."""
+
+    kind: str
+    clock: str
+    exact: str
+    what: str
+    who: str
+    enclosure: str
+    text: str
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class JournalDay:
+    """The entries of one local day, newest first."""
+
+    day: str
+    entries: tuple[EntryShown, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChainShown:
+    """Whether the journal's chain holds, said."""
+
+    holds: bool | None
+    said: str
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerShown:
+    """What was asked, and what the controller said: `state` is waiting, done or refused."""
+
+    id: int
+    state: str
+    said: str
+    more: str
+
+
+def heat_days(days: Iterable[HeaterUse], site: Site, now_ms: int) -> tuple[DayShown, ...]:
+    """Return days of heat, newest first."""
+    known = sorted(days, key=lambda d: -d.start_ms)
+    most = max((d.energy_kwh for d in known), default=0.0) or 1.0
+    return tuple(
+        DayShown(
+            words.day(d.start_ms, now_ms, site.zone),
+            round(200 * d.energy_kwh / most, 1),
+            f"{d.energy_kwh:.2f}" if d.energy_known else "not known",
+            _cost(d, site),
+            words.duration(d.on_s),
+            str(d.cycles),
+            words.duration(d.longest_s),
+        )
+        for d in known
+    )
+
+
+def heat_total(days: Iterable[HeaterUse], site: Site) -> tuple[str, str]:
+    """Return the sum as a sentence, and how it comes about."""
+    known = list(days)
+    energy_kwh, on_s = sum(d.energy_kwh for d in known), sum(d.on_s for d in known)
+    lacks = "" if all(d.energy_known for d in known) else "At least "
+    cost = f" for {energy_kwh * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
+    said = f"{lacks}{energy_kwh:.1f} kWh{cost} in {len(known)} days."
+    price = f", at {site.price_per_kwh:.2f} {site.currency} per kWh" if site.price_per_kwh else ""
+    return said, f"{words.duration(on_s)} of heat{price}."
+
+
+def _cost(day: HeaterUse, site: Site) -> str:
+    if not day.energy_known or not site.price_per_kwh:
+        return "—"
+    return f"{day.energy_kwh * site.price_per_kwh:.2f} {site.currency}"
+
+
+def journal_days(entries: Iterable[StoredEntry], now_ms: int, zone: ZoneInfo, unit: Unit) -> tuple[JournalDay, ...]:
+    """Return entries gathered by local day, in the order they come."""
+    grouped = groupby(entries, key=lambda e: words.exact(e.at_ms, zone)[:10])
+    days = ((list(group)) for _, group in grouped)
+    return tuple(
+        JournalDay(words.day(day[0].at_ms, now_ms, zone).capitalize(), tuple(_entry(e, zone, unit) for e in day))
+        for day in days
+    )
+
+
+def chain(proof: Proof | None) -> ChainShown:
+    """Say whether the chain holds."""
+    if proof is None:
+        return ChainShown(None, "There is no journal yet.")
+    if not proof.holds:
+        return ChainShown(False, f"The chain is broken: {proof.detail}.")
+    count = f"all {proof.entries} entries" if proof.entries != 1 else "its one entry"
+    return ChainShown(True, f"The chain holds: {count} are as they were written.".replace("entry are", "entry is"))
+
+
+def answer(asked: Asked | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> AnswerShown | None:
+    """Say what became of a request."""
+    if asked is None:
+        return None
+    request, reply = asked.request, asked.answer
+    wish = f"{request.who} asked {_wish(asked, unit)}: {request.why}"
+    if reply is None:
+        when = words.moment(request.at_ms, now_ms, zone)
+        return AnswerShown(request.id, "waiting", "Asked. Waiting for the controller.", f"{wish} ({when}).")
+    done = reply.body.get("outcome") == "done"
+    detail = words.said(str(reply.body.get("detail", "")), unit)
+    said = f"{'Done' if done else 'Refused'}: {detail.removeprefix('refused: ')}."
+    return AnswerShown(request.id, "done" if done else "refused", said, f"{wish}.")
+
+
+def _wish(asked: Asked, unit: Unit) -> str:
+    value = asked.request.arguments.get("set_point_c")
+    if asked.request.kind == "set-point" and isinstance(value, int | float):
+        return f"for {words.temperature_said(float(value), unit)}"
+    if asked.request.kind == "set-point":
+        return "to go back to the schedule"
+    return _REQUESTS[asked.request.kind]
+
+
+def _entry(entry: StoredEntry, zone: ZoneInfo, unit: Unit) -> EntryShown:
+    exact = words.exact(entry.at_ms, zone)
+    detail = str(entry.body.get("detail", "") or "")
+    text = ". ".join(part for part in dict.fromkeys((detail, entry.why)) if part)
+    what = _KINDS.get(entry.kind, entry.kind.replace("-", " ").capitalize())
+    if entry.kind == "answer":
+        asked = _REQUESTS.get(str(entry.body.get("asked")), str(entry.body.get("asked")))
+        what = f"Asked {'for ' if asked.startswith('another') else ''}{asked}"
+    who = "" if entry.who == "soilward" else entry.who
+    said = words.said(text, unit)
+    said = said[:1].upper() + said[1:] + ("" if said.endswith((".", "!", "?")) or not said else ".")
+    return EntryShown(entry.kind, exact[11:16], exact, what, who, entry.enclosure or "", said, entry.hash[:12] + "…")

@@ -1,0 +1,51 @@
+"""Rendering: the one set of templates, and what every page carries."""
+
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from api import auth
+from api.pages.words import Unit
+from api.people import Role
+from api.state import state_of
+
+UNIT_COOKIE = "soilward-unit"
+_TEMPLATES = Environment(
+    loader=FileSystemLoader(Path(__file__).parent / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+def unit_of(request: Request) -> Unit:
+    """Return the unit this reader chose; Cel at first."""
+    return Unit.F if request.cookies.get(UNIT_COOKIE) == "F" else Unit.C
+
+
+def own_path(path: str) -> str:
+    """Return a path of our own to go to; anything that could lead elsewhere becomes the site page."""
+    safe = path.startswith("/") and not path.startswith("//") and "\\" not in path
+    return path if safe and path.isascii() and path.isprintable() else "/"
+
+
+def page(request: Request, template: str, status: int = 200, **shown: Any) -> HTMLResponse:
+    """Render a template with what every page carries: site, enclosures, unit, who is reading, and where they are."""
+    state = state_of(request)
+    person = auth.person_of(request)
+    path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    always: dict[str, Any] = {
+        "site": state.settings.site.name,
+        "enclosures": state.settings.enclosure if person else (),
+        "unit": unit_of(request),
+        "person": person.name if person else "",
+        "may_change": person is not None and person.role is Role.OPERATE,
+        "path": path if request.method == "GET" else "/",
+        "here": "",
+        "line": "",
+    }
+    return HTMLResponse(_TEMPLATES.get_template(template).render({**always, **shown}), status)

@@ -1,0 +1,350 @@
+"""The section: an enclosure cut through the ground, with temperature against height and depth."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from api.pages import words
+from api.pages.frame import (
+    GUTTER,
+    RIGHT,
+    SMALL,
+    WIDTH,
+    Frame,
+    Size,
+    Tick,
+    frame,
+    heater_marks,
+    outline,
+    stones,
+)
+from api.pages.labels import Box, Label, Wanted, place
+from api.pages.words import Unit
+from controller.settings import Enclosure, HeaterKind
+
+Band = tuple[float, float]
+"""[Cel] least and most of one probe over the last 24 h."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One probe in the drawing."""
+
+    probe: str
+    kind: str
+    x: float
+    y: float
+    level_m: float
+    value_c: float | None
+    fresh: bool
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterDrawn:
+    """The heater where it is: `state` is "on", "off", "unknown" or "locked"."""
+
+    cable: bool
+    state: str
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """Everything the template draws, in drawing units."""
+
+    frame: Frame
+    width: float
+    height: float
+    gutter: float
+    edge: float
+    covers: tuple[str, ...]
+    stones: tuple[tuple[float, float, float], ...]
+    marks: tuple[Mark, ...]
+    air_line: str
+    soil_line: str
+    air_band: str
+    soil_band: str
+    outside_x: float | None
+    asked: tuple[float, float] | None
+    heater: HeaterDrawn
+    labels: tuple[Label, ...]
+    levels: tuple[Tick, ...]
+    degrees: tuple[Tick, ...]
+    remark: str
+    spoken: str
+
+
+def picture(
+    enclosure: Enclosure,
+    status: Mapping[str, Any] | None,
+    unit: Unit,
+    bands: Mapping[str, Band] | None = None,
+    size: Size = SMALL,
+) -> Picture:
+    """Draw one enclosure.
+
+    Parameters
+    ----------
+    enclosure
+        Its settings: outline, heater, where each probe sits.
+    status
+        What is true now, as `GET /api/enclosures/{e}` gives it; None draws the enclosure with no numbers.
+    unit
+        What the numbers are written in.
+    bands
+        [Cel] (least, most) over the last 24 h by probe name.
+    """
+    now = _readings(status)
+    ranges = dict(bands or {})
+    drawn = frame(enclosure, _shown_c(enclosure, status, ranges), size)
+    marks = _marks(enclosure, now, drawn)
+    heater = _heater(enclosure, status, drawn)
+    asked = _asked(enclosure, status, drawn)
+    outside = next((m for m in marks if m.kind == "outside" and m.value_c is not None), None)
+    inside = tuple(m for m in marks if m.kind in ("soil", "air"))
+    air_line, soil_line = _lines(inside, drawn)
+    air_band, soil_band = _band(inside, ranges, drawn)
+    return Picture(
+        drawn,
+        WIDTH,
+        drawn.bottom + 24,
+        GUTTER,
+        WIDTH - RIGHT,
+        outline(enclosure.shape, drawn),
+        stones(drawn),
+        inside,
+        air_line,
+        soil_line,
+        air_band,
+        soil_band,
+        outside.x if outside else None,
+        asked,
+        heater,
+        _labels(_Scene(enclosure, status, unit, size, drawn, marks, heater, asked, now)),
+        _levels(enclosure, drawn),
+        _degrees(drawn, unit),
+        f"soil drawn {drawn.stretch:.0f} times deeper" if drawn.stretch >= 1.5 else "",
+        _spoken(marks, unit),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    enclosure: Enclosure
+    status: Mapping[str, Any] | None
+    unit: Unit
+    size: Size
+    drawn: Frame
+    marks: tuple[Mark, ...]
+    heater: HeaterDrawn
+    asked: tuple[float, float] | None
+    now: Mapping[str, Mapping[str, Any]]
+
+
+def root_depth_m(enclosure: Enclosure) -> float | None:
+    """[m] depth the set point is held at: the middle one of the soil probes."""
+    depths = sorted(p.depth_m for p in enclosure.probe if p.quantity == "soil" and p.depth_m is not None)
+    return depths[(len(depths) - 1) // 2] if depths else None
+
+
+def _readings(status: Mapping[str, Any] | None) -> dict[str, Mapping[str, Any]]:
+    return {each["probe"]: each for each in (status or {}).get("readings", ())}
+
+
+def _shown_c(enclosure: Enclosure, status: Mapping[str, Any] | None, bands: Mapping[str, Band]) -> list[float]:
+    kinds = {p.name for p in enclosure.probe if p.quantity in ("soil", "air", "outside")}
+    values = [r["value"] for name, r in _readings(status).items() if name in kinds and r["value"] is not None]
+    values += [edge for name, band in bands.items() if name in kinds for edge in band]
+    asked = (status or {}).get("set_point", {}).get("asked_c")
+    return values if asked is None else [*values, asked]
+
+
+def _marks(enclosure: Enclosure, now: Mapping[str, Mapping[str, Any]], drawn: Frame) -> tuple[Mark, ...]:
+    marks = []
+    for probe in enclosure.probe:
+        kind = str(probe.quantity)
+        if kind not in ("soil", "air", "outside"):
+            continue
+        said = now.get(probe.name, {})
+        value = said.get("value")
+        level_m = probe.level_m if probe.level_m is not None else {"soil": -0.1, "air": 0.3}.get(kind, 0.5)
+        x = drawn.middle if value is None else drawn.x(value)
+        marks.append(Mark(probe.name, kind, x, drawn.y(level_m), level_m, value, bool(said.get("fresh"))))
+    return tuple(sorted(marks, key=lambda mark: -mark.level_m))
+
+
+def _profile(marks: Sequence[Mark], drawn: Frame) -> list[tuple[float, float]]:
+    """Return (y, x) by depth, one point per level, values of one level averaged."""
+    levels: dict[float, list[float]] = {}
+    for mark in marks:
+        if mark.value_c is not None:
+            levels.setdefault(mark.y, []).append(mark.x)
+    return sorted((y, sum(xs) / len(xs)) for y, xs in levels.items())
+
+
+def _split(points: list[tuple[float, float]], ground: float) -> tuple[list[tuple[float, float]], ...]:
+    """Cut a profile at the ground: what is above, and what is below with the point where it crosses."""
+    above, below = [p for p in points if p[0] <= ground], [p for p in points if p[0] > ground]
+    if above and below:
+        (y0, x0), (y1, x1) = above[-1], below[0]
+        crossing = (ground, x0 + (x1 - x0) * (ground - y0) / (y1 - y0))
+        return [*above, crossing], [crossing, *below]
+    return above, below
+
+
+def _path(points: Sequence[tuple[float, float]]) -> str:
+    """Return an SVG path through (y, x) points: upright tangents, so it never swings past a reading."""
+    if len(points) < 2:
+        return ""
+    text = f"M{points[0][1]:.1f} {points[0][0]:.1f}"
+    for (y0, x0), (y1, x1) in pairwise(points):
+        bend = (y1 - y0) * 0.4
+        text += f"C{x0:.1f} {y0 + bend:.1f} {x1:.1f} {y1 - bend:.1f} {x1:.1f} {y1:.1f}"
+    return text
+
+
+def _lines(marks: Sequence[Mark], drawn: Frame) -> tuple[str, str]:
+    above, below = _split(_profile([m for m in marks if m.fresh], drawn), drawn.ground)
+    return _path(above), _path(below)
+
+
+def _band(marks: Sequence[Mark], bands: Mapping[str, Band], drawn: Frame) -> tuple[str, str]:
+    least = [(m.y, drawn.x(bands[m.probe][0])) for m in marks if m.probe in bands]
+    most = [(m.y, drawn.x(bands[m.probe][1])) for m in marks if m.probe in bands]
+    parts = zip(_split(sorted(least), drawn.ground), _split(sorted(most), drawn.ground), strict=True)
+    air, soil = (_closed(low, high) for low, high in parts)
+    return air, soil
+
+
+def _closed(low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float]]) -> str:
+    if len(low) < 2 or len(high) < 2:
+        return ""
+    back = _path([(-y, x) for y, x in reversed(high)])
+    return f"{_path(low)}L{high[-1][1]:.1f} {high[-1][0]:.1f}{_mirrored(back)}Z"
+
+
+def _mirrored(path: str) -> str:
+    """Return the curves of a path that was made upside down, with every y turned back and no first move."""
+    curves = path.partition("C")[2].split("C")
+    turned = ""
+    for curve in curves:
+        numbers = [float(part) for part in curve.split()]
+        turned += "C" + " ".join(f"{-n if index % 2 else n:.1f}" for index, n in enumerate(numbers))
+    return turned
+
+
+def _heater(enclosure: Enclosure, status: Mapping[str, Any] | None, drawn: Frame) -> HeaterDrawn:
+    contact = (status or {}).get("heat", {}).get("contact")
+    state = "unknown" if contact is None else "on" if contact else "off"
+    if state == "off" and (status or {}).get("trips"):
+        state = "locked"
+    cable = enclosure.heater.kind is HeaterKind.SOIL_CABLE
+    return HeaterDrawn(cable, state, heater_marks(enclosure, drawn))
+
+
+def _asked(enclosure: Enclosure, status: Mapping[str, Any] | None, drawn: Frame) -> tuple[float, float] | None:
+    asked_c, depth_m = (status or {}).get("set_point", {}).get("asked_c"), root_depth_m(enclosure)
+    if asked_c is None or depth_m is None:
+        return None
+    return drawn.x(asked_c), drawn.y(-depth_m)
+
+
+def _labels(scene: _Scene) -> tuple[Label, ...]:
+    drawn, heater = scene.drawn, scene.heater
+    taken = [Box(m.x - 7, m.y - 7, 14, 14) for m in scene.marks if m.kind != "outside"]
+    taken += [Box(x - 6, y - 6, 12, 12) for x, y in heater.points]
+    if scene.asked:
+        taken.append(Box(scene.asked[0] - 2, scene.asked[1] - 20, 4, 40))
+    bounds = Box(GUTTER + 3, 4, WIDTH - GUTTER - RIGHT - 2, drawn.bottom - 6)
+    return place([*_probe_labels(scene), *_other_labels(scene)], bounds, taken)
+
+
+def _probe_labels(scene: _Scene) -> list[Wanted]:
+    depth_m = root_depth_m(scene.enclosure)
+    root = next((m.probe for m in scene.marks if m.kind == "soil" and depth_m and abs(m.level_m + depth_m) < 1e-9), "")
+    # While the controller is not heard every probe is silent; the sentence above says it once.
+    told = [m for m in scene.marks if m.kind != "outside" and (m.value_c is not None or _is_known(scene.status))]
+    marks = sorted(told, key=lambda m: m.probe != root)
+    return [_probe_label(scene, mark, mark.probe == root) for mark in marks]
+
+
+def _is_known(status: Mapping[str, Any] | None) -> bool:
+    return status is not None and bool(status.get("known", True))
+
+
+def _probe_label(scene: _Scene, mark: Mark, is_root: bool) -> Wanted:
+    text = words.temperature(mark.value_c, scene.unit) if mark.value_c is not None else "silent"
+    age = scene.now.get(mark.probe, {}).get("age_s")
+    note = "" if mark.fresh or age is None else words.ago(age)
+    if scene.size.names and not note:
+        note = mark.probe if len(mark.probe) <= 12 else mark.probe[:11] + "…"
+    struck = not mark.fresh and mark.value_c is not None
+    kind = f"{mark.kind} root" if is_root else mark.kind
+    return Wanted(text, mark.x, mark.y, 20.0 if is_root else 16.0, kind, mark.probe, struck, note, 11.0)
+
+
+def _other_labels(scene: _Scene) -> list[Wanted]:
+    unit = scene.unit
+    wanted = []
+    outside = next((m for m in scene.marks if m.kind == "outside" and m.value_c is not None), None)
+    if scene.asked:
+        asked_c = (scene.status or {})["set_point"]["asked_c"]
+        x, y = scene.asked[0], scene.asked[1] + 24
+        wanted.append(Wanted(f"asked {words.temperature(asked_c, unit)}", x, y, 14.0, "asked", away=6))
+    if outside:
+        text = f"outside {words.temperature(outside.value_c, unit)}"
+        wanted.append(Wanted(text, outside.x, 15.0, 14.0, "outside", outside.probe, struck=not outside.fresh, away=6))
+    x, y = scene.heater.points[-1 if scene.heater.cable else 0]
+    surface = next((r for r in scene.now.values() if r["quantity"] == "heater-surface"), None)
+    heat = Wanted(_heater_words(scene), x - 14, y + (15 if scene.heater.cable else -22), 14.0, "heat", away=4)
+    wanted.append(heat)
+    if surface and surface["value"] is not None:
+        text = f"surface {words.temperature(surface['value'], unit)}"
+        struck = not surface["fresh"]
+        wanted.append(Wanted(text, heat.x, heat.y + 16, 14.0, "heat", surface["probe"], struck, away=4))
+    return wanted
+
+
+def _heater_words(scene: _Scene) -> str:
+    name = "cable" if scene.heater.cable else "heater"
+    said = {"unknown": "not heard", "locked": "locked off"}.get(scene.heater.state, scene.heater.state)
+    return f"{name} {said}"
+
+
+def _levels(enclosure: Enclosure, drawn: Frame) -> tuple[Tick, ...]:
+    """Return the marks of the height scale that fit without touching: ground, root and ends before the rest."""
+    root = root_depth_m(enclosure)
+    wanted = [0.0, *([-root] if root else []), enclosure.shape.height_m]
+    wanted += sorted({p.level_m for p in enclosure.probe if p.level_m is not None and p.quantity != "outside"})
+    ticks: list[Tick] = []
+    for level_m in wanted:
+        y = drawn.y(level_m)
+        if all(abs(y - other.at) >= 15 for other in ticks):
+            sign = words.MINUS if level_m < 0 else ""
+            ticks.append(Tick(y, "ground" if level_m == 0 else sign + words.length(abs(level_m))))
+    return tuple(ticks)
+
+
+def _degrees(drawn: Frame, unit: Unit) -> tuple[Tick, ...]:
+    """Return round temperatures along the foot of the drawing."""
+    least, most = unit.shown(drawn.least_c), unit.shown(drawn.most_c)
+    step = next((s for s in (2, 5, 10, 20, 50) if (most - least) / s <= 5), 100)
+    first = int(-(-least // step)) * step
+    shown = [float(value) for value in range(first, int(most) + 1, step)]
+    width = most - least
+    back = [drawn.least_c + (value - least) / width * (drawn.most_c - drawn.least_c) for value in shown]
+    return tuple(
+        Tick(drawn.x(value_c), words.number(value, 0) + (f" {unit.sign}" if index == len(shown) - 1 else ""))
+        for index, (value, value_c) in enumerate(zip(shown, back, strict=True))
+    )
+
+
+def _spoken(marks: Sequence[Mark], unit: Unit) -> str:
+    """Return the drawing in words, for those who hear the page."""
+    parts = [
+        f"{mark.kind} {words.level(mark.level_m)} {words.temperature(mark.value_c, unit)}".replace("  ", " ")
+        for mark in marks
+        if mark.value_c is not None
+    ]
+    return f"Temperature by height and depth in {unit.sign}: " + ("; ".join(parts) or "no numbers yet")

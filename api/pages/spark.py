@@ -1,0 +1,231 @@
+"""The chart drawn by the server: temperatures against time, with the hours of heat in a row beneath."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from api.pages import words
+from api.pages.frame import Tick
+from api.pages.words import Unit
+
+_DAY_MS = 86_400_000
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One series: `points` are ([ms] UTC, [Cel]) in order; `kind` is soil, air, outside or asked."""
+
+    kind: str
+    name: str
+    points: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """[ms] UTC; a time with a beginning and an end."""
+
+    start_ms: int
+    end_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One curve as an SVG path, and where its name stands at the right end."""
+
+    kind: str
+    name: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One heater run as a block under the chart."""
+
+    x: float
+    width: float
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """Everything the template draws, in drawing units."""
+
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float
+    foot: float
+    traces: tuple[Trace, ...]
+    blocks: tuple[Block, ...]
+    trips: tuple[Tick, ...]
+    degrees: tuple[Tick, ...]
+    times: tuple[Tick, ...]
+    spoken: str
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to see."""
+        return not any(trace.path for trace in self.traces)
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """The size of a chart and the margins round its field, in drawing units."""
+
+    width: float
+    height: float
+    left: float = 34.0
+    right: float = 6.0
+    top: float = 12.0
+    under: float = 34.0
+
+
+SMALL = Paper(360.0, 128.0)
+LARGE = Paper(720.0, 320.0, left=44.0, top=16.0, under=42.0)
+
+
+def chart(
+    curves: Sequence[Curve],
+    window: Span,
+    unit: Unit,
+    zone: ZoneInfo,
+    runs: Sequence[Span] = (),
+    trips: Sequence[int] = (),
+    paper: Paper = SMALL,
+) -> Chart:
+    """Draw curves over a window of time.
+
+    Parameters
+    ----------
+    curves
+        Soil, air, outside and asked; a gap of more than a fortieth of the window is left open.
+    window
+        [ms] UTC from and to.
+    runs
+        [ms] UTC when the contact was closed, as the node reported it.
+    trips
+        [ms] UTC of each trip.
+    """
+    field = _Field(paper, window, *_range_c(curves))
+    legs = tuple(Trace(c.kind, c.name, _path(c, field)) for c in curves)
+    inside = [ms for ms in trips if window.start_ms <= ms <= window.end_ms]
+    return Chart(
+        paper.width,
+        paper.height,
+        paper.left,
+        paper.width - paper.right,
+        paper.top,
+        field.foot,
+        legs,
+        _blocks(runs, field),
+        tuple(Tick(field.x(ms), "trip") for ms in inside),
+        _degrees(field, unit),
+        _times(field, zone),
+        _spoken(curves, unit),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    paper: Paper
+    window: Span
+    least_c: float
+    most_c: float
+
+    @property
+    def foot(self) -> float:
+        return self.paper.height - self.paper.under
+
+    def x(self, utc_ms: float) -> float:
+        share = (utc_ms - self.window.start_ms) / max(1, self.window.end_ms - self.window.start_ms)
+        inner = self.paper.width - self.paper.left - self.paper.right
+        return self.paper.left + min(max(share, 0.0), 1.0) * inner
+
+    def y(self, value_c: float) -> float:
+        share = (value_c - self.least_c) / (self.most_c - self.least_c)
+        return self.foot - share * (self.foot - self.paper.top)
+
+
+def _range_c(curves: Sequence[Curve]) -> tuple[float, float]:
+    values = [value for curve in curves for _, value in curve.points] or [0.0, 20.0]
+    least, most = min(values), max(values)
+    spare = max(0.0, 6.0 - (most - least)) / 2 + 0.04 * (most - least)
+    return least - spare, most + spare
+
+
+def _path(curve: Curve, field: _Field) -> str:
+    gap_ms = (field.window.end_ms - field.window.start_ms) / 40
+    text, before = "", None
+    for at_ms, value_c in curve.points:
+        if not field.window.start_ms <= at_ms <= field.window.end_ms:
+            continue
+        start = before is None or (curve.kind != "asked" and at_ms - before > gap_ms)
+        text += f"{'M' if start else 'L'}{field.x(at_ms):.1f} {field.y(value_c):.1f}"
+        before = at_ms
+    return text
+
+
+def _blocks(runs: Sequence[Span], field: _Field) -> tuple[Block, ...]:
+    """Return the runs as blocks; those that would touch are drawn as one, so that none is thinner than a line."""
+    blocks: list[Block] = []
+    for run in sorted(runs, key=lambda r: r.start_ms):
+        if run.end_ms <= field.window.start_ms or run.start_ms >= field.window.end_ms:
+            continue
+        x, end = field.x(run.start_ms), max(field.x(run.end_ms), field.x(run.start_ms) + 0.8)
+        if blocks and x - (blocks[-1].x + blocks[-1].width) < 0.4:
+            blocks[-1] = Block(blocks[-1].x, end - blocks[-1].x)
+        else:
+            blocks.append(Block(x, end - x))
+    return tuple(blocks)
+
+
+def _degrees(field: _Field, unit: Unit) -> tuple[Tick, ...]:
+    least, most = unit.shown(field.least_c), unit.shown(field.most_c)
+    lines = 3 if field.paper.height < 200 else 6
+    step = next((s for s in (1, 2, 5, 10, 20, 50) if (most - least) / s <= lines + 0.5), 100)
+    first = int(-(-least // step)) * step
+    ticks = []
+    for value in range(first, int(most // 1) + 1, step):
+        share = (value - least) / (most - least)
+        ticks.append(Tick(field.y(field.least_c + share * (field.most_c - field.least_c)), words.number(value, 0)))
+    return tuple(ticks)
+
+
+def _times(field: _Field, zone: ZoneInfo) -> tuple[Tick, ...]:
+    """Return local clock hours within a day, midnights named by day beyond."""
+    window = field.window
+    narrow = field.paper.width < 500
+    long = window.end_ms - window.start_ms > 1.5 * _DAY_MS
+    span_days = (window.end_ms - window.start_ms) / _DAY_MS
+    hours = (24 * max(1, round(span_days / (4 if narrow else 8)))) if long else (6 if narrow else 3)
+    moment = datetime.fromtimestamp(window.start_ms / 1000, UTC).astimezone(zone)
+    moment = moment.replace(hour=0, minute=0, second=0, microsecond=0)
+    ticks: list[Tick] = []
+    while (at_ms := moment.timestamp() * 1000) < window.end_ms:
+        text = f"{moment:%a} {moment.day}" if long else f"{moment:%H:%M}"
+        if at_ms >= window.start_ms and _fits(field, at_ms, text):
+            ticks.append(Tick(field.x(at_ms), text))
+        moment = _local_later(moment, hours)
+    return (*ticks, Tick(field.paper.width - field.paper.right, "now"))
+
+
+def _local_later(moment: datetime, hours: int) -> datetime:
+    """Add wall-clock hours, so that midnights stay midnights when summer time begins or ends."""
+    return (moment.replace(tzinfo=None) + timedelta(hours=hours)).replace(tzinfo=moment.tzinfo)
+
+
+def _fits(field: _Field, at_ms: float, text: str) -> bool:
+    half = len(text) * 7.5 / 2
+    x = field.x(at_ms)
+    return x - half > field.paper.left - 24 and x + half < field.paper.width - field.paper.right - 38
+
+
+def _spoken(curves: Sequence[Curve], unit: Unit) -> str:
+    parts = []
+    for curve in curves:
+        if curve.points:
+            values = [value for _, value in curve.points]
+            low, high = words.temperature(min(values), unit), words.temperature(max(values), unit)
+            parts.append(f"{curve.name} from {low} to {high}")
+    return f"Temperatures in {unit.sign}: " + ("; ".join(parts) or "nothing recorded yet")

@@ -1,0 +1,92 @@
+// Draws the chart with uPlot over the server's own drawing, which stays when anything here fails.
+"use strict";
+(() => {
+  const holder = document.getElementById("chart");
+  if (!holder || !window.uPlot) return;
+  const fahrenheit = document.body.dataset.unit === "F";
+  const sign = fahrenheit ? "°F" : "°C";
+  const shown = (celsius) => celsius === null ? null : fahrenheit ? celsius * 1.8 + 32 : celsius;
+  const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+  const LINES = {
+    soil: { width: 3.4 }, air: { width: 1.8 }, outside: { width: 2, dash: [1, 5], cap: "round" }, asked: { width: 2, dash: [6, 5] },
+  };
+  const ORDER = ["soil", "air", "outside"];
+  const { enclosure, start, end, zone } = holder.dataset;
+  const base = `/api/enclosures/${encodeURIComponent(enclosure)}`;
+  const during = `start=${encodeURIComponent(start)}&end=${encodeURIComponent(end)}`;
+
+  // Fills in the row of heat blocks and the trips, in the same colours as everything else.
+  const marks = (runs, trips) => (plot) => {
+    const { ctx } = plot, ratio = window.devicePixelRatio || 1;
+    const foot = plot.bbox.top + plot.bbox.height;
+    const at = (ms) => Math.min(Math.max(plot.valToPos(ms / 1000, "x", true), plot.bbox.left), plot.bbox.left + plot.bbox.width);
+    ctx.save();
+    ctx.fillStyle = colour("heat");
+    for (const [from, to] of runs) ctx.fillRect(at(from), foot + 3 * ratio, Math.max(at(to) - at(from), ratio * 0.7), 8 * ratio);
+    ctx.strokeStyle = ctx.fillStyle = colour("alarm");
+    ctx.font = `600 ${13 * ratio}px system-ui, sans-serif`;
+    for (const ms of trips) {
+      const x = at(ms), right = x > plot.bbox.left + plot.bbox.width - 40 * ratio;
+      ctx.beginPath(); ctx.moveTo(x, plot.bbox.top); ctx.lineTo(x, foot); ctx.stroke();
+      ctx.textAlign = right ? "right" : "left";
+      ctx.fillText("trip", x + (right ? -5 : 5) * ratio, plot.bbox.top + 13 * ratio);
+    }
+    ctx.restore();
+  };
+
+  const columns = (lines) => lines.map((each) => [
+    each.rows.map((row) => (row.start_ms + each.bucket_ms / 2) / 1000), each.rows.map((row) => shown(row.mean))]);
+  const named = (series) => series.filter((each) => ORDER.includes(each.quantity) && each.rows.length)
+    .sort((a, b) => ORDER.indexOf(a.quantity) - ORDER.indexOf(b.quantity));
+
+  const draw = (series, runs) => {
+    const lines = named(series);
+    if (!lines.length) return;
+    const asked = JSON.parse(holder.dataset.asked || "[]");
+    const tables = columns(lines);
+    const labels = lines.map((each) => ({ label: each.probe, kind: each.quantity }));
+    if (asked.length) {
+      tables.push([asked.map((point) => point[0] / 1000), asked.map((point) => shown(point[1]))]);
+      labels.push({ label: "asked", kind: "asked" });
+    }
+    const font = "14px system-ui, sans-serif";
+    const axis = (extra) => ({ stroke: () => colour("quiet"), font, ticks: { show: false }, grid: { stroke: () => colour("rule"), width: 1 }, ...extra });
+    const number = (plot, value) => value === null || value === undefined ? "—" : `${value < 0 ? "−" : ""}${Math.abs(value).toFixed(1)} ${sign}`;
+    const size = () => ({ width: holder.clientWidth, height: holder.clientWidth < 500 ? 260 : 360 });
+    const options = {
+      ...size(),
+      tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1000), zone),
+      cursor: { points: { size: 7 }, drag: { x: true, y: false } },
+      scales: { x: { range: () => [Date.parse(start) / 1000, Date.parse(end) / 1000] } },
+      axes: [axis({ size: 48, gap: 14, values: times }), axis({ size: 46, values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
+      series: [{ label: "time", value: (plot, seconds) => seconds ? when(seconds) : "—" }, ...labels.map((each) => ({
+        label: each.label, stroke: () => colour(each.kind), spanGaps: each.kind === "asked", points: { show: false }, value: number, ...LINES[each.kind],
+      }))],
+      hooks: { draw: [marks(runs, JSON.parse(holder.dataset.trips || "[]"))] },
+    };
+    const plot = document.createElement("div");
+    const chart = new uPlot(options, uPlot.join(tables), plot);
+    holder.replaceChildren(plot);
+    new ResizeObserver(() => chart.setSize(size())).observe(holder);
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => chart.redraw(false, true));
+  };
+  const local = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ...options });
+  const clock = local({ hour: "2-digit", minute: "2-digit" }), day = local({ weekday: "short", day: "numeric" });
+  const whole = local({ weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
+  const when = (seconds) => whole.format(new Date(seconds * 1000));
+  const times = (plot, splits) => splits.map((seconds) => {
+    const text = clock.format(new Date(seconds * 1000));
+    return text === "00:00" ? day.format(new Date(seconds * 1000)) : text;
+  });
+  const list = (said, key) => Array.isArray(said) ? said : said[key] || [];
+  const json = async (address) => {
+    const reply = await fetch(address);
+    if (!reply.ok) throw new Error(`${address}: ${reply.status}`);
+    return reply.json();
+  };
+
+  Promise.all([json(`${base}/readings?${during}&points=600`), json(`${base}/heater-runs?${during}&by=run`).catch(() => [])])
+    .then(([readings, runs]) => draw(list(readings, "series"), list(runs, "rows").map((run) => [
+      run.start_ms ?? Date.parse(run.start), run.end_ms ?? (run.end ? Date.parse(run.end) : Date.now())])))
+    .catch(() => {});
+})();

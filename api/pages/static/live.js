@@ -1,0 +1,110 @@
+// Keeps an open page true: numbers at once, sentences and drawings as the server words them, ages by the second.
+"use strict";
+(() => {
+  const FRAGMENT_EVERY_MS = 5000;
+  const SILENT_AFTER_MS = 30000;
+  const fahrenheit = document.body.dataset.unit === "F";
+  const sign = fahrenheit ? "°F" : "°C";
+  const asked = new Map();
+  let heardAt = Date.now();
+
+  const duration = (seconds) => {
+    const whole = Math.max(0, Math.round(seconds));
+    if (whole < 90) return `${whole} s`;
+    const minutes = Math.round(whole / 60);
+    if (minutes < 60) return `${minutes} min`;
+    const hours = Math.floor(minutes / 60), rest = minutes % 60;
+    if (hours < 48) return rest ? `${hours} h ${rest} min` : `${hours} h`;
+    return `${Math.round(hours / 24)} days`;
+  };
+  const number = (celsius) => {
+    const value = Math.round((fahrenheit ? celsius * 1.8 + 32 : celsius) * 10) / 10;
+    return (value < 0 ? "−" : "") + Math.abs(value).toFixed(1);
+  };
+
+  const adopt = (root) => {
+    for (const each of root.querySelectorAll("time[data-since]")) {
+      each.dataset.zero = String(Date.now() - 1000 * Number(each.dataset.since));
+    }
+  };
+  const countAges = () => {
+    for (const each of document.querySelectorAll("time[data-zero]")) {
+      if (each.dataset.shown) continue;
+      each.textContent = `${duration((Date.now() - Number(each.dataset.zero)) / 1000)} ago`;
+    }
+    const silent = Date.now() - heardAt;
+    const link = document.getElementById("link");
+    const text = silent > SILENT_AFTER_MS ? `This page has heard nothing for ${duration(silent / 1000)}.` : "";
+    if (link && link.textContent !== text) link.textContent = text;
+  };
+
+  const refresh = async (name) => {
+    const holder = document.querySelector(`[data-enclosure="${CSS.escape(name)}"][data-size]`);
+    if (!holder) return;
+    const reply = await fetch(`/enclosures/${encodeURIComponent(name)}/section?size=${holder.dataset.size}`);
+    if (!reply.ok) return;
+    const fresh = new DOMParser().parseFromString(await reply.text(), "text/html");
+    for (const part of fresh.querySelectorAll("[data-live]")) {
+      const old = document.querySelector(`[data-live="${CSS.escape(part.dataset.live)}"]`);
+      if (old && !old.contains(document.activeElement)) old.replaceWith(part);
+    }
+    const trips = fresh.querySelector("[data-trips]");
+    holder.classList.toggle("trip", Boolean(trips) && trips.dataset.trips !== "0");
+    adopt(document);
+  };
+  const refreshSoon = (name) => {
+    const last = asked.get(name) || 0;
+    if (Date.now() - last < FRAGMENT_EVERY_MS) return;
+    asked.set(name, Date.now());
+    refresh(name).catch(() => asked.delete(name));
+  };
+
+  const showNumbers = (status) => {
+    for (const reading of status.readings || []) {
+      if (!reading.fresh || reading.value === null || reading.unit !== "Cel") continue;
+      const key = CSS.escape(`${status.enclosure}/${reading.probe}`);
+      for (const each of document.querySelectorAll(`[data-number="${key}"]`)) {
+        const text = number(reading.value) + (each.hasAttribute("data-with-unit") ? ` ${sign}` : "");
+        if (each.textContent !== text) each.textContent = text;
+      }
+      for (const each of document.querySelectorAll(`[data-heard="${key}"]`)) {
+        each.dataset.zero = String(Date.now() - 1000 * reading.age_s);
+      }
+    }
+  };
+  const take = (event) => {
+    heardAt = Date.now();
+    let said;
+    try { said = JSON.parse(event.data); } catch { return; }
+    for (const status of Array.isArray(said) ? said : [said.status || said]) {
+      if (!status || !status.enclosure) continue;
+      showNumbers(status);
+      refreshSoon(status.enclosure);
+    }
+  };
+
+  const waiting = document.querySelector("[data-waiting]");
+  if (waiting) setTimeout(() => location.reload(), 2000);
+
+  // A touch on a time shows it exactly, a second one as people say it.
+  document.addEventListener("click", (event) => {
+    const time = event.target.closest && event.target.closest("time[data-exact]");
+    if (!time) return;
+    if (time.dataset.shown) {
+      time.textContent = time.dataset.shown;
+      delete time.dataset.shown;
+    } else {
+      time.dataset.shown = time.textContent;
+      time.textContent = time.dataset.exact;
+    }
+  });
+
+  adopt(document);
+  setInterval(countAges, 1000);
+  if (document.querySelector("[data-enclosure]") && "EventSource" in window) {
+    const source = new EventSource("/api/live");
+    source.onmessage = take;
+    for (const name of ["status", "enclosure"]) source.addEventListener(name, take);
+    source.addEventListener("still", () => { heardAt = Date.now(); });
+  }
+})();

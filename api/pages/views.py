@@ -1,0 +1,205 @@
+"""What each page shows, as plain values in the reader's words; the templates only lay it out."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from api.pages import record, spark, words
+from api.pages.frame import LARGE, SMALL, Size
+from api.pages.section import Picture, picture
+from api.pages.spark import Chart, Paper, Span
+from api.pages.words import Unit
+from api.seen import as_seen
+from api.state import State
+from controller.clock import from_rfc3339
+from controller.explain import explain
+from controller.settings import Enclosure
+from controller.status import Words
+
+DAY_MS = 86_400_000
+RANGES = {"24h": ("24 hours", 1), "3d": ("3 days", 3), "3w": ("3 weeks", 21)}
+"""Key in the address: words and days."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingShown:
+    """One row of the table of probes."""
+
+    probe: str
+    quantity: str
+    where: str
+    value: str
+    age_s: float | None
+    age: str
+    fresh: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class TripShown:
+    """One trip: what, when, limit, and whether a reset can succeed."""
+
+    name: str
+    said: str
+    when: str
+    more: str
+    cause_gone: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PermissiveShown:
+    """One condition for heat that does not hold."""
+
+    name: str
+    detail: str
+    returns: str
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One enclosure as a page shows it."""
+
+    name: str
+    title: str
+    words: Words
+    at_ms: int | None
+    at_exact: str
+    age_s: float
+    age: str
+    armed: bool
+    picture: Picture
+    chart: Chart | None
+    readings: tuple[ReadingShown, ...]
+    missing: tuple[PermissiveShown, ...]
+    holding: tuple[str, ...]
+    trips: tuple[TripShown, ...]
+    alerts: tuple[str, ...]
+    refused: tuple[tuple[str, int], ...]
+    asked_value: str
+    least_ask: str
+    most_ask: str
+    overridden: str
+
+
+def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int = 1, charted: bool = True) -> View:
+    """Return one enclosure as it is now.
+
+    Parameters
+    ----------
+    large
+        Its own page; otherwise a card among others.
+    days
+        How far back the chart goes.
+    charted
+        Whether a chart is wanted at all; the live fragment has none.
+    """
+    now = state.clock.now()
+    seen = as_seen(enclosure, state.live.heard(enclosure.name), now)
+    day = Span(now.utc_ms - DAY_MS, now.utc_ms)
+    window = Span(now.utc_ms - days * DAY_MS, now.utc_ms)
+    size: Size = LARGE if large else SMALL
+    heard = seen["as_of_age_s"] is not None
+    drawn = picture(enclosure, seen, unit, record.bands(state, enclosure, day), size)
+    lines = _chart(state, enclosure, unit, window, spark.LARGE if large else spark.SMALL) if charted else None
+    age_s = float(seen["as_of_age_s"] or 0.0)
+    return View(
+        name=enclosure.name,
+        title=enclosure.title or enclosure.name,
+        words=_words(seen, unit),
+        at_ms=now.utc_ms - round(age_s * 1000) if heard else None,
+        at_exact=words.exact(now.utc_ms - round(age_s * 1000), state.settings.site.zone),
+        age_s=age_s,
+        age=words.ago(age_s),
+        armed=bool(seen["armed"]),
+        picture=drawn,
+        chart=lines,
+        readings=tuple(_reading(each, unit, age_s) for each in seen["readings"]),
+        missing=tuple(_permissive(p, unit) for p in seen["permissives"] if not p["holds"]),
+        holding=tuple(words.said(p["name"], unit) for p in seen["permissives"] if p["holds"]),
+        trips=tuple(_trip(state, t, unit) for t in seen["trips"]),
+        alerts=tuple(words.said(each, unit) for each in seen["alerts"]),
+        refused=tuple(sorted(seen["refused"].items())),
+        asked_value=_asked_value(seen, unit),
+        least_ask=words.temperature_said(-5.0, unit),
+        most_ask=words.temperature_said(enclosure.limits.highest_set_point, unit),
+        overridden=_overridden(state, seen),
+    )
+
+
+def outside_line(state: State, unit: Unit) -> str:
+    """Return the clock and the outside temperature, for the head of the page."""
+    now = state.clock.now()
+    clock = words.moment(now.utc_ms, now.utc_ms, state.settings.site.zone)
+    for enclosure in state.settings.enclosure:
+        seen = as_seen(enclosure, state.live.heard(enclosure.name), now)
+        for each in seen["readings"]:
+            if each["quantity"] == "outside" and each["fresh"] and each["value"] is not None:
+                return f"{clock} · outside {words.temperature_said(each['value'], unit)}"
+    return clock
+
+
+def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, paper: Paper) -> Chart:
+    lines = record.curves(state, enclosure, window, 144 if paper is spark.SMALL else 360)
+    if paper is spark.SMALL:
+        lines = tuple(line for line in lines if "second" not in line.kind)
+    ran = [Span(u.start_ms, u.end_ms) for u in record.heater_use(state, enclosure, window, "run")]
+    trips = record.trips_ms(state, enclosure.name, window)
+    return spark.chart(lines, window, unit, state.settings.site.zone, ran, trips, paper)
+
+
+def _words(seen: Mapping[str, Any], unit: Unit) -> Words:
+    if seen["known"]:
+        return explain(seen, unit is Unit.F)
+    given = seen["words"]
+    parts = (words.said(str(given[key]), unit) for key in ("verdict", "because", "next", "do"))
+    return Words(*parts)
+
+
+def _reading(each: Mapping[str, Any], unit: Unit, later_s: float) -> ReadingShown:
+    age_s = None if each["age_s"] is None else each["age_s"] + later_s
+    return ReadingShown(
+        each["probe"],
+        words.quantity(each["quantity"]),
+        words.level(each["level_m"]),
+        words.reading(each["value"], each["unit"], unit),
+        age_s,
+        words.ago(age_s),
+        bool(each["fresh"]) and each["value"] is not None,
+        words.said(each["reason"], unit),
+    )
+
+
+def _permissive(each: Mapping[str, Any], unit: Unit) -> PermissiveShown:
+    detail = words.said(each["detail"], unit)
+    return PermissiveShown(
+        words.said(each["name"], unit), f"{detail[:1].upper()}{detail[1:]}.", words.said(each["returns"], unit)
+    )
+
+
+def _trip(state: State, each: Mapping[str, Any], unit: Unit) -> TripShown:
+    now_ms, zone = state.clock.now().utc_ms, state.settings.site.zone
+    said = words.said(each["detail"], unit)
+    since = words.ago((now_ms - each["at_ms"]) / 1000)
+    resets = each["resets_24h"]
+    more = f" Reset {resets} time{'s' if resets != 1 else ''} in the last 24 h." if resets else ""
+    when = f"{words.moment(each['at_ms'], now_ms, zone)}, {since}."
+    return TripShown(each["name"], f"{said[:1].upper()}{said[1:]}.", when, more, bool(each["cause_gone"]))
+
+
+def _overridden(state: State, seen: Mapping[str, Any]) -> str:
+    """Say until when a person's wish stands over the schedule; empty when the schedule rules."""
+    if seen["set_point"]["source"] != "person":
+        return ""
+    until, now_ms = seen["set_point"]["until"], state.clock.now().utc_ms
+    if until is None:
+        return "A person's wish stands over the schedule until somebody says otherwise."
+    return f"A person's wish stands over the schedule until {_moment(state, from_rfc3339(until), now_ms)}."
+
+
+def _moment(state: State, at_ms: int, now_ms: int) -> str:
+    return words.moment(at_ms, now_ms, state.settings.site.zone)
+
+
+def _asked_value(seen: Mapping[str, Any], unit: Unit) -> str:
+    asked_c = seen["set_point"]["asked_c"]
+    return "" if asked_c is None else f"{unit.shown(asked_c):.1f}"

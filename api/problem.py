@@ -1,0 +1,89 @@
+"""Errors as RFC 9457 problem details; never with internals."""
+
+import logging
+import sqlite3
+from collections.abc import Mapping
+from typing import Any, cast
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from controller.errors import StoreError
+
+MEDIA_TYPE = "application/problem+json"
+_LOG = logging.getLogger("soilward.api")
+
+TITLES = {
+    400: "Not understood",
+    401: "Not signed in",
+    403: "Not allowed",
+    404: "Not found",
+    405: "Wrong method",
+    409: "Not now",
+    411: "Length needed",
+    413: "Too large",
+    422: "Not acceptable",
+    429: "Too often",
+    500: "Broken",
+    503: "Not available",
+}
+
+
+def problem(status: int, detail: str, headers: Mapping[str, str] | None = None, **members: Any) -> JSONResponse:
+    """Return a problem document: type, title, status, detail and further members (RFC 9457, section 3)."""
+    body = {"type": "about:blank", "title": TITLES.get(status, "Error"), "status": status, "detail": detail, **members}
+    return JSONResponse(body, status, headers=dict(headers or {}), media_type=MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Give every error of `app` this one shape."""
+    app.add_exception_handler(HTTPException, _on_http)
+    app.add_exception_handler(RequestValidationError, _on_validation)
+    app.add_exception_handler(StoreError, _on_store)
+    app.add_exception_handler(sqlite3.OperationalError, _on_store)
+    app.add_exception_handler(Exception, _on_anything)
+
+
+def example(status: int, detail: str) -> dict[int | str, dict[str, Any]]:
+    """Return an OpenAPI response entry that shows this problem."""
+    body = {"type": "about:blank", "title": TITLES[status], "status": status, "detail": detail}
+    return {status: {"description": TITLES[status], "content": {MEDIA_TYPE: {"example": body}}}}
+
+
+def _is_page(request: Request) -> bool:
+    wants_html = "text/html" in request.headers.get("accept", "")
+    return request.method == "GET" and wants_html and not request.url.path.startswith("/api")
+
+
+async def _on_http(request: Request, error: Exception) -> Response:
+    error = cast(HTTPException, error)
+    if error.status_code == 401 and _is_page(request) and request.url.path != "/login":
+        return RedirectResponse(f"/login?next={quote(request.url.path)}", 303)
+    return problem(error.status_code, error.detail, error.headers)
+
+
+async def _on_validation(request: Request, error: Exception) -> Response:
+    """Say where and what; the refused value itself is not echoed, it may be NaN, huge or secret."""
+    found = cast(RequestValidationError, error).errors()
+    faults = [
+        {"where": ".".join(str(part) for part in each["loc"] if part != "body"), "what": str(each["msg"])}
+        for each in found
+    ]
+    detail = "; ".join(
+        f["what"] if each["type"] == "said" else f"{f['where']}: {f['what']}".removeprefix(": ")
+        for f, each in zip(faults, found, strict=True)
+    )
+    return problem(422, detail, errors=faults)
+
+
+async def _on_store(request: Request, error: Exception) -> Response:
+    _LOG.warning("store not available: %s", error)
+    return problem(503, "the record cannot be read now; has the controller run here yet?")
+
+
+async def _on_anything(request: Request, error: Exception) -> Response:
+    _LOG.error("unexpected on %s %s", request.method, request.url.path, exc_info=error)
+    return problem(500, "something in Soilward is broken; its log says what. The heat is not decided here.")

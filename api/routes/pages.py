@@ -1,0 +1,113 @@
+"""The pages: server-rendered, whole without script."""
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse
+
+from api.auth import StateNow, Viewer
+from api.pages import door, forms, ledger, record, views
+from api.pages.render import page, unit_of
+from api.pages.spark import Span
+from controller.clock import rfc3339
+
+router = APIRouter(include_in_schema=False)
+router.include_router(forms.router)
+router.include_router(door.router)
+
+_ENTRIES = 100
+
+
+@router.get("/")
+def site(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
+    """The site at a glance; what is in trouble comes first."""
+    unit = unit_of(request)
+    shown = [views.view(state, each, unit, large=False) for each in state.settings.enclosure]
+    shown.sort(key=lambda v: not v.trips)
+    return page(request, "site.html", views=shown, line=views.outside_line(state, unit))
+
+
+@router.get("/enclosures/{enclosure}")
+def enclosurepage(
+    enclosure: str,
+    request: Request,
+    state: StateNow,
+    person: Viewer,
+    back: Annotated[str, Query(alias="range", max_length=8)] = "24h",
+    asked: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+) -> HTMLResponse:
+    """One enclosure: section, readings, chart, what heat needs, and what may be asked."""
+    known, unit = state.enclosure(enclosure), unit_of(request)
+    back = back if back in views.RANGES else "24h"
+    span_words, days = views.RANGES[back]
+    now_ms = state.clock.now().utc_ms
+    window = Span(now_ms - days * views.DAY_MS, now_ms)
+    request_asked = record.asked(state, enclosure, asked) if asked else None
+    return page(
+        request,
+        "enclosure.html",
+        v=views.view(state, known, unit, large=True, days=days),
+        here=enclosure,
+        line=views.outside_line(state, unit),
+        answer=ledger.answer(request_asked, now_ms, state.settings.site.zone, unit),
+        span_words=f"Last {span_words}",
+        ranges=[{"key": k, "text": text, "here": k == back} for k, (text, _) in views.RANGES.items()],
+        window={"start": rfc3339(window.start_ms), "end": rfc3339(window.end_ms)},
+        zone=state.settings.site.time_zone,
+        asked_points=[list(point) for point in record.asked_points(state, known, window)],
+        trip_points=list(record.trips_ms(state, enclosure, window)),
+    )
+
+
+@router.get("/enclosures/{enclosure}/section")
+def section(
+    enclosure: str,
+    request: Request,
+    state: StateNow,
+    person: Viewer,
+    size: Annotated[str, Query(max_length=8)] = "small",
+) -> HTMLResponse:
+    """The part of a page that changes by itself, for script to put in place."""
+    large = size == "large"
+    shown = views.view(state, state.enclosure(enclosure), unit_of(request), large, charted=False)
+    return page(request, "section.html", v=shown, large=large)
+
+
+@router.get("/enclosures/{enclosure}/heat")
+def heat(enclosure: str, request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
+    """Heater use by local day over the last three weeks."""
+    known, place, now_ms = state.enclosure(enclosure), state.settings.site, state.clock.now().utc_ms
+    use = record.heater_use(state, known, Span(now_ms - 21 * views.DAY_MS, now_ms), "day")
+    days = ledger.heat_days(use, place, now_ms) if any(day.on_s for day in use) else ()
+    total, more = ledger.heat_total(use, place)
+    title = known.title or enclosure
+    return page(
+        request, "heat.html", name=enclosure, title=title, here=enclosure, days=days, total=total, total_more=more
+    )
+
+
+@router.get("/journal")
+def journal(
+    request: Request,
+    state: StateNow,
+    person: Viewer,
+    enclosure: Annotated[str, Query(max_length=40)] = "",
+    kind: Annotated[str, Query(max_length=40)] = "",
+    before: Annotated[int | None, Query(ge=0, le=2**53)] = None,
+) -> HTMLResponse:
+    """What happened, newest first, and whether the chain holds."""
+    now_ms, unit = state.clock.now().utc_ms, unit_of(request)
+    found = record.entries(state, enclosure or None, kind or None, (None, before), _ENTRIES)
+    asked = {"enclosure": enclosure, "kind": kind, "before": found[-1].at_ms if found else 0}
+    return page(
+        request,
+        "journal.html",
+        here="journal",
+        days=ledger.journal_days(found, now_ms, state.settings.site.zone, unit),
+        chain=ledger.chain(record.proof(state)),
+        kinds=record.kinds(state),
+        enclosure=enclosure,
+        kind=kind,
+        older=f"/journal?{urlencode(asked)}" if len(found) == _ENTRIES else "",
+    )

@@ -1,0 +1,46 @@
+"""One writing connection per database file, on its own thread."""
+
+import sqlite3
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Concatenate, ParamSpec, TypeVar
+
+from controller.store.connection import open_writer
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+class Writer:
+    """The one writer of one file; any thread may ask it, it works in turn.
+
+    Parameters
+    ----------
+    path
+        The SQLite file; made if it is not there.
+    migrations
+        Numbered, forward only.
+
+    Raises
+    ------
+    StoreError
+        If the file cannot be opened, is newer than this program, or is held by another.
+    """
+
+    def __init__(self, path: Path, migrations: tuple[str, ...]) -> None:
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"writer of {path.name}")
+        try:
+            self._connection = self._thread.submit(open_writer, path, migrations).result()
+        except BaseException:
+            self._thread.shutdown()
+            raise
+
+    def do(self, work: Callable[Concatenate[sqlite3.Connection, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """Run `work(connection, ...)` on the writing thread and wait for what it returns."""
+        return self._thread.submit(work, self._connection, *args, **kwargs).result()
+
+    def close(self) -> None:
+        """Finish what was asked and close the file."""
+        self._thread.submit(self._connection.close).result()
+        self._thread.shutdown()

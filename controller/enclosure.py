@@ -1,0 +1,211 @@
+"""One enclosure's tick: (state, inputs, now) -> (state, order, entries). Pure: no socket, file, thread or clock.
+
+One reading's way: `take_readings` judges it and counts it against the trips, `control` turns soil into a duty,
+`permissives` and the gate decide, and the decision carries what the shell must send and write.
+"""
+
+import statistics
+from dataclasses import dataclass, replace
+
+from controller import permits, requests
+from controller.clock import Moment
+from controller.control import cycle, pid, schedule
+from controller.plan import CONTROL_PERIOD_S, Plan, dated
+from controller.plant.sun import solar_position_at
+from controller.plausibility import Judged, ProbeState, Watch, fresh, judge
+from controller.probe import Reading
+from controller.safety import gate, lease, limits, trip
+from controller.standing import Standing
+from controller.state import Inputs, State
+from controller.store.journal import JSON, Entry
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What the shell must do: send the order if `send`, write entries, keep readings with their grades."""
+
+    order: lease.Order
+    send: bool
+    entries: tuple[Entry, ...]
+    judged: tuple[tuple[Reading, Judged], ...]
+
+
+def start(plan: Plan, standing: Standing) -> State:
+    """Return the state of an enclosure that has heard nothing yet."""
+    return State(standing, {name: ProbeState() for name in plan.watches})
+
+
+def step(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[State, Decision]:
+    """Decide one tick."""
+    entries: list[Entry] = []
+    state = _after_gap(plan, state, now)
+    state = _take_reports(state, inputs, now)
+    state, judged = _take_readings(plan, state, inputs)
+    state = _take_requests(plan, state, inputs, now, entries)
+    state = _latch(plan, state, now, entries)
+    state, wanted = _control(plan, state, now)
+    state = _against_inversion(plan, state, wanted, now, entries)
+    permissives = permits.examine(plan, state, inputs, now)
+    order = gate.decide(wanted, state.standing.armed, permissives, state.standing.trips)
+    if not order.armed:
+        state = _forget_control(state)
+    if order.on:
+        state = replace(state, heat_s=now.mono_s)
+    send = lease.due(order, state.sent, now.mono_s)
+    sent = lease.Sent(order, now.mono_s) if send else state.sent
+    state = replace(state, permissives=permissives, order=order, sent=sent, ticked_s=now.mono_s)
+    return state, Decision(order, send, tuple(entries), judged)
+
+
+def _after_gap(plan: Plan, state: State, now: Moment) -> State:
+    """Start afresh after a pause: old values count no more and the integral is gone (hazards C05, C06)."""
+    if state.ticked_s is None or now.mono_s - state.ticked_s <= plan.longest_gap_s:
+        return state
+    return replace(_forget_control(state), valid_from_s=now.mono_s)
+
+
+def _forget_control(state: State) -> State:
+    if state.controlled_s is None and state.cycle is None and state.duty == 0.0:
+        return state
+    return replace(state, integral=0.0, duty=0.0, controlled_s=None, cycle=None, working_c=None)
+
+
+def _take_reports(state: State, inputs: Inputs, now: Moment) -> State:
+    for report in inputs.reports:
+        changed = state.node is None or state.node.on != report.on
+        since = report.arrived_ms if changed else state.contact_since_ms
+        heat_s = report.arrived_s if report.on else state.heat_s
+        state = replace(state, node=report, contact_since_ms=since, heat_s=max(state.heat_s, heat_s))
+    return state
+
+
+def _take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[State, tuple[tuple[Reading, Judged], ...]]:
+    if not inputs.readings:
+        return state, ()
+    probes, judged = dict(state.probes), []
+    hot_s, hot_probe = state.air_hot_s, state.air_hot_probe
+    air = {watch.name for watch in plan.air}
+    for reading in inputs.readings:
+        verdict = judge(plan.watches[reading.probe], probes[reading.probe], reading, inputs.resumed_s)
+        probes[reading.probe] = verdict.state
+        judged.append((reading, verdict))
+        if reading.probe in air and reading.value >= plan.air_no_heat_c and not reading.retained:
+            hot_s, hot_probe = reading.arrived_s, reading.probe
+    return replace(state, probes=probes, air_hot_s=hot_s, air_hot_probe=hot_probe), tuple(judged)
+
+
+def _take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries: list[Entry]) -> State:
+    for request in inputs.requests:
+        gone = {each.name: cause_gone(plan, state, each, now) for each in state.standing.trips}
+        answer = requests.answer(plan, state.standing, request, gone, now)
+        entries.extend(answer.entries)
+        rearm_s = now.mono_s + limits.REARM_AFTER_RESET_S if answer.was_reset else state.rearm_s
+        state = replace(state, standing=answer.standing, rearm_s=rearm_s)
+    return state
+
+
+def cause_gone(plan: Plan, state: State, latched: trip.Trip, now: Moment) -> bool:
+    """Whether the probe that showed the trip is heard now and no longer shows it."""
+    watch = plan.watches.get(latched.probe)
+    if watch is None:
+        return True
+    probe = state.probes[latched.probe]
+    heard = probe.said_s is not None and now.mono_s - probe.said_s <= watch.stale_after_s
+    calm = probe.rise_k_per_min is None or probe.rise_k_per_min < limits.AIR_RISE_K_PER_MIN
+    return heard and probe.over_count == 0 and calm and not _still_warm(plan, watch, probe)
+
+
+def _still_warm(plan: Plan, watch: Watch, probe: ProbeState) -> bool:
+    """Air that tripped must be back under the no-heat limit, not merely under the fire limit."""
+    if watch not in plan.air or probe.said is None:
+        return False
+    return probe.said >= plan.air_no_heat_c
+
+
+def _latch(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> State:
+    heats = []
+    for watch in (*plan.soil, *plan.surface, *plan.air):
+        probe = state.probes[watch.name]
+        rises = probe.rise_k_per_min is not None and probe.rise_k_per_min >= limits.AIR_RISE_K_PER_MIN
+        if (probe.over_count or rises) and watch.over is not None:
+            heat = trip.Heat(
+                watch.name, watch.quantity.value, probe.over_value, watch.over, probe.over_count, probe.rise_k_per_min
+            )
+            heats.append(heat)
+    if not heats:
+        return state
+    lately = now.mono_s - state.heat_s <= limits.HEATER_LATELY_ON_S
+    dark = not now.wall_is_believable or _sun_is_down(plan, now)
+    return latch(plan, state, trip.new_trips(heats, lately or dark, now.utc_ms), now, entries)
+
+
+def _sun_is_down(plan: Plan, now: Moment) -> bool:
+    zenith_deg, _ = solar_position_at(now.utc_ms, plan.latitude, plan.longitude)
+    return zenith_deg > 90.0
+
+
+def latch(plan: Plan, state: State, new: list[trip.Trip], now: Moment, entries: list[Entry]) -> State:
+    """Latch trips and journal those that are new."""
+    trips, added = trip.latch(state.standing.trips, new)
+    for each in added:
+        body: dict[str, JSON] = {"trip": each.name, "probe": each.probe, "value": each.value, "limit": each.limit}
+        entries.append(Entry("trip", plan.name, "soilward", each.detail, body, now.utc_ms))
+    return replace(state, standing=replace(state.standing, trips=trips)) if added else state
+
+
+def _fresh_soil(plan: Plan, state: State, now: Moment) -> list[float]:
+    values = []
+    for watch in plan.soil:
+        probe = state.probes[watch.name]
+        if fresh(watch, probe, now.mono_s, state.valid_from_s) and probe.value is not None:
+            values.append(probe.value)
+    return values
+
+
+def asked(plan: Plan, standing: Standing, now: Moment) -> tuple[float | None, str]:
+    """Return the set point asked for [Cel], or None, and who asks: person, schedule, floor or none."""
+    until = standing.override_until_ms
+    if standing.override_c is not None and (until is None or now.utc_ms < until):
+        return standing.override_c, "person"
+    if not now.wall_is_believable:
+        return plan.floor_c, "floor"
+    value = schedule.asked_c(dated(plan, now.utc_ms), now.utc_ms)
+    return value, ("none" if value is None else "schedule")
+
+
+def _control(plan: Plan, state: State, now: Moment) -> tuple[State, bool]:
+    soil = _fresh_soil(plan, state, now)
+    value, source = asked(plan, state.standing, now)
+    soil_c = statistics.median(soil) if soil else None
+    state = replace(state, soil_c=soil_c, asked_c=value, asked_by=source)
+    if soil_c is None or value is None or state.standing.trips or not state.standing.armed:
+        return _forget_control(state), False
+    if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
+        state = _new_duty(plan, state, soil_c, value, now)
+    window, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s)
+    return replace(state, cycle=window), wanted
+
+
+def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Moment) -> State:
+    since = CONTROL_PERIOD_S if state.controlled_s is None else now.mono_s - state.controlled_s
+    elapsed_s = min(since, max(2 * CONTROL_PERIOD_S, 2 * plan.tick_s))
+    working_c = schedule.toward(state.working_c, asked_c, soil_c, plan.ramp_k_per_h, elapsed_s)
+    result = pid.duty_for(plan.gains, working_c, soil_c, state.integral, elapsed_s)
+    return replace(state, working_c=working_c, integral=result.integral, duty=result.duty, controlled_s=now.mono_s)
+
+
+def _against_inversion(plan: Plan, state: State, wanted: bool, now: Moment, entries: list[Entry]) -> State:
+    """Heat asked for well above the set point is a fault of ours; twice running, it latches (hazard C09)."""
+    soil_c, working_c = state.soil_c, state.working_c
+    inverted = (
+        wanted and soil_c is not None and working_c is not None and (soil_c > working_c + limits.ABOVE_SET_POINT_K)
+    )
+    if not inverted:
+        return state if state.inverted == 0 else replace(state, inverted=0)
+    state = replace(state, inverted=state.inverted + 1)
+    if state.inverted < 2:
+        return state
+    detail = f"heat was asked for with the soil at {soil_c:.1f} Cel, more than 3 K above the set point"
+    return latch(
+        plan, state, [trip.Trip(trip.TripKind.INVERTED, "", soil_c, working_c, now.utc_ms, detail)], now, entries
+    )

@@ -1,0 +1,94 @@
+"""Why heat is on or off, in plain sentences: verdict, reason, what happens next, what to do."""
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from controller.status import Words
+from controller.units import c_to_fahrenheit
+
+TO_DO = {
+    "soil-over": "Go and look: is a probe on the cable, is the soil dry? Then reset here with a reason.",
+    "air-fire": "Go and look: is anything burning? Call for help first. Then reset here with a reason.",
+    "air-rise": "Go and look: is anything burning? Call for help first. Then reset here with a reason.",
+    "heater-surface-over": "Go and look: is the intake covered, is film on the heater? Then reset here with a reason.",
+    "heat-above-set-point": "Switch the heater off at its socket and look at the journal. Then reset with a reason.",
+    "internal-fault": "Look at the journal for what failed. Then reset here with a reason.",
+    "latches-lost": "Look at the heater and the disk. Then reset here with a reason.",
+}
+_CELSIUS = re.compile(r"(-?\d+(?:\.\d+)?) Cel\b")
+
+
+def in_fahrenheit(text: str) -> str:
+    """Rewrite every "n Cel" in a sentence in degrees Fahrenheit."""
+    return _CELSIUS.sub(lambda found: f"{c_to_fahrenheit(float(found[1])):.1f} °F", text)
+
+
+def in_celsius(text: str) -> str:
+    """Rewrite every "n Cel" in a sentence as people write it."""
+    return _CELSIUS.sub(r"\1 °C", text)
+
+
+def explain(status: Mapping[str, Any], fahrenheit: bool) -> Words:
+    """Say what a status (as JSON gives it) means, in the reader's unit."""
+    plain = _plain(status)
+    written = in_fahrenheit if fahrenheit else in_celsius
+    return Words(written(plain.verdict), written(plain.because), written(plain.next), written(plain.do))
+
+
+def _plain(status: Mapping[str, Any]) -> Words:
+    if status["trips"]:
+        return _locked_off(status)
+    lost = [each for each in status["permissives"] if not each["holds"]]
+    if not status["armed"]:
+        return Words("Not armed: no heat.", _soil(status), "", "Arm it when someone has looked at the heater.")
+    if lost:
+        first = lost[0]
+        returns = first["returns"]
+        verdict = f"Off: {first['detail']}."
+        return Words(verdict, _soil(status), f"Heat returns by itself {returns}." if returns else "", _urgent(first))
+    return _in_service(status)
+
+
+def _locked_off(status: Mapping[str, Any]) -> Words:
+    trip = status["trips"][0]
+    verdict = f"Heat is locked off: {trip['detail']}."
+    after = "The cause is gone; it waits for a person." if trip["cause_gone"] else "The cause is still there."
+    more = len(status["trips"]) - 1
+    also = f" {more} more trip{'s' if more > 1 else ''} latched." if more else ""
+    return Words(verdict, f"{after}{also} {_soil(status)}".strip(), "", TO_DO.get(trip["kind"], ""))
+
+
+def _urgent(permissive: Mapping[str, Any]) -> str:
+    if permissive["name"] == "air below its no-heat limit":
+        return "Hot air with no trip: sun or fire. Go and look, and open the vents."
+    return ""
+
+
+def _soil(status: Mapping[str, Any]) -> str:
+    soil, asked = status["soil_c"], status["set_point"]["asked_c"]
+    if soil is None:
+        return "No soil probe can be believed now."
+    return f"Soil {soil:.1f} Cel" + (f", asked {asked:.1f} Cel." if asked is not None else ", nothing asked.")
+
+
+def _in_service(status: Mapping[str, Any]) -> Words:
+    soil, asked, heat = status["soil_c"], status["set_point"]["asked_c"], status["heat"]
+    working = status["set_point"]["working_c"]
+    share = f"Heat {heat['on_last_hour_s'] / 36:.0f} % of the last hour."
+    if asked is None:
+        return Words("Resting: the schedule asks for no heat.", _soil(status), "", "")
+    if soil is None:
+        return Words("Waiting for the soil probe.", "", "", "")
+    below = asked - soil
+    if heat["duty"] >= 0.99 and below > 2.0:
+        return Words(
+            "Cold: the heater cannot keep up.", f"{_soil(status)} Full heat already.", "", "Cover it if you can."
+        )
+    if below > 1.0:
+        ramp = working is not None and asked - working > 0.2
+        how = "rising as fast as the ramp allows" if ramp else "being warmed"
+        return Words(f"Cool, {how}.", f"{_soil(status)} {share}", "", "")
+    if below < -1.0:
+        return Words("Warm without heat.", f"{_soil(status)} {share}", "", "")
+    return Words("Warm and safe.", f"{_soil(status)} {share}", "", "")

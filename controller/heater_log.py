@@ -1,0 +1,66 @@
+"""Heater runs from what the node reports of its contact, never from what was commanded."""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from controller.safety import limits
+from controller.state import NodeReport
+from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunEvent
+
+
+@dataclass(slots=True)
+class HeaterLog:
+    """One enclosure's contact over time.
+
+    Parameters
+    ----------
+    rated_w, volts
+        Power when the node measures no current, and voltage when it does.
+    """
+
+    enclosure: str
+    rated_w: float
+    volts: float
+    closed_since_ms: int | None = None
+    last: NodeReport | None = None
+    closings: deque[tuple[int, int]] = field(default_factory=deque)
+
+    def take(self, report: NodeReport) -> list[RunEvent]:
+        """Take a report; returns what to record.
+
+        A node that was silent longer than a lease cannot have kept its contact closed, so its run ends where the
+        lease would have.
+        """
+        events: list[RunEvent] = []
+        last = self.last
+        if last is not None and last.on:
+            span_s = report.arrived_s - last.arrived_s
+            sure_s = min(span_s, limits.LONGEST_LEASE_S)
+            watts = last.amps * self.volts if last.amps is not None else self.rated_w
+            events.append(RunEnergy(self.enclosure, watts * max(sure_s, 0.0)))
+            if span_s > limits.LONGEST_LEASE_S:
+                events += self._end(last.arrived_ms + round(limits.LONGEST_LEASE_S * 1000), "node silent")
+        if report.on and self.closed_since_ms is None:
+            self.closed_since_ms = report.arrived_ms
+            events.append(RunBegan(self.enclosure, report.arrived_ms))
+        elif not report.on:
+            events += self._end(report.arrived_ms, "opened")
+        self.last = report
+        return events
+
+    def _end(self, at_ms: int, ended_by: str) -> list[RunEvent]:
+        if self.closed_since_ms is None:
+            return []
+        self.closings.append((self.closed_since_ms, at_ms))
+        self.closed_since_ms = None
+        return [RunEnded(self.enclosure, at_ms, ended_by)]
+
+    def on_last_hour_s(self, now_ms: int) -> float:
+        """[s] closed within the last hour."""
+        start_ms = now_ms - 3_600_000
+        while self.closings and self.closings[0][1] < start_ms:
+            self.closings.popleft()
+        total = sum(end - max(begun, start_ms) for begun, end in self.closings)
+        if self.closed_since_ms is not None:
+            total += now_ms - max(self.closed_since_ms, start_ms)
+        return total / 1000

@@ -1,0 +1,85 @@
+"""The one enclosure a loop holds: its plan, its state, its relay, and the guard round its tick."""
+
+import logging
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from controller import enclosure
+from controller.clock import Moment
+from controller.heater_log import HeaterLog
+from controller.plan import Plan
+from controller.probe import SI_UNIT, Reading
+from controller.report import status_of
+from controller.safety.lease import Order, Sent
+from controller.safety.trip import Trip, TripKind
+from controller.state import Inputs, NodeReport, State
+from controller.status import Grade, Status
+from controller.store.journal import Entry
+from controller.store.readings import StoredReading
+from controller.store.requests import Request
+
+log = logging.getLogger("soilward.loop")
+HEARTBEAT_S = 5.0
+
+
+@dataclass(slots=True)
+class Keeper:
+    """Mutable shell round one enclosure's pure tick."""
+
+    plan: Plan
+    state: State
+    heater: HeaterLog
+    readings: list[Reading] = field(default_factory=list)
+    reports: list[NodeReport] = field(default_factory=list)
+    requests: list[Request] = field(default_factory=list)
+    told_s: float = float("-inf")
+    told: Any = None
+
+    @property
+    def has_news(self) -> bool:
+        """Whether anything came since the last tick."""
+        return bool(self.readings or self.reports or self.requests)
+
+    def tick(self, connected: bool, resumed_s: float, journal_ok: bool, now: Moment) -> enclosure.Decision:
+        """Take one tick; an exception opens the contact, latches and is journalled (hazard C03)."""
+        inputs = Inputs(
+            tuple(self.readings), tuple(self.reports), tuple(self.requests), connected, resumed_s, journal_ok
+        )
+        self.readings, self.reports, self.requests = [], [], []
+        try:
+            self.state, decision = enclosure.step(self.plan, self.state, inputs, now)
+        except Exception as error:  # the one place that catches all: a zone's fault is off, latched and told
+            log.exception("tick of %s failed", self.plan.name)
+            return self._fault(error, now)
+        return decision
+
+    def _fault(self, error: Exception, now: Moment) -> enclosure.Decision:
+        trip = Trip(TripKind.INTERNAL, "", None, None, now.utc_ms, f"internal fault: {type(error).__name__}: {error}")
+        entries: list[Entry] = []
+        fresh = replace(enclosure.start(self.plan, self.state.standing), node=self.state.node)
+        order = Order(False, False, f"locked off: {trip.detail}")
+        latched = enclosure.latch(self.plan, fresh, [trip], now, entries)
+        self.state = replace(latched, order=order, sent=Sent(order, now.mono_s), ticked_s=now.mono_s)
+        return enclosure.Decision(order, True, tuple(entries), ())
+
+    def news(self, now: Moment, epoch: int, refused: dict[str, int], last: dict[str, str]) -> Status | None:
+        """Return a status worth telling: changed, at most once a second, and at least every 5 s."""
+        if now.mono_s - self.told_s < 1.0:
+            return None
+        state = self.state
+        gist = (state.standing, state.order, state.permissives, state.probes, state.asked_c, refused)
+        if self.told is not None and gist == self.told and now.mono_s - self.told_s < HEARTBEAT_S:
+            return None
+        self.told, self.told_s = gist, now.mono_s
+        return status_of(self.plan, state, now, epoch, self.heater.on_last_hour_s(now.utc_ms), refused, last)
+
+
+def stored(plan: Plan, reading: Reading, grade: Grade, taken_ms: int) -> StoredReading | None:
+    """Return what the record keeps of a reading; refused ones are counted elsewhere and not kept."""
+    if grade is Grade.REFUSED:
+        return None
+    quantity = plan.watches[reading.probe].quantity
+    return StoredReading(
+        reading.enclosure, reading.probe, quantity.value, SI_UNIT[quantity], reading.value, taken_ms,
+        reading.arrived_ms, grade.value,
+    )  # fmt: skip

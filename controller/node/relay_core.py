@@ -1,0 +1,117 @@
+"""The node's dead-man: which commands it obeys and how long a contact may stay closed. Pure."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+from controller.safety import limits
+from controller.wire.relay import Command, WireError, decode_command, encode_report, says_off
+
+SEQ_SPAN = 2**32
+CLOCK_DRIFT = 0.02
+"""How much faster or slower the node's clock may run than the controller's. Source: engineering judgement."""
+
+
+def newer(seq: int, than: int) -> bool:
+    """Compare sequence numbers in 32-bit serial arithmetic. Source: RFC 1982, section 3.2."""
+    return 0 < (seq - than) % SEQ_SPAN < SEQ_SPAN // 2
+
+
+@dataclass(slots=True)
+class RelayCore:
+    """Two contacts and the lease that holds them.
+
+    Parameters
+    ----------
+    key
+        Shared with the controller; None accepts unsigned commands (bench only).
+    """
+
+    key: bytes | None
+    on: bool = False
+    armed: bool = False
+    lease_ends_s: float = float("-inf")
+    epoch: int = -1
+    seq: int = 0
+    by: str = ""
+    drops: int = 0
+    refused: Counter[str] = field(default_factory=Counter)
+    _lag_s: float | None = None
+    _lag_at_s: float = 0.0
+    _closed_since_s: float | None = None
+    _rests_until_s: float = float("-inf")
+
+    def receive(self, payload: bytes, retained: bool, now_s: float) -> str:
+        """Take one command; returns "" if it was obeyed, else why not. Off is obeyed always."""
+        if says_off(payload) and not retained:
+            self._open()
+        try:
+            command = decode_command(payload, self.key)
+            reason = "retained" if retained else self._why_not(command, now_s)
+        except WireError as error:
+            reason = str(error)
+        if reason:
+            self.refused[reason] += 1
+            return reason
+        self._obey(command, now_s)
+        return ""
+
+    def _why_not(self, command: Command, now_s: float) -> str:
+        if not command.signed:
+            return "unsigned"
+        if command.epoch < self.epoch:
+            return "older-epoch"
+        if command.on and command.by != self.by and now_s < self.lease_ends_s:
+            return "second-controller"
+        if command.epoch == self.epoch and not newer(command.seq, self.seq):
+            return "replayed"
+        if command.lease_s <= 0 and command.on:
+            return "bad-lease_s"
+        if self._late_s(command, now_s) > limits.LONGEST_LEASE_S and command.on:
+            return "late"
+        return ""
+
+    def _late_s(self, command: Command, now_s: float) -> float:
+        """How much later than the promptest command of this epoch it came [s], drift allowed."""
+        if command.epoch != self.epoch or self._lag_s is None:
+            return 0.0
+        expected = self._lag_s + CLOCK_DRIFT * (now_s - self._lag_at_s)
+        return now_s - command.issued_ms / 1000 - expected
+
+    def _obey(self, command: Command, now_s: float) -> None:
+        lag_s = now_s - command.issued_ms / 1000
+        if command.epoch != self.epoch or self._lag_s is None:
+            self._lag_s = lag_s
+        else:
+            self._lag_s = min(self._lag_s + CLOCK_DRIFT * (now_s - self._lag_at_s), lag_s)
+        self._lag_at_s = now_s
+        self.epoch, self.seq, self.by = command.epoch, command.seq, command.by
+        lease_s = min(command.lease_s, limits.LONGEST_LEASE_S)
+        self.lease_ends_s = now_s + lease_s if command.on or command.armed else float("-inf")
+        self.armed = command.armed
+        self._set(command.on, now_s)
+
+    def _set(self, on: bool, now_s: float) -> None:
+        if on and now_s < self._rests_until_s:
+            self.refused["resting"] += 1
+            on = False
+        self._closed_since_s = (self._closed_since_s if self.on else now_s) if on else None
+        self.on = on
+
+    def _open(self) -> None:
+        self.on, self._closed_since_s = False, None
+
+    def advance(self, now_s: float) -> bool:
+        """Let time pass; returns whether K1 stays closed."""
+        if now_s >= self.lease_ends_s and (self.on or self.armed):
+            self.drops += 1 if self.on else 0
+            self.armed = False
+            self._open()
+        if self._closed_since_s is not None and now_s - self._closed_since_s >= limits.LONGEST_CLOSING_S:
+            self._rests_until_s = now_s + limits.REST_AFTER_LONGEST_S
+            self._open()
+        return self.on
+
+    def report(self, now_s: float, amps: float | None, uptime_s: float) -> bytes:
+        """Write heater/state as it is now."""
+        left_s = max(0.0, min(self.lease_ends_s - now_s, limits.LONGEST_LEASE_S))
+        return encode_report(self.on, self.armed, max(self.epoch, 0), self.seq, left_s, amps, self.drops, uptime_s)

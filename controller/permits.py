@@ -1,0 +1,104 @@
+"""The permissives of one enclosure, each with the words a person needs: what is wrong, what ends it."""
+
+from controller.clock import Moment
+from controller.plan import Plan
+from controller.plausibility import ProbeState, Watch, fresh
+from controller.safety import limits
+from controller.safety.interlock import Permissive, held, lost
+from controller.state import Inputs, State
+
+
+def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[Permissive, ...]:
+    """Return every permissive, held or lost."""
+    return (
+        _journal(inputs),
+        _broker(inputs),
+        _node(state, now),
+        _probes("soil heard", plan.soil, state, now),
+        *(_probes(f"{each.name} heard", (each,), state, now) for each in plan.surface),
+        *((_probes("air heard", plan.air, state, now),) if plan.air else ()),
+        _no_over_limit(plan, state),
+        _air_cool(plan, state, now),
+        _after_reset(state, now),
+        held("loop the right way")
+        if state.inverted == 0
+        else lost("loop the right way", "heat was asked for above the set point", "at the next tick that does not"),
+    )
+
+
+def _journal(inputs: Inputs) -> Permissive:
+    if inputs.journal_ok:
+        return held("journal written")
+    return lost("journal written", "the journal cannot be written", "when the disk takes entries again")
+
+
+def _broker(inputs: Inputs) -> Permissive:
+    if inputs.connected:
+        return held("broker connected")
+    return lost("broker connected", "the broker is not connected", "when it answers and probes have spoken")
+
+
+def _node(state: State, now: Moment) -> Permissive:
+    if state.node is None:
+        return lost("node heard", "the relay node has not been heard yet", "when it reports")
+    age_s = now.mono_s - state.node.arrived_s
+    if age_s <= limits.NODE_SILENT_S:
+        return held("node heard")
+    return lost("node heard", f"the relay node was last heard {spoken(age_s)} ago", "when it reports")
+
+
+def _probes(name: str, watches: tuple[Watch, ...], state: State, now: Moment) -> Permissive:
+    for watch in watches:
+        if fresh(watch, state.probes[watch.name], now.mono_s, state.valid_from_s):
+            return held(name)
+    watch = watches[0]
+    return lost(name, _why_not(watch, state.probes[watch.name], state, now), "when it speaks and is believed")
+
+
+def _why_not(watch: Watch, probe: ProbeState, state: State, now: Moment) -> str:
+    who = f"{watch.quantity} probe '{watch.name}'"
+    if probe.said_s is None:
+        return f"{who} has not been heard yet"
+    if now.mono_s - probe.said_s > watch.stale_after_s or probe.said_s < state.valid_from_s:
+        return f"{who} last heard {spoken(now.mono_s - probe.said_s)} ago"
+    if probe.heard_s is not None and probe.heard_s >= state.valid_from_s and not probe.reason:
+        return f"{who} is doubted"
+    return f"{who} is not believed: {probe.reason}"
+
+
+def _no_over_limit(plan: Plan, state: State) -> Permissive:
+    for watch in (*plan.soil, *plan.air, *plan.surface):
+        probe = state.probes[watch.name]
+        if probe.over_count and watch.over is not None:
+            detail = (
+                f"{watch.quantity} probe '{watch.name}' reads {probe.over_value:.1f} Cel, limit {watch.over:.1f} Cel"
+            )
+            return lost("nothing over its limit", detail, "when it reads below the limit, unless it has latched")
+    return held("nothing over its limit")
+
+
+def _air_cool(plan: Plan, state: State, now: Moment) -> Permissive:
+    if now.mono_s - state.air_hot_s >= limits.AIR_SETTLE_S:
+        return held("air below its no-heat limit")
+    age = spoken(now.mono_s - state.air_hot_s)
+    detail = f"air probe '{state.air_hot_probe}' reached {plan.air_no_heat_c:.1f} Cel {age} ago"
+    returns = f"when the air has been under {plan.air_no_heat_c:.1f} Cel for 5 min"
+    return lost("air below its no-heat limit", detail, returns)
+
+
+def _after_reset(state: State, now: Moment) -> Permissive:
+    left_s = state.rearm_s - now.mono_s
+    if left_s <= 0:
+        return held("settled after a reset")
+    return lost("settled after a reset", "a trip was reset a moment ago", f"in {spoken(left_s)}")
+
+
+def spoken(seconds: float) -> str:
+    """Say a span [s] as people do: 40 s, 4 min, 3 h, 2 days."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 90 * 60:
+        return f"{seconds / 60:.0f} min"
+    if seconds < 48 * 3600:
+        return f"{seconds / 3600:.0f} h"
+    return f"{seconds / 86400:.0f} days"

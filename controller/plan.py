@@ -1,0 +1,115 @@
+"""One enclosure's settings, made ready for the tick."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from controller.control import schedule
+from controller.control.cycle import CycleTimes
+from controller.control.pid import Gains
+from controller.plausibility import Watch
+from controller.probe import Quantity
+from controller.safety import limits
+from controller.settings import Enclosure, HeaterKind, ProbeSettings, Settings
+
+CONTROL_PERIOD_S = 10.0
+"""[s] How often the duty is computed; soil answers in hours."""
+
+DEFAULT_GAINS = {
+    HeaterKind.SOIL_CABLE: Gains(0.5, 3 * 3600.0),
+    HeaterKind.AIR_HEATER: Gains(0.4, 4 * 3600.0),
+}
+"""Gains that are calm on any of our simulated constructions. Source: engineering judgement, checked in tests."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the tick needs and never changes while it runs.
+
+    Parameters
+    ----------
+    tick_s
+        [s] nominal time between ticks; a gap is three of these, at least 3 s.
+    entries
+        The schedule as (start, set point or "off", ramp [h]).
+    """
+
+    name: str
+    tick_s: float
+    zone: ZoneInfo
+    latitude: float
+    longitude: float
+    rated_w: float
+    volts: float
+    lease_s: float
+    watches: dict[str, Watch]
+    soil: tuple[Watch, ...]
+    air: tuple[Watch, ...]
+    surface: tuple[Watch, ...]
+    air_no_heat_c: float
+    highest_set_point_c: float
+    floor_c: float
+    gains: Gains
+    ramp_k_per_h: float
+    times: CycleTimes
+    entries: tuple[tuple[schedule.Start, float | str, float], ...]
+
+    @property
+    def longest_gap_s(self) -> float:
+        """[s] A longer time between ticks means control was away."""
+        return max(limits.LONGEST_GAP_S, 3 * self.tick_s)
+
+
+def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TICK_S) -> Plan:
+    """Prepare the plan of one enclosure."""
+    watches = {each.name: _watch(enclosure, each) for each in enclosure.probe}
+    control = enclosure.control
+    default = DEFAULT_GAINS[enclosure.heater.kind]
+    gain = control.gain_per_k or default.gain_per_k
+    integral_s = control.integral_h * 3600 if control.integral_h else default.integral_s
+    longest = limits.LONGEST_CLOSING_S - 2 * limits.RENEW_EVERY_S
+    return Plan(
+        name=enclosure.name,
+        tick_s=tick_s,
+        zone=settings.site.zone,
+        latitude=settings.site.latitude,
+        longitude=settings.site.longitude,
+        rated_w=enclosure.heater.rated_w,
+        volts=enclosure.heater.volts,
+        lease_s=enclosure.heater.lease_s,
+        watches=watches,
+        soil=tuple(w for w in watches.values() if w.quantity is Quantity.SOIL),
+        air=tuple(w for w in watches.values() if w.quantity is Quantity.AIR),
+        surface=tuple(w for w in watches.values() if w.quantity is Quantity.HEATER_SURFACE),
+        air_no_heat_c=enclosure.limits.air_no_heat,
+        highest_set_point_c=enclosure.limits.highest_set_point,
+        floor_c=control.floor,
+        gains=Gains(gain, integral_s),
+        ramp_k_per_h=control.ramp_k_per_h,
+        times=CycleTimes(
+            control.window_s, control.least_on_s, control.least_off_s, longest, limits.REST_AFTER_LONGEST_S
+        ),
+        entries=tuple((schedule.starts_of(each.starts), each.set_point, each.ramp_h) for each in enclosure.schedule),
+    )
+
+
+def _watch(enclosure: Enclosure, probe: ProbeSettings) -> Watch:
+    own = enclosure.limits
+    over = {
+        Quantity.SOIL: (own.soil_trip, min(limits.SOIL_TRIP_AT_ONCE_C, own.soil_trip + 5)),
+        Quantity.AIR: (own.air_fire, None),
+        Quantity.HEATER_SURFACE: (own.heater_surface, None),
+    }.get(probe.quantity, (None, None))
+    return Watch(probe.name, probe.quantity, probe.level_m, probe.period_s, probe.stale_after_s, *over)
+
+
+@lru_cache(maxsize=4096)
+def _dated(
+    entries: tuple[tuple[schedule.Start, float, float], ...], zone: ZoneInfo, day: int
+) -> tuple[schedule.Dated, ...]:
+    return schedule.unroll(entries, zone, day * 86_400_000)
+
+
+def dated(plan: Plan, at_ms: int) -> tuple[schedule.Dated, ...]:
+    """Return the schedule laid out round an instant [ms]; laid out once a day."""
+    return _dated(plan.entries, plan.zone, at_ms // 86_400_000)

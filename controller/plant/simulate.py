@@ -1,0 +1,137 @@
+"""The real tick against a simulated enclosure, on a manual clock: the door for every claim about control."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from controller import enclosure as tick
+from controller.clock import Moment
+from controller.plan import Plan, plan_for
+from controller.plant import Plant
+from controller.probe import Quantity, Reading
+from controller.settings import Enclosure, Settings
+from controller.standing import Standing
+from controller.state import Inputs, NodeReport, State
+from controller.store.requests import Request
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """What happened, sample by sample; all arrays have one length. Times [s] from the start, temperatures [Cel]."""
+
+    at_s: list[float] = field(default_factory=list)
+    set_point_c: list[float] = field(default_factory=list)
+    soil_c: list[float] = field(default_factory=list)
+    air_c: list[float] = field(default_factory=list)
+    duty: list[float] = field(default_factory=list)
+    heater_on: list[bool] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Ticked:
+    """One tick of a run: when, what was decided, the state after it, and what the probes said."""
+
+    now: Moment
+    decision: tick.Decision
+    state: State
+    values: Mapping[str, float]
+    report: NodeReport
+
+
+class Run:
+    """A simulated enclosure and its controller, ticking together.
+
+    Parameters
+    ----------
+    start
+        First instant; both clocks are manual.
+    standing
+        Armed or not, latched trips; by default armed.
+    """
+
+    def __init__(
+        self, plan: Plan, plant: Plant, start: Moment, standing: Standing | None = None, tick_s: float = 10.0
+    ) -> None:
+        self.plan, self.plant, self.now, self.tick_s = plan, plant, start, tick_s
+        self.state = tick.start(plan, standing if standing is not None else Standing(armed=True))
+        self.on = False
+        self.armed = False
+
+    def once(self, requests: tuple[Request, ...] = ()) -> Ticked:
+        """Advance the plant by one tick, read its probes, and decide."""
+        self.plant.advance(self.tick_s, self.on)
+        now = self.now = self.now.later(self.tick_s)
+        values = self.plant.probes()
+        name = self.plan.name
+        readings = tuple(
+            Reading(name, probe, value, now.utc_ms, now.utc_ms, now.mono_s) for probe, value in values.items()
+        )
+        amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
+        report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
+        self.state, decision = tick.step(self.plan, self.state, Inputs(readings, (report,), requests), now)
+        self.on, self.armed = decision.order.on, decision.order.armed
+        return Ticked(now, decision, self.state, values, report)
+
+    def many(self, seconds: float) -> Iterator[Ticked]:
+        """Tick for `seconds` [s]."""
+        for _ in range(round(seconds / self.tick_s)):
+            yield self.once()
+
+
+def coarse(plan: Plan, tick_s: float) -> Plan:
+    """Return the plan with probes that speak as often as a coarse tick, so that none looks stale or hurried."""
+    watches = {
+        name: replace(watch, period_s=tick_s, stale_after_s=max(watch.stale_after_s, 3 * tick_s + 5))
+        for name, watch in plan.watches.items()
+    }
+    return replace(
+        plan,
+        watches=watches,
+        soil=tuple(watches[each.name] for each in plan.soil),
+        air=tuple(watches[each.name] for each in plan.air),
+        surface=tuple(watches[each.name] for each in plan.surface),
+    )
+
+
+def simulate(
+    settings: Settings,
+    enclosure: str | Enclosure,
+    plant: Plant,
+    start: int | datetime,
+    seconds: float,
+    tick_s: float = 10.0,
+    forecast: Any = None,
+) -> Trace:
+    """Run the real tick against a plant.
+
+    Parameters
+    ----------
+    start
+        [ms] UTC, or a time with an offset.
+    seconds, tick_s
+        [s] how long, and the time between ticks.
+    forecast
+        Not used yet: control here answers to the soil alone.
+    """
+    chosen = settings.named(enclosure) if isinstance(enclosure, str) else enclosure
+    if chosen is None:
+        raise KeyError(f"no enclosure {enclosure!r} in settings")
+    start_ms = start if isinstance(start, int) else round(start.timestamp() * 1000)
+    plan = coarse(plan_for(settings, chosen, tick_s), tick_s)
+    run = Run(plan, plant, Moment(0.0, start_ms), tick_s=tick_s)
+    air = next((each.name for each in chosen.of(Quantity.AIR)), None)
+    trace = Trace()
+    for ticked in run.many(seconds):
+        _note(trace, ticked, air)
+    return trace
+
+
+def _note(trace: Trace, ticked: Ticked, air: str | None) -> None:
+    state, missing = ticked.state, float("nan")
+    trace.at_s.append(ticked.now.mono_s)
+    trace.set_point_c.append(missing if state.asked_c is None else state.asked_c)
+    trace.soil_c.append(missing if state.soil_c is None else state.soil_c)
+    trace.air_c.append(missing if air is None else ticked.values[air])
+    trace.duty.append(state.duty)
+    trace.heater_on.append(ticked.decision.order.on)

@@ -1,0 +1,149 @@
+"""Where probes sit, and how they blur what they feel: lag, noise, and steps of 1/16 K."""
+
+import math
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from controller.plant.soil import SoilColumn
+from controller.probe import TEMPERATURES, Quantity
+
+STEP_K = 0.0625
+"""[K] resolution of a 12-bit DS18B20."""
+HUMIDITY_NOISE_PCT = 0.3
+LAG_S: dict[Quantity, float] = {
+    Quantity.SOIL: 60.0,
+    Quantity.AIR: 30.0,
+    Quantity.OUTSIDE: 30.0,
+    Quantity.HUMIDITY: 30.0,
+    Quantity.HEATER_SURFACE: 20.0,
+}
+"""[s] time constants of a sheathed probe (engineering judgement); what is not named answers at once."""
+_NOISES = 16_381
+"""Length of the noise table: a prime, so that no number of probes falls into step with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What a probe feels and where: [m] above the soil, negative is depth; None where height means nothing."""
+
+    quantity: Quantity
+    height_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Felt:
+    """What there is to feel besides the soil: [Cel], [K] ridge over floor, [%RH], [W/m2] outside and inside, [A]."""
+
+    air_c: float
+    tilt_k: float
+    outside_c: float
+    humidity_pct: float
+    surface_c: float
+    light_w_m2: float
+    light_inside_w_m2: float
+    current_a: float
+
+
+class ProbeBank:
+    """All probes of one enclosure.
+
+    Parameters
+    ----------
+    sites
+        Probe name to site.
+    column, ridge_m
+        The soil they may be in, and [m] height of the ridge.
+    noise_k, seed
+        [K] standard deviation, and which noise.
+    """
+
+    def __init__(
+        self, sites: Mapping[str, Site], column: SoilColumn, ridge_m: float, noise_k: float, seed: int
+    ) -> None:
+        self._sites = dict(sites)
+        self._soil: list[tuple[str, int, int, float]] = []
+        self._air: list[tuple[str, float]] = []
+        self._column = column
+        for name, site in self._sites.items():
+            if site.quantity is Quantity.SOIL:
+                self._soil.append((name, *column.place(-(site.height_m or 0.0))))
+            elif site.quantity is Quantity.AIR:
+                self._air.append((name, min(max((site.height_m or 0.0) / ridge_m, 0.0), 1.0) - 0.5))
+        self._rest = [n for n, s in self._sites.items() if s.quantity in LAG_S and n not in self._located()]
+        self._noise_k = noise_k
+        draw = random.Random(seed)
+        self._noise = [draw.gauss(0.0, 1.0) for _ in range(_NOISES)]
+        self._next = 0
+        self._seconds = -1.0
+        self.lagged: dict[str, float] = {}
+
+    def _located(self) -> set[str]:
+        return {name for name, *_ in self._soil} | {name for name, _ in self._air}
+
+    def follow(self, seconds: float, felt: Felt) -> None:
+        """Let every lagging probe creep for `seconds` [s] towards what it feels; the first call settles it at once."""
+        if seconds != self._seconds:
+            self._seconds = seconds
+            self._creep = {q: 1.0 - math.exp(-seconds / lag_s) for q, lag_s in LAG_S.items()}
+        creep = self._creep
+        lagged = self.lagged or self._settle(felt)
+        celsius = self._column.celsius
+        share = creep[Quantity.SOIL]
+        for name, low, high, weight in self._soil:
+            old = lagged[name]
+            lagged[name] = old + share * (weight * celsius[low] + (1.0 - weight) * celsius[high] - old)
+        share = creep[Quantity.AIR]
+        for name, place in self._air:
+            old = lagged[name]
+            lagged[name] = old + share * (felt.air_c + place * felt.tilt_k - old)
+        for name in self._rest:
+            quantity = self._sites[name].quantity
+            lagged[name] += creep[quantity] * (_truth(quantity, felt) - lagged[name])
+
+    def _settle(self, felt: Felt) -> dict[str, float]:
+        celsius = self._column.celsius
+        self.lagged = {n: w * celsius[low] + (1.0 - w) * celsius[high] for n, low, high, w in self._soil}
+        self.lagged |= {name: felt.air_c + place * felt.tilt_k for name, place in self._air}
+        self.lagged |= {name: _truth(self._sites[name].quantity, felt) for name in self._rest}
+        return self.lagged
+
+    def read(self, felt: Felt) -> dict[str, float]:
+        """Return one reading per probe; each reading uses up noise, so two readings differ."""
+        readings: dict[str, float] = {}
+        noise, place = self._noise, self._next
+        for name, site in self._sites.items():
+            if site.quantity in TEMPERATURES:
+                raw = self.lagged[name] + self._noise_k * noise[place]
+                readings[name] = round(raw / STEP_K) * STEP_K
+                place = place + 1 if place + 1 < _NOISES else 0
+            elif site.quantity is Quantity.HUMIDITY:
+                raw = self.lagged[name] + HUMIDITY_NOISE_PCT * (noise[place] if self._noise_k else 0.0)
+                readings[name] = min(max(raw, 0.0), 100.0)
+                place = place + 1 if place + 1 < _NOISES else 0
+            else:
+                readings[name] = _instant(site, felt)
+        self._next = place
+        return readings
+
+    def state(self) -> dict[str, object]:
+        """Return what a later `restore` needs, ready for JSON."""
+        return {"lagged": dict(self.lagged), "next": self._next}
+
+    def restore(self, lagged: Mapping[str, float], place: int) -> None:
+        """Go back to a stored state."""
+        self.lagged, self._next = dict(lagged), place
+
+
+def _truth(quantity: Quantity, felt: Felt) -> float:
+    if quantity is Quantity.OUTSIDE:
+        return felt.outside_c
+    return felt.humidity_pct if quantity is Quantity.HUMIDITY else felt.surface_c
+
+
+def _instant(site: Site, felt: Felt) -> float:
+    if site.quantity is Quantity.LIGHT:
+        return felt.light_w_m2 if site.height_m is None else felt.light_inside_w_m2
+    if site.quantity is Quantity.CURRENT:
+        return felt.current_a
+    return 1.0 if felt.current_a > 0.0 else 0.0

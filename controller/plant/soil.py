@@ -1,0 +1,172 @@
+"""A column of soil that conducts heat: finite volumes, solved implicitly, so any step is stable.
+
+The column is solved together with the air above it. `eliminate` reduces the whole column to one line,
+skin = a + b air; the air balance uses that line; `substitute` then fills in the layers. Lists run from the deepest
+layer up, the way the elimination runs.
+"""
+
+LAYERS = 20
+COLUMN_M = 1.5
+"""[m] a daily wave fades by e in 0.12 m, a fortnight's in 0.44 m: neither is felt at the bottom."""
+FIRST_M = 0.015
+EVEN_LAYERS = 5
+"""The top layers are even, about an eighth of the daily damping depth [m]; below they grow by one ratio."""
+
+
+def layer_thicknesses_m(first_m: float, total_m: float, layers: int) -> list[float]:
+    """Return `layers` thicknesses [m], top first: even ones, then growing by one ratio to `total_m`."""
+    growing, rest_m = layers - EVEN_LAYERS, total_m - EVEN_LAYERS * first_m
+    low, high = 1.0, 3.0
+    for _ in range(80):
+        ratio = (low + high) / 2.0
+        if first_m * sum(ratio**i for i in range(growing)) > rest_m:
+            high = ratio
+        else:
+            low = ratio
+    return [first_m] * EVEN_LAYERS + [first_m * low**i for i in range(growing)]
+
+
+class SoilColumn:
+    """One square metre of soil from the surface to 1.5 m.
+
+    Parameters
+    ----------
+    conductivity_w_mk, heat_capacity_j_m3k
+        [W/mK] and [J/m3K], the same at every depth; drying and freezing are left out.
+    surface_c, deep_c
+        [Cel] first guess at the surface (linear to the bottom) and the fixed temperature under the column.
+    edge_w_m3k
+        [W/m3K] sideways loss to the untouched ground beside a narrow bed.
+    cable_depth_m
+        [m] where `eliminate` puts its source, 0.03-1.4.
+
+    Raises
+    ------
+    ValueError
+        If the cable lies outside that range.
+    """
+
+    def __init__(
+        self,
+        conductivity_w_mk: float,
+        heat_capacity_j_m3k: float,
+        *,
+        surface_c: float,
+        deep_c: float,
+        edge_w_m3k: float = 0.0,
+        cable_depth_m: float = 0.1,
+        first_m: float = FIRST_M,
+        layers: int = LAYERS,
+    ) -> None:
+        thick = layer_thicknesses_m(first_m, COLUMN_M, layers)
+        self._depths_m = [sum(thick[:i]) + dz / 2.0 for i, dz in enumerate(thick)][::-1]
+        thick.reverse()
+        self._capacity = [heat_capacity_j_m3k * dz for dz in thick]
+        self._edge = [edge_w_m3k * dz for dz in thick]
+        half = [dz / 2.0 / conductivity_w_mk for dz in thick]
+        # _below[i] joins layer i to the one under it; the deepest is joined to the fixed deep temperature
+        self._below = [1.0 / half[0]] + [1.0 / (half[i - 1] + half[i]) for i in range(1, layers)]
+        self._skin_w_m2k = 1.0 / half[-1]
+        self._deep_c = deep_c
+        self.celsius = [surface_c + (deep_c - surface_c) * z / COLUMN_M for z in self._depths_m]
+        self.skin_c = self.celsius[-1]
+        if not 0.03 <= cable_depth_m <= 1.4:
+            raise ValueError(f"cable_depth_m is {cable_depth_m}; it must lie within 0.03-1.4 m")
+        self._cable_low, self._cable_high, self._cable_weight = self.place(cable_depth_m)
+        self.factor(10.0, 0.0, 0.0)
+        self.drive(deep_c, surface_c)
+
+    def place(self, depth_m: float) -> tuple[int, int, float]:
+        """Return two layer indices and the weight of the first, which interpolate `celsius` at a depth [m]."""
+        depths = self._depths_m
+        if depth_m >= depths[0]:
+            return 0, 0, 1.0
+        for low in range(len(depths) - 1):
+            if depths[low] >= depth_m > depths[low + 1]:
+                return low, low + 1, (depth_m - depths[low + 1]) / (depths[low] - depths[low + 1])
+        return len(depths) - 1, len(depths) - 1, 1.0
+
+    def at_c(self, depth_m: float) -> float:
+        """Return the temperature [Cel] at a depth [m]: the skin at 0, linear between layer centres."""
+        top_m = self._depths_m[-1]
+        if depth_m < top_m:
+            return self.skin_c + (self.celsius[-1] - self.skin_c) * depth_m / top_m
+        low, high, weight = self.place(depth_m)
+        return weight * self.celsius[low] + (1.0 - weight) * self.celsius[high]
+
+    @property
+    def cable_layer_c(self) -> float:
+        """[Cel] soil at the depth of the cable, averaged over the bed."""
+        weight = self._cable_weight
+        return weight * self.celsius[self._cable_low] + (1.0 - weight) * self.celsius[self._cable_high]
+
+    def factor(self, seconds: float, air_w_m2k: float, sky_w_m2k: float) -> None:
+        """Prepare for steps of `seconds` [s] with these conductances [W/m2K] from the skin to air and sky."""
+        below = self._below
+        self._sky_w_m2k = sky_w_m2k
+        self._skin_sum = air_w_m2k + sky_w_m2k + self._skin_w_m2k
+        self._to_top = self._skin_w_m2k / self._skin_sum
+        top_loss = self._to_top * (air_w_m2k + sky_w_m2k)
+        self._inertia = [c / seconds for c in self._capacity]
+        self._over: list[float] = []
+        self._carry: list[float] = []
+        self._pivot: list[float] = []
+        over = 0.0
+        for i, inertia in enumerate(self._inertia):
+            above = below[i + 1] if i + 1 < len(below) else top_loss
+            coupled = below[i] if i else 0.0
+            pivot = 1.0 / (inertia + self._edge[i] + below[i] + above - coupled * over)
+            over = above * pivot if i + 1 < len(below) else 0.0
+            self._pivot.append(pivot)
+            self._carry.append(coupled * pivot)
+            self._over.append(over)
+        self._top_per_air = self._to_top * air_w_m2k * self._pivot[-1]
+        self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._top_per_air) / self._skin_sum
+
+    def drive(self, sky_c: float, ground_c: float) -> None:
+        """Set the sky [Cel] and the surface [Cel] of the untouched ground beside the bed (linear to the deep one)."""
+        self._sky_flux = self._sky_w_m2k * sky_c
+        self._ground = [ground_c + (self._deep_c - ground_c) * z / COLUMN_M for z in self._depths_m]
+        self._base = [edge * ground for edge, ground in zip(self._edge, self._ground, strict=True)]
+        self._base[0] += self._below[0] * self._deep_c
+        self._terms = list(self._base)
+
+    def eliminate(self, surface_w_m2: float, cable_w_m2: float) -> float:
+        """Take in heat [W/m2] absorbed at the surface and at the cable; return the skin [Cel] if the air were 0 Cel."""
+        terms, base, weight = self._terms, self._base, self._cable_weight
+        low, high = self._cable_low, self._cable_high
+        into_skin = surface_w_m2 + self._sky_flux
+        terms[low] = base[low] + weight * cable_w_m2
+        terms[high] = base[high] + (1.0 - weight) * cable_w_m2
+        terms[-1] = base[-1] + self._to_top * into_skin
+        value = 0.0
+        swept: list[float] = []
+        push = swept.append
+        for inertia, old, term, pivot, carry in zip(  # noqa: B905 - equal by construction, and this is the hot loop
+            self._inertia, self.celsius, terms, self._pivot, self._carry
+        ):
+            value = (inertia * old + term) * pivot + carry * value
+            push(value)
+        self._swept = swept
+        self._skin_zero = (into_skin + self._skin_w_m2k * value) / self._skin_sum
+        return self._skin_zero
+
+    def substitute(self, air_c: float) -> None:
+        """Finish the step `eliminate` began, now that the air [Cel] at its end is known."""
+        celsius, swept, over = self.celsius, self._swept, self._over
+        last = len(swept) - 1
+        value = swept[last] + self._top_per_air * air_c
+        celsius[last] = value
+        for i in range(last - 1, -1, -1):
+            value = swept[i] + over[i] * value
+            celsius[i] = value
+        self.skin_c = self._skin_zero + self.skin_per_air * air_c
+
+    def content_j_m2(self) -> float:
+        """Return [J/m2] held above 0 Cel."""
+        return sum(c * t for c, t in zip(self._capacity, self.celsius, strict=True))
+
+    def lost_w_m2(self) -> float:
+        """Return [W/m2] leaving by the bottom and the edges, as the last step reckoned it."""
+        edges = zip(self._edge, self.celsius, self._ground, strict=True)
+        return self._below[0] * (self.celsius[0] - self._deep_c) + sum(g * (t - s) for g, t, s in edges)

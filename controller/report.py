@@ -1,0 +1,99 @@
+"""From state to status: what is true now, as the broker, the API and the pages show it."""
+
+from collections.abc import Mapping
+
+from controller.clock import Moment, rfc3339
+from controller.enclosure import cause_gone
+from controller.explain import explain
+from controller.plan import Plan
+from controller.plausibility import ProbeState, Watch, fresh
+from controller.probe import SI_UNIT
+from controller.safety import limits
+from controller.safety.trip import Trip, TripKind
+from controller.state import State
+from controller.status import HeatNow, PermissiveNow, ProbeNow, SetPointNow, Status, TripNow
+
+
+def status_of(
+    plan: Plan,
+    state: State,
+    now: Moment,
+    epoch: int,
+    on_last_hour_s: float = 0.0,
+    refused: Mapping[str, int] | None = None,
+    last_refused: Mapping[str, str] | None = None,
+) -> Status:
+    """Build the status of one enclosure.
+
+    Parameters
+    ----------
+    on_last_hour_s
+        [s] contact closed within the last hour, as the node reported it.
+    refused, last_refused
+        Refused messages by reason, and the last bad payload by topic.
+    """
+    bare = Status(
+        enclosure=plan.name,
+        at_ms=now.utc_ms,
+        epoch=epoch,
+        armed=state.standing.armed,
+        soil_c=state.soil_c,
+        set_point=_set_point(plan, state),
+        heat=_heat(plan, state, now, on_last_hour_s),
+        permissives=tuple(PermissiveNow(p.name, p.holds, p.detail, p.returns) for p in state.permissives),
+        trips=tuple(_trip(plan, state, each, now) for each in state.standing.trips),
+        readings=tuple(_probe(w, state.probes[w.name], now, state.valid_from_s) for w in plan.watches.values()),
+        refused=dict(refused or {}),
+        last_refused=dict(last_refused or {}),
+        alerts=_alerts(plan, state, now),
+    )
+    words = explain(bare.as_json(), fahrenheit=False)
+    return Status(**{**{name: getattr(bare, name) for name in Status.__slots__}, "words": words})
+
+
+def _set_point(plan: Plan, state: State) -> SetPointNow:
+    until = state.standing.override_until_ms if state.asked_by == "person" else None
+    return SetPointNow(state.asked_c, state.working_c, state.asked_by, None if until is None else rfc3339(until))
+
+
+def _heat(plan: Plan, state: State, now: Moment, on_last_hour_s: float) -> HeatNow:
+    node = state.node
+    age_s = None if node is None else now.mono_s - node.arrived_s
+    if node is None or age_s is None or age_s > limits.NODE_SILENT_S:
+        return HeatNow(state.duty, state.order.on, None, None, None, None, age_s, None, on_last_hour_s)
+    watts = node.amps * plan.volts if node.amps is not None else plan.rated_w * node.on
+    since = None if state.contact_since_ms is None else rfc3339(state.contact_since_ms)
+    return HeatNow(
+        state.duty, state.order.on, node.on, node.armed, since, watts, round(age_s, 1), node.drops, on_last_hour_s
+    )
+
+
+def _trip(plan: Plan, state: State, each: Trip, now: Moment) -> TripNow:
+    unit = "K/min" if each.kind is TripKind.AIR_RISE else "Cel" if each.value is not None else ""
+    resets = sum(1 for name, ms in state.standing.resets if name == each.name and now.utc_ms - ms < 86_400_000)
+    gone = cause_gone(plan, state, each, now)
+    return TripNow(
+        each.name, each.kind, each.probe, each.value, unit, each.limit, rfc3339(each.at_ms), each.at_ms, gone, resets,
+        each.detail,
+    )  # fmt: skip
+
+
+def _probe(watch: Watch, probe: ProbeState, now: Moment, valid_from_s: float) -> ProbeNow:
+    age_s = None if probe.said_s is None else round(now.mono_s - probe.said_s, 1)
+    return ProbeNow(
+        watch.name, watch.quantity.value, SI_UNIT[watch.quantity], watch.level_m, probe.said, age_s,
+        fresh(watch, probe, now.mono_s, valid_from_s), probe.grade.value, probe.reason,
+    )  # fmt: skip
+
+
+def _alerts(plan: Plan, state: State, now: Moment) -> tuple[str, ...]:
+    alerts = []
+    for watch in plan.watches.values():
+        probe = state.probes[watch.name]
+        if probe.said_s is not None and now.mono_s - probe.said_s > watch.stale_after_s:
+            alerts.append(f"{watch.quantity} probe '{watch.name}' has gone quiet")
+        elif probe.reason and probe.said_s is not None:
+            alerts.append(f"{watch.quantity} probe '{watch.name}': {probe.reason}")
+    if not now.wall_is_believable:
+        alerts.append("the clock is wrong: the schedule waits, only the floor is held")
+    return tuple(alerts)

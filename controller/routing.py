@@ -1,0 +1,70 @@
+"""Which topic belongs to which probe, and what became of everything that was no reading."""
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from controller.clock import Moment
+from controller.probe import Reading
+from controller.settings import ProbeSettings, Settings
+from controller.wire.inbox import Message
+from controller.wire.payload import Form, Refusal, decode
+
+KEPT_BYTES = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Listener:
+    """A probe that listens on a topic."""
+
+    enclosure: str
+    probe: ProbeSettings
+
+
+def probe_topic(root: str, enclosure: str, probe: ProbeSettings) -> str:
+    """Return the topic a probe is heard on."""
+    return probe.topic or f"{root}/{enclosure}/probe/{probe.name}"
+
+
+class Routing:
+    """Topic to probes, and the refused messages counted by reason."""
+
+    def __init__(self, settings: Settings) -> None:
+        root = settings.broker.root
+        self.listeners: dict[str, list[Listener]] = {}
+        self.states: dict[str, str] = {}
+        self.refused: dict[str, Counter[str]] = {each.name: Counter() for each in settings.enclosure}
+        self.last_refused: dict[str, dict[str, str]] = {each.name: {} for each in settings.enclosure}
+        for enclosure in settings.enclosure:
+            self.states[f"{root}/{enclosure.name}/heater/state"] = enclosure.name
+            for probe in enclosure.probe:
+                topic = probe_topic(root, enclosure.name, probe)
+                self.listeners.setdefault(topic, []).append(Listener(enclosure.name, probe))
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """Every topic the controller must hear."""
+        return (*self.listeners, *self.states)
+
+    def readings(self, message: Message) -> Iterator[Reading]:
+        """Decode one message for each probe that listens on its topic; count what is refused."""
+        arrived: Moment = message.arrived
+        for listener in self.listeners.get(message.topic, ()):
+            probe = listener.probe
+            found = decode(
+                message.payload, Form(probe.form), probe.quantity, probe.unit, probe.pointer, probe.name, arrived.utc_ms
+            )
+            if isinstance(found, Refusal):
+                self.refuse(listener.enclosure, message, found.reason)
+                continue
+            for each in found:
+                yield Reading(
+                    listener.enclosure, probe.name, each.value, each.taken_ms, arrived.utc_ms, arrived.mono_s,
+                    each.source, message.retained,
+                )  # fmt: skip
+
+    def refuse(self, enclosure: str, message: Message, reason: str) -> None:
+        """Count a refused message and keep the beginning of its payload."""
+        self.refused[enclosure][str(reason)] += 1
+        shown = message.payload[:KEPT_BYTES].decode("utf-8", "backslashreplace")
+        self.last_refused[enclosure][message.topic] = shown

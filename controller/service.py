@@ -1,0 +1,237 @@
+"""The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
+
+import json
+import logging
+import os
+import queue
+import signal
+import sqlite3
+import threading
+from contextlib import closing
+from functools import partial
+
+from controller import enclosure, standing
+from controller.clock import Clock, Moment
+from controller.errors import StoreError
+from controller.heater_log import HeaterLog
+from controller.keeper import Keeper, stored
+from controller.plan import plan_for
+from controller.routing import Routing
+from controller.safety import limits
+from controller.safety.lease import Order
+from controller.settings import Settings
+from controller.standing import Kept, Standing
+from controller.status import Grade
+from controller.store import requests as request_store
+from controller.store.connection import Lock, open_reader
+from controller.store.journal import Entry
+from controller.store.writer import Writer
+from controller.wire.inbox import Inbox, Message
+from controller.wire.relay import WireError, decode_report
+from controller.wire.relays import Relays
+
+log = logging.getLogger("soilward.service")
+LONGEST_DRAIN = 400
+STOPPING = Order(False, False, "the controller is stopping")
+
+
+class Controller:
+    """Everything that runs beside the heater, for every enclosure in the settings.
+
+    Raises
+    ------
+    StoreError
+        If another controller holds the folder, or a database cannot be opened.
+    """
+
+    def __init__(self, settings: Settings, clock: Clock, identity: str = "controller") -> None:
+        self.settings, self.clock, self.identity = settings, clock, identity
+        folder = settings.store.folder
+        folder.mkdir(parents=True, exist_ok=True)
+        self._lock = Lock(folder / "controller.db")
+        now = clock.now()
+        self._standing_file = folder / "standing.json"
+        first = not (folder / "journal.db").exists()
+        names = tuple(each.name for each in settings.enclosure)
+        kept = standing.recall(self._standing_file, names, first, now.utc_ms)
+        self.epoch = kept.epoch + 1
+        self.keepers = {each.name: self._keeper(each.name, kept) for each in settings.enclosure}
+        self._save_standing()
+        self.writer = Writer(folder, clock)
+        self.routing = Routing(settings)
+        self.inbox = Inbox(settings, f"soilward-{identity}", self.routing.topics, clock)
+        self.relays = Relays(settings, self.inbox.client, self.epoch, identity, now)
+        self._stop = threading.Event()
+        self._ticked_s = now.mono_s
+        self._answered = max((k.state.standing.answered for k in self.keepers.values()), default=0)
+        self._enter("start", None, f"controller started, epoch {self.epoch}", now)
+        for keeper in self.keepers.values():
+            for trip in keeper.state.standing.trips:
+                self._enter("still-latched", keeper.plan.name, trip.detail, now)
+
+    def _keeper(self, name: str, kept: Kept) -> Keeper:
+        settings = self.settings.named(name)
+        if settings is None:
+            raise StoreError(f"no enclosure {name!r}")
+        plan = plan_for(self.settings, settings)
+        state = enclosure.start(plan, kept.enclosures.get(name, Standing()))
+        return Keeper(plan, state, HeaterLog(name, plan.rated_w, plan.volts))
+
+    def _enter(self, kind: str, name: str | None, why: str, now: Moment) -> None:
+        self.writer.put_journal(Entry(kind, name, "soilward", why, {"epoch": self.epoch}, now.utc_ms))
+
+    def run(self) -> None:
+        """Run until `stop`; always ends with every contact told to open."""
+        self.writer.start()
+        self.inbox.open()
+        self._ticked_s = self.clock.now().mono_s
+        threading.Thread(target=self._watch, name="watchdog", daemon=True).start()
+        try:
+            while not self._stop.is_set():
+                self._turn()
+        finally:
+            self._end()
+
+    def stop(self) -> None:
+        """Ask the loop to end."""
+        self._stop.set()
+
+    def _turn(self) -> None:
+        """One turn: wait for a message or the next tick, then step whoever has news, and everyone when it is time."""
+        due_s = self._ticked_s + limits.TICK_S
+        messages = self._drain(max(0.0, due_s - self.clock.now().mono_s))
+        for message in messages:
+            self._take(message)
+        now = self.clock.now()
+        everyone = now.mono_s >= due_s
+        if everyone:
+            self._poll_requests()
+            # A late tick is not made up for: the next one is due a whole tick after this.
+            self._ticked_s = now.mono_s
+        kept = [self._step(keeper, now) for keeper in self.keepers.values() if everyone or keeper.has_news]
+        if all(kept):
+            self._acknowledge(messages)
+
+    def _acknowledge(self, messages: list[Message]) -> None:
+        """Queue the acknowledgements behind the rows they wait for: the writer sends them after the commit."""
+        for message in messages:
+            self.writer.put_reading(None, partial(self.inbox.acknowledge, message))
+
+    def _drain(self, wait_s: float) -> list[Message]:
+        messages = []
+        try:
+            messages.append(self.inbox.messages.get(timeout=wait_s) if wait_s > 0 else self.inbox.messages.get_nowait())
+            while len(messages) < LONGEST_DRAIN:
+                messages.append(self.inbox.messages.get_nowait())
+        except queue.Empty:
+            pass
+        return messages
+
+    def _take(self, message: Message) -> None:
+        name = self.routing.states.get(message.topic)
+        if name is not None:
+            self._take_report(name, message)
+            return
+        for reading in self.routing.readings(message):
+            self.keepers[reading.enclosure].readings.append(reading)
+
+    def _take_report(self, name: str, message: Message) -> None:
+        if message.retained:
+            return
+        keeper = self.keepers[name]
+        try:
+            report = decode_report(message.payload, message.arrived)
+        except WireError as error:
+            self.routing.refuse(name, message, str(error))
+            return
+        if report is None:
+            self._enter("node-offline", name, "the broker says the relay node is gone", message.arrived)
+            return
+        keeper.reports.append(report)
+        for event in keeper.heater.take(report):
+            self.writer.put_run(event)
+
+    def _step(self, keeper: Keeper, now: Moment) -> bool:
+        """Step one enclosure; returns whether all could be queued for the disk. An opening goes out before any saving."""
+        before = keeper.state.standing
+        connected, resumed_s = self.inbox.link_now
+        decision = keeper.tick(connected, resumed_s, self.writer.journal_failing_since_s is None, now)
+        if decision.send and not decision.order.on:
+            self.relays.send(keeper.plan.name, decision.order, now)
+        if keeper.state.standing != before:
+            self._save_standing()
+        kept = self._record(keeper, decision)
+        self._tell(keeper, now)
+        if decision.send and decision.order.on:
+            self.relays.send(keeper.plan.name, decision.order, now)
+        return kept
+
+    def _record(self, keeper: Keeper, decision: enclosure.Decision) -> bool:
+        kept = all(list(map(self.writer.put_journal, decision.entries)))
+        for reading, judged in decision.judged:
+            if judged.grade is Grade.REFUSED:
+                self.routing.refused[keeper.plan.name]["implausible"] += 1
+            row = stored(keeper.plan, reading, judged.grade, judged.taken_ms)
+            if row is not None:
+                kept = self.writer.put_reading(row, _nothing) and kept
+        return kept
+
+    def _tell(self, keeper: Keeper, now: Moment) -> None:
+        name = keeper.plan.name
+        status = keeper.news(now, self.epoch, dict(self.routing.refused[name]), self.routing.last_refused[name])
+        if status is not None:
+            topic = f"{self.settings.broker.root}/{name}/status"
+            self.inbox.client.publish(topic, json.dumps(status.as_json()), qos=0, retain=True)
+
+    def _poll_requests(self) -> None:
+        path = self.settings.store.folder / "requests.db"
+        if not path.exists():
+            return
+        try:
+            with closing(open_reader(path)) as connection:
+                asked = request_store.after(connection, self._answered)
+        except (StoreError, sqlite3.Error) as error:
+            log.warning("requests cannot be read: %s", error)
+            return
+        for request in asked:
+            self._answered = request.id
+            if request.enclosure in self.keepers:
+                self.keepers[request.enclosure].requests.append(request)
+
+    def _save_standing(self) -> None:
+        standings = {name: keeper.state.standing for name, keeper in self.keepers.items()}
+        standing.save(self._standing_file, Kept(self.epoch, standings))
+
+    def _watch(self) -> None:
+        """Kill this process if the loop has stopped: a dead controller renews no lease (design, section 5)."""
+        woke_s = self.clock.now().mono_s
+        while not self._stop.is_set():
+            self.clock.sleep(0.5)
+            now_s = self.clock.now().mono_s
+            # If this thread slept too, the whole process was paused: the loop gets a moment to notice it.
+            paused, woke_s = now_s - woke_s > limits.LONGEST_GAP_S, now_s
+            if not paused and now_s - self._ticked_s > limits.DEAD_LOOP_S and not self._stop.is_set():
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    def _end(self) -> None:
+        self._stop.set()
+        now = self.clock.now()
+        for name in self.keepers:
+            self.relays.send(name, STOPPING, now)
+        self._enter("stop", None, "controller stopped as asked", now)
+        self.relays.close()
+        self.inbox.close()
+        self.writer.close()
+        self._lock.release()
+
+
+def _nothing() -> None:
+    """Nothing waits for this row; its message is acknowledged by the row after it."""
+
+
+def run(settings: Settings, clock: Clock, identity: str = "controller") -> None:
+    """Run a controller until SIGTERM or SIGINT."""
+    controller = Controller(settings, clock, identity)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: controller.stop())
+    controller.run()

@@ -1,0 +1,108 @@
+"""What outlives a restart: armed or not, a person's set point, latched trips, resets, the last request answered."""
+
+import hashlib
+import json
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from controller.safety.trip import Trip, TripKind
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One enclosure's standing orders.
+
+    Parameters
+    ----------
+    override_c, override_until_ms
+        [Cel] a person's set point, and [ms] UTC when it ends (None: until changed).
+    resets
+        (trip name, [ms] UTC) of resets of the last 24 h.
+    answered
+        Id of the last request answered.
+    """
+
+    armed: bool = False
+    override_c: float | None = None
+    override_until_ms: int | None = None
+    trips: tuple[Trip, ...] = ()
+    resets: tuple[tuple[str, int], ...] = ()
+    answered: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The whole file: the controller's epoch and every enclosure's standing orders."""
+
+    epoch: int
+    enclosures: dict[str, Standing]
+
+
+def as_text(kept: Kept) -> str:
+    """Write the file's text, its checksum on the first line."""
+    body = json.dumps(asdict(kept), sort_keys=True, indent=1)
+    return f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}\n"
+
+
+def from_text(text: str) -> Kept:
+    """Read the file's text.
+
+    Raises
+    ------
+    ValueError
+        If the checksum does not match or anything is missing.
+    """
+    checksum, _, body = text.partition("\n")
+    body = body.removesuffix("\n")
+    if hashlib.sha256(body.encode()).hexdigest() != checksum:
+        raise ValueError("the checksum does not match")
+    raw = json.loads(body)
+    return Kept(raw["epoch"], {name: _standing(each) for name, each in raw["enclosures"].items()})
+
+
+def _standing(raw: dict[str, Any]) -> Standing:
+    trips = tuple(Trip(**{**each, "kind": TripKind(each["kind"])}) for each in raw["trips"])
+    resets = tuple((name, ms) for name, ms in raw["resets"])
+    return Standing(**{**raw, "trips": trips, "resets": resets})
+
+
+def save(path: Path, kept: Kept) -> None:
+    """Replace the file so that a power cut leaves the old one or the new one, never none (hazard D05)."""
+    fresh = path.with_suffix(".new")
+    with open(fresh, "w", encoding="utf-8") as file:
+        file.write(as_text(kept))
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(fresh, path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def recall(path: Path, enclosures: tuple[str, ...], first_start: bool, now_ms: int) -> Kept:
+    """Read the file; where it is lost or damaged, every enclosure is latched (hazard D03).
+
+    Parameters
+    ----------
+    first_start
+        There is no record yet, so a missing file is no loss.
+    """
+    try:
+        kept = from_text(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        if first_start:
+            return Kept(0, {})
+        return _latched(enclosures, "the file of latched trips is missing", now_ms)
+    except (ValueError, KeyError, TypeError, OSError) as error:
+        return _latched(enclosures, f"the file of latched trips cannot be trusted: {error}", now_ms)
+    return kept
+
+
+def _latched(enclosures: tuple[str, ...], why: str, now_ms: int) -> Kept:
+    trip = Trip(TripKind.LATCHES_LOST, "", None, None, now_ms, why)
+    # Seconds since 1970 outrun any count of starts, so the lost epoch cannot be overtaken by an old one.
+    return Kept(now_ms // 1000, {name: Standing(trips=(trip,)) for name in enclosures})

@@ -1,0 +1,117 @@
+"""What is true now in one enclosure: the object the broker, the API and the pages all show."""
+
+from dataclasses import asdict, dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from controller.clock import rfc3339
+
+
+class Grade(StrEnum):
+    """How far a reading is believed."""
+
+    GOOD = "good"
+    HISTORY = "history"
+    DOUBTED = "doubted"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeNow:
+    """One probe's latest word. `age_s` counts from our receipt to the status's own time."""
+
+    probe: str
+    quantity: str
+    unit: str
+    level_m: float | None
+    value: float | None
+    age_s: float | None
+    fresh: bool
+    grade: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class PermissiveNow:
+    """A condition for heat: whether it holds, and in words what is wrong and what ends it."""
+
+    name: str
+    holds: bool
+    detail: str
+    returns: str
+
+
+@dataclass(frozen=True, slots=True)
+class TripNow:
+    """A latched refusal. `cause_gone` tells whether a reset can succeed; `resets_24h` how often it was reset."""
+
+    name: str
+    kind: str
+    probe: str
+    value: float | None
+    unit: str
+    limit: float | None
+    at: str
+    at_ms: int
+    cause_gone: bool
+    resets_24h: int
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetPointNow:
+    """`asked_c` is what a person or the schedule wants; `working_c` is where the ramp stands."""
+
+    asked_c: float | None
+    working_c: float | None
+    source: str
+    until: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class HeatNow:
+    """Command and contact, never mixed: `ordered` is asked, `contact` is what the node reports (None: unknown)."""
+
+    duty: float
+    ordered: bool
+    contact: bool | None
+    second_contact: bool | None
+    contact_since: str | None
+    watts: float | None
+    node_age_s: float | None
+    drops: int | None
+    on_last_hour_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Verdict, reason, what happens next, what to do; each a plain sentence or empty."""
+
+    verdict: str
+    because: str
+    next: str
+    do: str
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Everything `GET /api/enclosures/{e}` gives."""
+
+    enclosure: str
+    at_ms: int
+    epoch: int
+    armed: bool
+    soil_c: float | None
+    set_point: SetPointNow
+    heat: HeatNow
+    permissives: tuple[PermissiveNow, ...]
+    trips: tuple[TripNow, ...]
+    readings: tuple[ProbeNow, ...]
+    refused: dict[str, int] = field(default_factory=dict)
+    last_refused: dict[str, str] = field(default_factory=dict)
+    alerts: tuple[str, ...] = ()
+    words: Words = Words("", "", "", "")
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain JSON types, with `at` as RFC 3339."""
+        return {**asdict(self), "at": rfc3339(self.at_ms)}

@@ -1,0 +1,165 @@
+"""A lane: what waits for one database, kept until it is on disk."""
+
+import logging
+import sqlite3
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from threading import Condition
+from typing import Generic, TypeVar
+
+from controller.errors import StoreError
+from controller.store.connection import transaction
+
+Work = TypeVar("Work")
+
+RETRY_S = 1.0
+"""[s] between tries on a failing disk."""
+
+HUNG_S = 10.0
+"""[s] an item may wait before its lane counts as failing: a disk that hangs raises nothing. Engineering judgement."""
+
+MOST_AT_ONCE = 2000
+"""Items in one commit; bounds how long a commit takes when catching up."""
+
+_UNWRITABLE = (sqlite3.IntegrityError, sqlite3.DataError, StoreError, ValueError, TypeError, OverflowError)
+_FAILING = (sqlite3.Error, OSError)
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Waiting(Generic[Work]):
+    put_s: float
+    work: Work | None
+    done: Callable[[], None] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """When to commit: at `enough` items, or `wait_s` [s] after the first; `bound` is how many may wait at all."""
+
+    enough: int
+    wait_s: float
+    bound: int
+
+
+class Lane(Generic[Work]):
+    """A bounded line of work for one connection.
+
+    `put` may be called from any thread; `commit` from one. An item leaves the line only after the commit that holds it.
+
+    Parameters
+    ----------
+    write
+        Writes items in one transaction and returns how many rows were new.
+    lock
+        Guards the line; notified on every `put`.
+    """
+
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        write: Callable[[sqlite3.Connection, Sequence[Work]], int],
+        patience: Patience,
+        lock: Condition,
+    ) -> None:
+        self.connection = connection
+        self.commits = 0
+        self.new_rows = 0
+        self.refused = 0
+        self._write = write
+        self._patience = patience
+        self._lock = lock
+        self._line: deque[_Waiting[Work]] = deque()
+        self._failing_since_s: float | None = None
+        self._next_try_s = float("-inf")
+
+    def __len__(self) -> int:
+        return len(self._line)
+
+    def put(self, work: Work | None, done: Callable[[], None] | None, now_s: float) -> bool:
+        """Join the line; False if it is full. Never waits for the disk."""
+        with self._lock:
+            if len(self._line) >= self._patience.bound:
+                return False
+            self._line.append(_Waiting(now_s, work, done))
+            self._lock.notify()
+        return True
+
+    def due_s(self) -> float | None:
+        """Return when [s monotonic] the next commit is due, or None if nothing waits."""
+        with self._lock:
+            if not self._line:
+                return None
+            wait_s = 0.0 if len(self._line) >= self._patience.enough else self._patience.wait_s
+            return max(self._line[0].put_s + wait_s, self._next_try_s)
+
+    def failing_since_s(self, now_s: float) -> float | None:
+        """Return since when [s monotonic] nothing reaches the disk, or None if all is well."""
+        with self._lock:
+            if self._failing_since_s is not None:
+                return self._failing_since_s
+            if self._line and now_s - self._line[0].put_s > HUNG_S:
+                return self._line[0].put_s
+        return None
+
+    def commit(self, now_s: float) -> bool:
+        """Write what waits (a bounded part of it), then acknowledge it; False if the disk failed and all is kept."""
+        with self._lock:
+            batch = list(islice(self._line, MOST_AT_ONCE))
+        try:
+            self._write_all([item.work for item in batch if item.work is not None])
+        except _FAILING as error:
+            self._note_failure(error, now_s)
+            return False
+        with self._lock:
+            self._failing_since_s = None
+            for _ in batch:
+                self._line.popleft()
+        for item in batch:
+            self._acknowledge(item)
+        return True
+
+    def _write_all(self, works: list[Work]) -> None:
+        if not works:
+            return
+        try:
+            new_rows = self._write(self.connection, works)
+        except _UNWRITABLE:
+            new_rows = self._write_singly(works)
+        self.new_rows += new_rows
+        self.commits += 1
+
+    def _write_singly(self, works: list[Work]) -> int:
+        """Write all but what the schema refuses: one such item must not hold up the rest for ever."""
+        new_rows, refusals = 0, []
+        # One transaction all the same: were half of it kept, the next try would keep that half twice.
+        with transaction(self.connection):
+            for work in works:
+                try:
+                    new_rows += self._write(self.connection, [work])
+                except _UNWRITABLE as error:
+                    refusals.append((work, error))
+        self.refused += len(refusals)
+        for work, cause in refusals:
+            _log.error("item refused by the schema", extra={"item": repr(work), "error": str(cause)})
+        return new_rows
+
+    def _note_failure(self, error: Exception, now_s: float) -> None:
+        with self._lock:
+            self._next_try_s = now_s + RETRY_S
+            if self._failing_since_s is not None:
+                return
+            self._failing_since_s = now_s
+        _log.error("disk does not take what waits", extra={"error": str(error), "waiting": len(self._line)})
+
+    def _acknowledge(self, item: _Waiting[Work]) -> None:
+        if item.done is None:
+            return
+        try:
+            item.done()
+        except Exception:
+            # The item is on disk; a lost acknowledgement only brings it again, and it is kept once.
+            _log.exception("acknowledging failed")

@@ -1,0 +1,99 @@
+"""The schemas, as numbered scripts: append a script, never edit one that was released.
+
+Times are UTC milliseconds between 1970 and the year 9999. Names carry their unit, except a reading's `value`,
+whose unit is the probe's.
+"""
+
+_TIME = "BETWEEN 0 AND 253402300799999"
+
+
+def _roll_up(table: str, width_ms: int) -> str:
+    return f"""
+CREATE TABLE {table} (
+    probe_id INTEGER NOT NULL REFERENCES probe (id),
+    start_ms INTEGER NOT NULL CHECK (start_ms {_TIME} AND start_ms % {width_ms} = 0),
+    count INTEGER NOT NULL CHECK (count > 0),
+    least REAL NOT NULL,
+    most REAL NOT NULL CHECK (most >= least),
+    total REAL NOT NULL,
+    PRIMARY KEY (probe_id, start_ms)
+) STRICT, WITHOUT ROWID;
+"""
+
+
+# The bounds on value are the widest that any unit of ours allows: 0 K below, beyond any light or current above.
+# NaN arrives as NULL and is refused by NOT NULL.
+READINGS: tuple[str, ...] = (
+    f"""
+CREATE TABLE probe (
+    id INTEGER PRIMARY KEY,
+    enclosure TEXT NOT NULL CHECK (length(enclosure) > 0),
+    name TEXT NOT NULL CHECK (length(name) > 0),
+    quantity TEXT NOT NULL CHECK (length(quantity) > 0),
+    unit TEXT NOT NULL CHECK (length(unit) > 0),
+    UNIQUE (enclosure, name)
+) STRICT;
+CREATE TABLE reading (
+    probe_id INTEGER NOT NULL REFERENCES probe (id),
+    taken_ms INTEGER NOT NULL CHECK (taken_ms {_TIME}),
+    arrived_ms INTEGER NOT NULL CHECK (arrived_ms {_TIME}),
+    value REAL NOT NULL CHECK (value BETWEEN -273.15 AND 1e6),
+    grade TEXT NOT NULL CHECK (grade IN ('good', 'history', 'doubted', 'refused')),
+    PRIMARY KEY (probe_id, taken_ms)
+) STRICT, WITHOUT ROWID;
+{_roll_up("minute", 60_000)}
+{_roll_up("hour", 3_600_000)}
+CREATE TABLE heater_run (
+    id INTEGER PRIMARY KEY,
+    enclosure TEXT NOT NULL CHECK (length(enclosure) > 0),
+    start_ms INTEGER NOT NULL CHECK (start_ms {_TIME}),
+    end_ms INTEGER CHECK (end_ms {_TIME} AND end_ms >= start_ms),
+    energy_j REAL CHECK (energy_j BETWEEN 0 AND 1e15),
+    ended_by TEXT,
+    CHECK ((end_ms IS NULL) = (ended_by IS NULL))
+) STRICT;
+CREATE INDEX heater_run_by_start ON heater_run (enclosure, start_ms);
+CREATE UNIQUE INDEX one_open_run ON heater_run (enclosure) WHERE end_ms IS NULL;
+""",
+)
+
+# The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.
+JOURNAL: tuple[str, ...] = (
+    f"""
+CREATE TABLE journal (
+    sequence INTEGER PRIMARY KEY,
+    at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
+    kind TEXT NOT NULL,
+    enclosure TEXT,
+    who TEXT NOT NULL,
+    why TEXT NOT NULL,
+    body TEXT NOT NULL CHECK (json_valid(body)),
+    previous_hash TEXT NOT NULL CHECK (length(previous_hash) = 64),
+    hash TEXT NOT NULL CHECK (length(hash) = 64)
+) STRICT;
+CREATE INDEX journal_by_time ON journal (at_ms);
+CREATE INDEX journal_by_enclosure ON journal (enclosure, sequence);
+CREATE INDEX journal_by_kind ON journal (kind, sequence);
+CREATE TRIGGER journal_is_not_edited BEFORE UPDATE ON journal
+BEGIN SELECT raise(ABORT, 'the journal is append-only: no entry can be edited'); END;
+CREATE TRIGGER journal_is_not_deleted BEFORE DELETE ON journal
+BEGIN SELECT raise(ABORT, 'the journal is append-only: no entry can be deleted'); END;
+CREATE TRIGGER journal_grows_at_the_end BEFORE INSERT ON journal
+WHEN new.sequence <> (SELECT coalesce(max(sequence), 0) + 1 FROM journal)
+BEGIN SELECT raise(ABORT, 'the journal is append-only: an entry goes after the last one'); END;
+""",
+)
+
+REQUESTS: tuple[str, ...] = (
+    f"""
+CREATE TABLE request (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
+    enclosure TEXT NOT NULL CHECK (length(enclosure) > 0),
+    kind TEXT NOT NULL CHECK (kind IN ('set-point', 'arm', 'disarm', 'reset')),
+    arguments TEXT NOT NULL CHECK (json_valid(arguments)),
+    who TEXT NOT NULL CHECK (length(trim(who)) > 0),
+    why TEXT NOT NULL
+) STRICT;
+""",
+)

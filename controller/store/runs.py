@@ -1,0 +1,113 @@
+"""Heater runs: each closed-contact interval as the node reported it, written as it happens."""
+
+import sqlite3
+from dataclasses import dataclass
+
+from controller.store.connection import transaction
+from controller.store.use import By, HeaterUse, summary
+
+__all__ = [
+    "By",
+    "HeaterUse",
+    "RunBegan",
+    "RunEnded",
+    "RunEnergy",
+    "RunEvent",
+    "add_energy",
+    "apply",
+    "begin",
+    "finish",
+    "finish_left_open",
+    "summary",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class RunBegan:
+    """The node reported the contact closed at `at_ms` [ms UTC]."""
+
+    enclosure: str
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnergy:
+    """The heater drew `joules` [J] more in the run now open."""
+
+    enclosure: str
+    joules: float
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnded:
+    """The contact opened at `at_ms` [ms UTC]; `ended_by` says what opened it."""
+
+    enclosure: str
+    at_ms: int
+    ended_by: str
+
+
+RunEvent = RunBegan | RunEnergy | RunEnded
+
+
+def begin(connection: sqlite3.Connection, enclosure: str, at_ms: int) -> bool:
+    """Open a run at `at_ms` [ms UTC]; while one is open this changes nothing and returns False."""
+    found = connection.execute(
+        "INSERT INTO heater_run (enclosure, start_ms) VALUES (?, ?) "
+        "ON CONFLICT (enclosure) WHERE end_ms IS NULL DO NOTHING",
+        (enclosure, at_ms),
+    )
+    return found.rowcount == 1
+
+
+def add_energy(connection: sqlite3.Connection, enclosure: str, joules: float) -> bool:
+    """Add `joules` [J] to the open run; False if none is open."""
+    found = connection.execute(
+        "UPDATE heater_run SET energy_j = coalesce(energy_j, 0) + ? WHERE enclosure = ? AND end_ms IS NULL",
+        (joules, enclosure),
+    )
+    return found.rowcount == 1
+
+
+def finish(connection: sqlite3.Connection, enclosure: str, at_ms: int, ended_by: str) -> bool:
+    """Close the open run at `at_ms` [ms UTC], never before its start; False if none is open."""
+    found = connection.execute(
+        "UPDATE heater_run SET end_ms = max(start_ms, ?), ended_by = ? WHERE enclosure = ? AND end_ms IS NULL",
+        (at_ms, ended_by, enclosure),
+    )
+    return found.rowcount == 1
+
+
+def finish_left_open(connection: sqlite3.Connection, lease_s: float) -> int:
+    """Close the runs a stopped controller left open; call once at start, before anything is written.
+
+    Nobody saw them end. The node can have kept heat on at most one lease [s] after the controller's last sign of life,
+    which is the enclosure's latest arrival on disk, so that is where they end.
+
+    Returns
+    -------
+    int
+        How many there were.
+    """
+    with transaction(connection):
+        left = connection.execute("SELECT enclosure, start_ms FROM heater_run WHERE end_ms IS NULL").fetchall()
+        for enclosure, start_ms in left:
+            (heard_ms,) = connection.execute(_LAST_HEARD, {"enclosure": enclosure, "start": start_ms}).fetchone()
+            last_ms = max(start_ms, heard_ms or 0) + round(lease_s * 1000)
+            finish(connection, enclosure, last_ms, "controller stopped")
+    return len(left)
+
+
+_LAST_HEARD = """SELECT max(reading.arrived_ms) FROM probe JOIN reading ON reading.probe_id = probe.id
+WHERE probe.enclosure = :enclosure AND reading.taken_ms >= :start"""
+
+
+def apply(connection: sqlite3.Connection, event: RunEvent) -> bool:
+    """Write one event; False if it changed nothing."""
+    match event:
+        case RunBegan(enclosure, at_ms):
+            return begin(connection, enclosure, at_ms)
+        case RunEnergy(enclosure, joules):
+            return add_energy(connection, enclosure, joules)
+        case RunEnded(enclosure, at_ms, ended_by):
+            return finish(connection, enclosure, at_ms, ended_by)

@@ -1,0 +1,173 @@
+"""The writer: one thread that alone writes readings and the journal, and acknowledges only what is on disk."""
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from threading import Condition, Thread
+
+from controller.clock import Clock
+from controller.store import journal, readings, runs
+from controller.store.connection import BUSY_MS, open_writer, transaction
+from controller.store.journal import Entry
+from controller.store.lane import Lane, Patience
+from controller.store.migrations import JOURNAL, READINGS
+from controller.store.readings import StoredReading
+from controller.store.runs import RunEvent
+
+READINGS_PATIENCE = Patience(enough=40, wait_s=2.0, bound=20_000)
+"""Brokers stop at some tens of unacknowledged messages, so size as well as time calls for a commit."""
+
+JOURNAL_PATIENCE = Patience(enough=1, wait_s=0.0, bound=20_000)
+"""A trip is written at once, and readings can never crowd it out."""
+
+POLL_S = 0.5
+"""[s] longest wait between two looks at the clock."""
+
+CLOSE_S = 10.0
+"""[s] patience at `close` with a thread that a hung disk holds."""
+
+
+class Writer:
+    """Owns `readings.db` and `journal.db` in `folder`.
+
+    The put methods may be called from any thread, never wait for the disk, and return False when their line is full.
+    A failing disk loses nothing up to that bound: everything is kept and tried again each second.
+
+    Parameters
+    ----------
+    clock
+        Tells when a batch has waited long enough; the thread's own waiting is real.
+    busy_ms
+        [ms] patience with a locked database.
+
+    Raises
+    ------
+    StoreError
+        If either database cannot be opened, is newer than this program, or has a writer.
+    """
+
+    def __init__(self, folder: Path, clock: Clock, *, busy_ms: int = BUSY_MS) -> None:
+        self._clock = clock
+        self._wake = Condition()
+        self._stopping = False
+        self._thread: Thread | None = None
+        self._died_s: float | None = None
+        kept = open_writer(folder / "readings.db", READINGS, busy_ms=busy_ms)
+        try:
+            written = open_writer(folder / "journal.db", JOURNAL, busy_ms=busy_ms)
+        except Exception:
+            kept.close()
+            raise
+        self._readings: Lane[StoredReading | RunEvent] = Lane(kept, _write_readings, READINGS_PATIENCE, self._wake)
+        self._journal: Lane[Entry] = Lane(written, _write_journal, JOURNAL_PATIENCE, self._wake)
+
+    def start(self) -> None:
+        """Start the thread. Without it nothing is written but by `turn` and `close`."""
+        self._thread = Thread(target=self._run, name="store-writer", daemon=True)
+        self._thread.start()
+
+    def put_reading(self, stored: StoredReading | None, done: Callable[[], None]) -> bool:
+        """Keep a reading, then call `done` from the writer's thread; None keeps nothing and is only acknowledged."""
+        return self._readings.put(stored, done, self._clock.now().mono_s)
+
+    def put_run(self, event: RunEvent) -> bool:
+        """Keep what the node reported about its contact, in order, with the readings."""
+        return self._readings.put(event, None, self._clock.now().mono_s)
+
+    def put_journal(self, entry: Entry) -> bool:
+        """Write an entry at once, ahead of any waiting readings."""
+        return self._journal.put(journal.writable(entry), None, self._clock.now().mono_s)
+
+    @property
+    def queue_depth(self) -> int:
+        """Items not on disk yet, of both databases."""
+        return len(self._readings) + len(self._journal)
+
+    @property
+    def readings_committed(self) -> int:
+        """Readings new on disk since the start; a redelivered one does not count again."""
+        return self._readings.new_rows
+
+    @property
+    def commits(self) -> int:
+        """Transactions committed since the start, on both databases."""
+        return self._readings.commits + self._journal.commits
+
+    @property
+    def refused(self) -> int:
+        """Items the schema refused since the start; each is in the log."""
+        return self._readings.refused + self._journal.refused
+
+    @property
+    def healthy(self) -> bool:
+        """Whether all that is put reaches the disk."""
+        return self.failing_since_s is None
+
+    @property
+    def failing_since_s(self) -> float | None:
+        """[s] monotonic since when either database, or the thread itself, has been failing; None if neither is."""
+        return _earliest(self._readings.failing_since_s(self._clock.now().mono_s), self.journal_failing_since_s)
+
+    @property
+    def journal_failing_since_s(self) -> float | None:
+        """[s] monotonic since when the journal alone, or the thread, has been failing; None if it is not."""
+        return _earliest(self._journal.failing_since_s(self._clock.now().mono_s), self._died_s)
+
+    def turn(self) -> None:
+        """Commit what is due, the journal first. The thread's one step; a test may take it instead of the thread."""
+        for lane in (self._journal, self._readings):
+            now_s = self._clock.now().mono_s
+            due_s = lane.due_s()
+            if due_s is not None and due_s <= now_s:
+                lane.commit(now_s)
+
+    def close(self) -> int:
+        """Stop the thread, write all that waits, close both databases, and return how many items could not be kept."""
+        with self._wake:
+            self._stopping = True
+            self._wake.notify_all()
+        if self._thread is not None:
+            self._thread.join(CLOSE_S)
+            if self._thread.is_alive():
+                return self.queue_depth
+        for lane in (self._journal, self._readings):
+            while len(lane) and lane.commit(self._clock.now().mono_s):
+                pass
+            lane.connection.close()
+        return self.queue_depth
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping:
+                self.turn()
+                self._wait()
+        finally:
+            if not self._stopping:
+                self._died_s = self._clock.now().mono_s
+
+    def _wait(self) -> None:
+        with self._wake:
+            if not self._stopping:
+                wait_s = self._wait_s()
+                self._wake.wait_for(lambda: self._stopping or self._wait_s() <= 0.0, timeout=wait_s)
+
+    def _wait_s(self) -> float:
+        dues = [due_s for lane in (self._journal, self._readings) if (due_s := lane.due_s()) is not None]
+        return min(max(min(dues) - self._clock.now().mono_s, 0.0), POLL_S) if dues else POLL_S
+
+
+def _earliest(*moments_s: float | None) -> float | None:
+    return min((moment_s for moment_s in moments_s if moment_s is not None), default=None)
+
+
+def _write_readings(connection: sqlite3.Connection, works: Sequence[StoredReading | RunEvent]) -> int:
+    with transaction(connection):
+        new = readings.add(connection, [work for work in works if isinstance(work, StoredReading)])
+        for work in works:
+            if not isinstance(work, StoredReading):
+                runs.apply(connection, work)
+        return new
+
+
+def _write_journal(connection: sqlite3.Connection, works: Sequence[Entry]) -> int:
+    return len(journal.append(connection, works))

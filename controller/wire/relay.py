@@ -1,0 +1,173 @@
+"""Heater command and heater state on the wire: signed, numbered, strictly read."""
+
+import hashlib
+import hmac
+import json
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from controller.clock import Moment, from_rfc3339, rfc3339
+from controller.safety.lease import Order
+from controller.state import NodeReport
+
+LARGEST_BYTES = 1024
+
+
+class WireError(ValueError):
+    """A command or state that is not as the contract says; the text is the reason it is counted under."""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One heater command as a node reads it.
+
+    Parameters
+    ----------
+    issued_ms
+        [ms] by the controller's clock, which does not jump within an epoch.
+    signed
+        Whether its mac is right for the key that was given.
+    """
+
+    on: bool
+    armed: bool
+    lease_s: float
+    epoch: int
+    seq: int
+    issued_ms: int
+    by: str
+    signed: bool
+
+
+def _canonical(fields: dict[str, Any]) -> bytes:
+    return json.dumps(fields, sort_keys=True, separators=(",", ":")).encode()
+
+
+def mac_of(fields: dict[str, Any], key: bytes) -> str:
+    """Return HMAC-SHA256 over every field but `mac`, as JSON with sorted keys and no spaces. Source: RFC 2104."""
+    unsigned = {name: value for name, value in fields.items() if name != "mac"}
+    return hmac.new(key, _canonical(unsigned), hashlib.sha256).hexdigest()
+
+
+def encode_command(
+    order: Order, lease_s: float, epoch: int, seq: int, issued_ms: int, by: str, key: bytes | None
+) -> bytes:
+    """Write a command; without a key the mac is empty."""
+    fields: dict[str, Any] = {
+        "on": order.on,
+        "armed": order.armed,
+        "lease_s": lease_s,
+        "epoch": epoch,
+        "seq": seq,
+        "issued": rfc3339(issued_ms),
+        "by": by,
+    }
+    fields["mac"] = mac_of(fields, key) if key else ""
+    return _canonical(fields)
+
+
+def _fields(payload: bytes) -> dict[str, Any]:
+    if len(payload) > LARGEST_BYTES:
+        raise WireError("too-large")
+    try:
+        fields = json.loads(payload.decode("utf-8"))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        raise WireError("not-json") from error
+    if not isinstance(fields, dict):
+        raise WireError("not-an-object")
+    return fields
+
+
+def _number(fields: dict[str, Any], name: str, least: float = 0.0) -> float:
+    value = fields.get(name)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise WireError(f"bad-{name}")
+    try:
+        number = float(value)
+    except OverflowError as error:
+        raise WireError(f"bad-{name}") from error
+    if not math.isfinite(number) or number < least:
+        raise WireError(f"bad-{name}")
+    return number
+
+
+def _truth(fields: dict[str, Any], name: str) -> bool:
+    value = fields.get(name)
+    if not isinstance(value, bool):
+        raise WireError(f"bad-{name}")
+    return value
+
+
+def _count(fields: dict[str, Any], name: str) -> int:
+    value = fields.get(name)
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 2**53:
+        raise WireError(f"bad-{name}")
+    return value
+
+
+def decode_command(payload: bytes, key: bytes | None) -> Command:
+    """Read a command.
+
+    Raises
+    ------
+    WireError
+        With the reason, if any field is missing or not of its kind.
+    """
+    fields = _fields(payload)
+    mac, by, issued = fields.get("mac"), fields.get("by"), fields.get("issued")
+    if not isinstance(by, str) or not isinstance(issued, str) or not isinstance(mac, str):
+        raise WireError("bad-text")
+    try:
+        issued_ms = from_rfc3339(issued)
+    except (ValueError, OverflowError) as error:
+        raise WireError("bad-issued") from error
+    signed = key is None or hmac.compare_digest(mac_of(fields, key).encode(), mac.encode("utf-8", "replace"))
+    return Command(
+        _truth(fields, "on"), _truth(fields, "armed"), _number(fields, "lease_s"), _count(fields, "epoch"),
+        _count(fields, "seq"), issued_ms, by, signed,
+    )  # fmt: skip
+
+
+def says_off(payload: bytes) -> bool:
+    """Whether a payload, however broken otherwise, asks for off: off is always obeyed."""
+    try:
+        return _fields(payload).get("on") is False
+    except WireError:
+        return False
+
+
+def encode_report(
+    on: bool, armed: bool, epoch: int, seq: int, lease_left_s: float, amps: float | None, drops: int, uptime_s: float
+) -> bytes:
+    """Write heater/state."""
+    return _canonical(
+        {
+            "on": on,
+            "armed": armed,
+            "epoch": epoch,
+            "seq": seq,
+            "lease_left_s": round(lease_left_s, 2),
+            "amps": None if amps is None else round(amps, 3),
+            "drops": drops,
+            "uptime_s": round(uptime_s, 1),
+        }
+    )
+
+
+def decode_report(payload: bytes, arrived: Moment) -> NodeReport | None:
+    """Read heater/state; None when it is the Will's "offline".
+
+    Raises
+    ------
+    WireError
+        With the reason.
+    """
+    if payload == b"offline":
+        return None
+    fields = _fields(payload)
+    amps = None if fields.get("amps") is None else _number(fields, "amps")
+    return NodeReport(
+        arrived.mono_s, arrived.utc_ms, _truth(fields, "on"), _truth(fields, "armed"), _number(fields, "lease_left_s"),
+        amps, _count(fields, "drops"), _number(fields, "uptime_s"), _count(fields, "epoch"), _count(fields, "seq"),
+    )  # fmt: skip

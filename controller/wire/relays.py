@@ -1,0 +1,86 @@
+"""Orders out: one numbered, signed command stream per node; plain relays have a connection and a Will of their own."""
+
+import logging
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+
+from controller.clock import Moment
+from controller.errors import BrokerError
+from controller.safety.lease import Order
+from controller.settings import Enclosure, Settings
+from controller.wire import session
+from controller.wire.relay import encode_command
+
+log = logging.getLogger("soilward.relays")
+
+
+def read_key(path: Path | None) -> bytes | None:
+    """Read the key shared with a node; None where settings name none.
+
+    Raises
+    ------
+    BrokerError
+        If the file cannot be read.
+    """
+    if path is None:
+        return None
+    try:
+        return path.read_bytes().strip()
+    except OSError as error:
+        raise BrokerError(f"relay key {path} cannot be read: {error.strerror}; `soilward init` writes keys") from error
+
+
+class Relays:
+    """Every relay of the site.
+
+    Parameters
+    ----------
+    start
+        `issued` counts on from here by the monotonic clock, so a jump of the wall clock changes no lease.
+    """
+
+    def __init__(self, settings: Settings, client: mqtt.Client, epoch: int, identity: str, start: Moment) -> None:
+        self._settings, self._client, self._epoch, self._identity = settings, client, epoch, identity
+        self._start = start
+        self._seq = 0
+        self._enclosures = {each.name: each for each in settings.enclosure}
+        self._keys = {each.name: read_key(each.heater.key_file) for each in settings.enclosure}
+        self._plain = {each.name: self._plain_client(each) for each in settings.enclosure if _is_plain(each)}
+        client.max_inflight_messages_set(1000)
+
+    def _plain_client(self, enclosure: Enclosure) -> mqtt.Client:
+        heater = enclosure.heater
+        will = (heater.plain_topic or "", heater.plain_off.encode(), False)
+        client = session.make_client(self._settings, f"soilward-{self._identity}-{enclosure.name}-relay", will)
+        session.connect(client, self._settings.broker, kept=False)
+        return client
+
+    def send(self, name: str, order: Order, now: Moment) -> None:
+        """Send an order now or never: nothing waits for a broker that is away."""
+        enclosure = self._enclosures[name]
+        if name in self._plain:
+            word = enclosure.heater.plain_on if order.on else enclosure.heater.plain_off
+            self._publish(self._plain[name], enclosure.heater.plain_topic or "", word.encode(), enclosure)
+            return
+        self._seq += 1
+        issued_ms = self._start.utc_ms + round((now.mono_s - self._start.mono_s) * 1000)
+        lease_s, key = enclosure.heater.lease_s, self._keys[name]
+        payload = encode_command(order, lease_s, self._epoch, self._seq, issued_ms, self._identity, key)
+        self._publish(self._client, f"{self._settings.broker.root}/{name}/heater/command", payload, enclosure)
+
+    def _publish(self, client: mqtt.Client, topic: str, payload: bytes, enclosure: Enclosure) -> None:
+        if not client.is_connected():
+            return
+        expiry = session.expiring(self._settings.broker, enclosure.heater.lease_s)
+        client.publish(topic, payload, qos=1, retain=False, properties=expiry)
+
+    def close(self) -> None:
+        """Disconnect the plain relays' connections."""
+        for client in self._plain.values():
+            client.disconnect()
+            client.loop_stop()
+
+
+def _is_plain(enclosure: Enclosure) -> bool:
+    return enclosure.heater.relay == "plain"

@@ -1,0 +1,95 @@
+"""One door to paho: a client made as settings say, whose Will tells of its absence."""
+
+import ssl
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from controller.errors import BrokerError
+from controller.settings import Broker, Settings
+
+SESSION_KEPT_S = 7 * 86_400
+"""[s] The broker keeps our queue this long while we are away."""
+
+WINDOW = 1000
+"""Messages the broker may have out unacknowledged (MQTT 5 Receive Maximum)."""
+
+
+def credentials(settings: Settings) -> tuple[str, str] | None:
+    """Return user and password, or None where the broker asks for none.
+
+    Raises
+    ------
+    BrokerError
+        If the password file cannot be read.
+    """
+    broker = settings.broker
+    file = broker.password_file
+    if broker.kind == "embedded" and file is None:
+        file = embedded_password_file(settings)
+    if file is None:
+        return None
+    try:
+        return broker.username or "soilward", file.read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise BrokerError(f"broker password file {file} cannot be read: {error.strerror}; check its owner") from error
+
+
+def embedded_password_file(settings: Settings) -> Path:
+    """Return where the embedded broker's generated password lies."""
+    return settings.store.folder / "broker-password"
+
+
+def make_client(
+    settings: Settings, client_id: str, will: tuple[str, bytes, bool] | None = None, manual_ack: bool = False
+) -> mqtt.Client:
+    """Make an unconnected client.
+
+    Parameters
+    ----------
+    will
+        Topic, payload, retain.
+    """
+    broker = settings.broker
+    version = mqtt.MQTTv5 if broker.protocol == "5" else mqtt.MQTTv311
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        clean_session=None if version == mqtt.MQTTv5 else not manual_ack,
+        protocol=version,
+        manual_ack=manual_ack,
+    )
+    known = credentials(settings)
+    if known is not None:
+        client.username_pw_set(*known)
+    if broker.ca_file is not None:
+        client.tls_set(ca_certs=str(broker.ca_file), cert_reqs=ssl.CERT_REQUIRED)
+    if will is not None:
+        client.will_set(will[0], will[1], qos=1, retain=will[2])
+    client.reconnect_delay_set(1, 5)
+    return client
+
+
+def connect(client: mqtt.Client, broker: Broker, kept: bool) -> None:
+    """Connect in the background, now and after every loss; `kept` asks for a persistent session."""
+    options: dict[str, Any] = {}
+    if broker.protocol == "5":
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_KEPT_S if kept else 0
+        properties.ReceiveMaximum = WINDOW
+        options = {"clean_start": not kept, "properties": properties}
+    client.connect_async(broker.host, broker.port, keepalive=20, **options)
+    client.loop_start()
+
+
+def expiring(broker: Broker, seconds: float) -> Properties | None:
+    """Return publish properties that let the broker drop the message after `seconds` [s]; None before MQTT 5."""
+    if broker.protocol != "5":
+        return None
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.MessageExpiryInterval = max(1, int(seconds))
+    return properties

@@ -1,0 +1,135 @@
+"""Readings: kept once, rolled up, and read back exactly."""
+
+import math
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from controller.errors import StoreError
+from controller.store.connection import open_writer
+from controller.store.migrations import READINGS
+from controller.store.readings import Bucket, StoredReading, add, series
+
+T0 = 1_772_000_000_123
+DAY_MS = 86_400_000
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[sqlite3.Connection]:
+    connection = open_writer(tmp_path / "readings.db", READINGS)
+    yield connection
+    connection.close()
+
+
+def soil(
+    value: float, taken_ms: int, *, probe: str = "soil-10", grade: str = "good", unit: str = "Cel"
+) -> StoredReading:
+    return StoredReading("north", probe, "soil", unit, value, taken_ms, taken_ms + 40, grade)
+
+
+def counts(store: sqlite3.Connection) -> tuple[int, int, int]:
+    raw = store.execute("SELECT count(*) FROM reading").fetchone()[0]
+    return raw, *(store.execute(f"SELECT sum(count) FROM {table}").fetchone()[0] for table in ("minute", "hour"))
+
+
+def test_a_redelivered_reading_is_kept_once_and_counted_once(store: sqlite3.Connection) -> None:
+    """Neither the readings nor the roll-ups see it twice, in the same batch or later, and the first telling stays."""
+    assert add(store, [soil(18.0, T0), soil(18.0, T0), soil(19.0, T0 + 1)]) == 2
+    assert add(store, [soil(99.0, T0), soil(20.0, T0 + 2)]) == 1
+    assert counts(store) == (3, 3, 3)
+    assert series(store, "north", None, T0, T0 + 3, 1)[0].rows == [Bucket(T0, 18.0, 19.0, 20.0, 3)]
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, -273.16, 1_000_001.0])
+def test_a_value_that_cannot_be_is_refused_with_its_batch(store: sqlite3.Connection, value: float) -> None:
+    """All or none, and never silently dropped."""
+    with pytest.raises(sqlite3.IntegrityError):
+        add(store, [soil(18.0, T0), soil(value, T0 + 1)])
+    assert store.execute("SELECT count(*) FROM reading").fetchone() == (0,)
+    assert add(store, [soil(-273.15, T0), soil(1e6, T0 + 1)]) == 2
+
+
+def test_a_probe_that_changes_its_unit_is_refused(store: sqlite3.Connection) -> None:
+    """Two units under one name would draw one false line."""
+    add(store, [soil(18.0, T0)])
+    with pytest.raises(StoreError, match=r"'soil-10': kept in 'Cel' so far and now reports 'A'; give"):
+        add(store, [soil(2.0, T0 + 1, unit="A")])
+
+
+def test_a_refused_reading_is_kept_but_not_drawn(store: sqlite3.Connection) -> None:
+    """A sensor's error code is in the record and in no extreme, from readings and roll-ups alike."""
+    hour = T0 - T0 % 3_600_000
+    add(store, [soil(18.0, hour), soil(85.0, hour + 1, grade="refused"), soil(-127.0, hour + 2, grade="refused")])
+    assert store.execute("SELECT count(*) FROM reading").fetchone() == (3,)
+    for width_ms in (10, 60_000, 3_600_000):
+        assert series(store, "north", None, hour, hour + width_ms, 1)[0].rows == [Bucket(hour, 18.0, 18.0, 18.0, 1)]
+
+
+def test_a_gap_stays_a_gap(store: sqlite3.Connection) -> None:
+    """An empty bucket is absent, not zero and not bridged."""
+    add(store, [soil(18.0, T0), soil(19.0, T0 + 90)])
+    rows = series(store, "north", None, T0, T0 + 100, 10)[0].rows
+    assert [row.start_ms for row in rows] == [T0, T0 + 90]
+
+
+def test_a_range_holds_its_start_and_not_its_end(store: sqlite3.Connection) -> None:
+    """Neighbouring ranges share no reading and lose none."""
+    add(store, [soil(18.0, T0 - 1), soil(19.0, T0), soil(20.0, T0 + 10)])
+    assert [row.mean for row in series(store, "north", None, T0, T0 + 10, 1)[0].rows] == [19.0]
+
+
+def test_probes_are_chosen_by_name(store: sqlite3.Connection) -> None:
+    """None means all in order of name; a name never heard of is left out; other enclosures are not shown."""
+    add(store, [soil(18.0, T0, probe="soil-20"), soil(17.0, T0)])
+    assert [one.probe for one in series(store, "north", None, T0, T0 + 1, 5)] == ["soil-10", "soil-20"]
+    assert [one.probe for one in series(store, "north", ["soil-20", "none"], T0, T0 + 1, 5)] == ["soil-20"]
+    assert series(store, "north", [], T0, T0 + 1, 5) == []
+    assert series(store, "southwall", None, T0, T0 + 1, 5) == []
+
+
+@pytest.mark.parametrize("points", [-1, 0, 1501])
+def test_points_are_bounded(store: sqlite3.Connection, points: int) -> None:
+    """No request can ask for an answer of any size."""
+    with pytest.raises(ValueError, match=r"outside 1\.\.1500"):
+        series(store, "north", None, T0, T0 + 1, points)
+
+
+@pytest.mark.parametrize("length_ms", [0, -1])
+def test_an_empty_range_is_refused(store: sqlite3.Connection, length_ms: int) -> None:
+    """A swapped start and end is said, not answered with nothing."""
+    with pytest.raises(ValueError, match="swap"):
+        series(store, "north", None, T0, T0 + length_ms, 1)
+
+
+@given(
+    said=st.lists(st.tuples(st.integers(0, 4 * DAY_MS), st.floats(-60, 120)), min_size=1, max_size=60),
+    offset_ms=st.integers(-DAY_MS, DAY_MS),
+    length_ms=st.one_of(st.integers(1, 5 * DAY_MS), st.integers(1, 400_000)),
+    points=st.one_of(st.integers(1, 1500), st.integers(1, 12)),
+)
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_series_equals_counting_by_hand(
+    store: sqlite3.Connection, said: list[tuple[int, float]], offset_ms: int, length_ms: int, points: int
+) -> None:
+    """Whatever the width and however ragged the borders, roll-ups give what the readings give, within `points`."""
+    for table in ("reading", "minute", "hour"):
+        store.execute(f"DELETE FROM {table}")
+    kept = {T0 + at_ms: value for at_ms, value in reversed(said)}
+    add(store, [soil(value, T0 + at_ms) for at_ms, value in said])
+    start_ms = T0 + offset_ms
+    (found,) = series(store, "north", ["soil-10"], start_ms, start_ms + length_ms, points)
+    hand: dict[int, list[float]] = {}
+    for at_ms, value in kept.items():
+        if start_ms <= at_ms < start_ms + length_ms:
+            hand.setdefault(start_ms + (at_ms - start_ms) // found.bucket_ms * found.bucket_ms, []).append(value)
+    assert [(row.start_ms, row.least, row.most, row.count) for row in found.rows] == [
+        (at_ms, min(values), max(values), len(values)) for at_ms, values in sorted(hand.items())
+    ]
+    for row in found.rows:
+        assert row.mean == pytest.approx(math.fsum(hand[row.start_ms]) / row.count, abs=1e-9)
+        assert row.least <= row.mean <= row.most
+    assert -(-length_ms // found.bucket_ms) <= points

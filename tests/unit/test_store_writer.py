@@ -1,0 +1,292 @@
+"""The writer: acknowledged means on disk, and a failing disk loses nothing."""
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from threading import Event
+
+import pytest
+
+from controller.clock import Clock, ManualClock, Moment
+from controller.errors import StoreError
+from controller.store import journal, readings, runs
+from controller.store.connection import open_reader
+from controller.store.journal import Entry
+from controller.store.readings import StoredReading
+from controller.store.writer import Writer
+
+T0 = 1_772_000_000_000
+
+
+@pytest.fixture
+def clock() -> ManualClock:
+    return ManualClock(Moment(1000.0, T0))
+
+
+@pytest.fixture
+def writer(tmp_path: Path, clock: ManualClock) -> Iterator[Writer]:
+    """A writer without its thread: the tests take its turns."""
+    one = Writer(tmp_path, clock, busy_ms=0)
+    yield one
+    one.close()
+
+
+def soil(number: int, value: float = 18.0) -> StoredReading:
+    return StoredReading("north", "soil-10", "soil", "Cel", value, T0 + number, T0 + number, "good")
+
+
+def on_disk(folder: Path, table: str = "reading") -> int:
+    connection = open_reader(folder / ("journal.db" if table == "journal" else "readings.db"))
+    count = int(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+    connection.close()
+    return count
+
+
+def nothing() -> None:
+    pass
+
+
+ENTRY = Entry("trip", "north", "controller", "too hot", {"value": 40.5}, T0)
+
+
+def test_a_reading_is_acknowledged_only_once_it_is_on_disk(writer: Writer, clock: ManualClock, tmp_path: Path) -> None:
+    """Inside each acknowledgement another connection already sees the whole batch."""
+    seen: list[int] = []
+    for number in range(3):
+        assert writer.put_reading(soil(number), lambda: seen.append(on_disk(tmp_path)))
+    writer.turn()
+    assert seen == []
+    clock.sleep(2.0)
+    writer.turn()
+    assert seen == [3, 3, 3]
+    assert (writer.queue_depth, writer.readings_committed, writer.commits) == (0, 3, 1)
+
+
+@pytest.mark.parametrize(
+    ("waiting", "wait_s", "kept"), [(39, 0.0, 0), (40, 0.0, 40), (41, 0.0, 41), (1, 1.99, 0), (1, 2.0, 1)]
+)
+def test_a_batch_is_written_when_it_is_large_or_old_enough(
+    writer: Writer, clock: ManualClock, tmp_path: Path, waiting: int, wait_s: float, kept: int
+) -> None:
+    """Forty readings at once, fewer after two seconds."""
+    for number in range(waiting):
+        writer.put_reading(soil(number), nothing)
+    clock.sleep(wait_s)
+    writer.turn()
+    assert on_disk(tmp_path) == kept
+
+
+def test_a_journal_entry_does_not_wait_for_readings(writer: Writer, tmp_path: Path) -> None:
+    """It is written in the very next turn, while the readings still wait."""
+    writer.put_reading(soil(0), nothing)
+    writer.put_journal(ENTRY)
+    writer.turn()
+    assert (on_disk(tmp_path, "journal"), on_disk(tmp_path)) == (1, 0)
+
+
+def test_nothing_to_keep_is_acknowledged_all_the_same(writer: Writer, clock: ManualClock) -> None:
+    """A message without a reading in it is acknowledged in its turn, without a commit."""
+    acknowledged: list[str] = []
+    writer.put_reading(None, lambda: acknowledged.append("ok"))
+    clock.sleep(2.0)
+    writer.turn()
+    assert acknowledged == ["ok"]
+    assert writer.commits == 0
+
+
+def test_a_locked_database_keeps_the_batch_and_is_tried_each_second(
+    writer: Writer, clock: ManualClock, tmp_path: Path
+) -> None:
+    """While the file is locked nothing is acknowledged or lost and the writer says since when; then all arrives."""
+    acknowledged: list[int] = []
+    thief = sqlite3.connect(tmp_path / "readings.db", isolation_level=None)
+    thief.execute("BEGIN IMMEDIATE")
+    for number in range(50):
+        writer.put_reading(soil(number), lambda number=number: acknowledged.append(number))  # type: ignore[misc]
+    writer.turn()
+    assert (writer.healthy, writer.failing_since_s, writer.journal_failing_since_s) == (False, 1000.0, None)
+    writer.put_journal(ENTRY)
+    clock.sleep(1.0)
+    writer.turn()
+    assert (on_disk(tmp_path, "journal"), acknowledged, writer.queue_depth) == (1, [], 50)
+    assert writer.failing_since_s == 1000.0
+    thief.execute("ROLLBACK")
+    thief.close()
+    clock.sleep(0.9)
+    writer.turn()
+    assert acknowledged == []
+    clock.sleep(0.1)
+    writer.turn()
+    assert acknowledged == list(range(50))
+    assert (writer.healthy, writer.queue_depth, on_disk(tmp_path)) == (True, 0, 50)
+
+
+@pytest.mark.parametrize("error", [OSError(28, "No space left on device"), sqlite3.OperationalError("disk is full")])
+def test_a_full_disk_is_told_apart_from_a_failing_journal(
+    writer: Writer, clock: ManualClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    """Readings go on when only the journal fails, and the entry is written once when it recovers."""
+
+    def fail(*_: object) -> list[int]:
+        raise error
+
+    with monkeypatch.context() as broken:
+        broken.setattr(journal, "append", fail)
+        writer.put_journal(ENTRY)
+        writer.put_reading(soil(0), nothing)
+        clock.sleep(2.0)
+        writer.turn()
+    assert (writer.healthy, writer.failing_since_s, writer.journal_failing_since_s) == (False, 1002.0, 1002.0)
+    assert on_disk(tmp_path) == 1
+    clock.sleep(1.0)
+    writer.turn()
+    assert (writer.healthy, on_disk(tmp_path, "journal")) == (True, 1)
+
+
+def test_a_disk_that_hangs_counts_as_failing(writer: Writer, clock: ManualClock) -> None:
+    """No error comes from a disk that never answers, so the age of what waits tells."""
+    writer.put_reading(soil(0), nothing)
+    clock.sleep(10.0)
+    assert writer.healthy
+    clock.sleep(0.1)
+    assert (writer.healthy, writer.failing_since_s) == (False, 1000.0)
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -300.0, "warm", 2**70])
+def test_one_impossible_reading_does_not_hold_up_the_rest(
+    writer: Writer, clock: ManualClock, tmp_path: Path, value: float
+) -> None:
+    """It is refused and counted, everything round it is kept once, and all of it is acknowledged."""
+    acknowledged: list[int] = []
+    for number in range(3):
+        wrong = value if number == 1 else 18.0
+        writer.put_reading(soil(number, wrong), lambda: acknowledged.append(1))
+    clock.sleep(2.0)
+    writer.turn()
+    assert (on_disk(tmp_path), writer.refused, writer.readings_committed, len(acknowledged)) == (2, 1, 2, 3)
+    assert writer.healthy
+
+
+def test_a_disk_that_fails_beside_an_impossible_reading_keeps_nothing_twice(
+    writer: Writer, clock: ManualClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The energy written before the failure is undone with the rest, and counted once in the end."""
+    writer.put_run(runs.RunBegan("north", T0))
+    writer.put_run(runs.RunEnergy("north", 100.0))
+    writer.put_reading(soil(0, float("nan")), nothing)
+    writer.put_run(runs.RunEnded("north", T0 + 9, "duty"))
+    clock.sleep(2.0)
+    with monkeypatch.context() as broken:
+
+        def full(*_: object) -> bool:
+            raise sqlite3.OperationalError("disk is full")
+
+        broken.setattr(runs, "finish", full)
+        writer.turn()
+    assert (writer.healthy, on_disk(tmp_path, "heater_run")) == (False, 0)
+    clock.sleep(1.0)
+    writer.turn()
+    (run,) = open_reader(tmp_path / "readings.db").execute("SELECT energy_j, ended_by FROM heater_run").fetchall()
+    assert run == (100.0, "duty")
+    assert writer.refused == 1
+
+
+def test_an_acknowledgement_that_fails_does_not_stop_the_writer(writer: Writer, clock: ManualClock) -> None:
+    """The next one is still called."""
+    acknowledged: list[str] = []
+
+    def broken() -> None:
+        raise RuntimeError("broker gone")
+
+    writer.put_reading(soil(0), broken)
+    writer.put_reading(soil(1), lambda: acknowledged.append("ok"))
+    clock.sleep(2.0)
+    writer.turn()
+    assert acknowledged == ["ok"]
+
+
+def test_a_full_line_says_so_and_never_crowds_out_the_journal(writer: Writer) -> None:
+    """The reading past the bound is turned away at once, unacknowledged; an entry is still taken."""
+    assert all(writer.put_reading(None, nothing) for _ in range(20_000))
+    assert not writer.put_reading(None, nothing)
+    assert not writer.put_run(runs.RunBegan("north", T0))
+    assert writer.put_journal(ENTRY)
+    assert writer.queue_depth == 20_001
+
+
+def test_a_nonsense_entry_still_reaches_the_journal(writer: Writer, tmp_path: Path) -> None:
+    """NaN in a body is written as text, and the chain holds."""
+    writer.put_journal(Entry("trip", "north", "controller", "too hot", {"value": float("nan")}, T0))
+    writer.turn()
+    assert on_disk(tmp_path, "journal") == 1
+    assert writer.refused == 0
+
+
+def test_closing_writes_all_that_waits_and_lets_the_next_writer_in(tmp_path: Path, clock: ManualClock) -> None:
+    """More than one commit's worth, none of it due yet."""
+    writer = Writer(tmp_path, clock)
+    with pytest.raises(StoreError, match=r"readings\.db"):
+        Writer(tmp_path, clock)
+    acknowledged: list[int] = []
+    for number in range(4500):
+        writer.put_reading(soil(number), lambda: acknowledged.append(1))
+    writer.put_journal(ENTRY)
+    assert writer.close() == 0
+    assert (on_disk(tmp_path), len(acknowledged), on_disk(tmp_path, "journal")) == (4500, 4500, 1)
+    Writer(tmp_path, clock).close()
+
+
+def test_closing_on_a_failing_disk_says_what_was_not_kept(
+    tmp_path: Path, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It ends all the same, with the number of items lost."""
+
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(readings, "add", full)
+    writer = Writer(tmp_path, clock)
+    writer.put_reading(soil(0), nothing)
+    assert writer.close() == 1
+
+
+def test_a_journal_that_cannot_be_opened_leaves_no_lock_behind(tmp_path: Path, clock: ManualClock) -> None:
+    """The first database is given back when the second fails."""
+    (tmp_path / "journal.db").mkdir()
+    with pytest.raises(StoreError, match=r"journal\.db"):
+        Writer(tmp_path, clock)
+    (tmp_path / "journal.db").rmdir()
+    Writer(tmp_path, clock).close()
+
+
+def test_the_thread_writes_a_full_batch_and_an_entry_without_being_asked(tmp_path: Path) -> None:
+    """With the real clock: forty readings are acknowledged from the thread, and the entry is written."""
+    writer = Writer(tmp_path, Clock())
+    writer.start()
+    last = Event()
+    writer.put_journal(ENTRY)
+    for number in range(40):
+        writer.put_reading(soil(number), last.set if number == 39 else nothing)
+    assert last.wait(20.0)
+    assert on_disk(tmp_path) == 40
+    assert writer.healthy
+    assert writer.close() == 0
+    assert on_disk(tmp_path, "journal") == 1
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_thread_that_dies_is_not_healthy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fault of our own in the thread shows as a failing store, so heat ends."""
+    writer = Writer(tmp_path, Clock())
+    died = Event()
+
+    def broken() -> None:
+        died.set()
+        raise RuntimeError("a fault of our own")
+
+    monkeypatch.setattr(writer, "turn", broken)
+    writer.start()
+    assert died.wait(20.0)
+    assert writer.close() == 0
+    assert not writer.healthy
+    assert writer.journal_failing_since_s is not None
