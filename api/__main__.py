@@ -2,9 +2,12 @@
 
 import argparse
 import getpass
+import os
+import signal
 import socket
 import sys
 from pathlib import Path
+from types import FrameType
 
 import uvicorn
 from fastapi import FastAPI
@@ -18,6 +21,7 @@ from controller.clock import Clock
 from controller.errors import SoilwardError
 from controller.load_settings import load
 from controller.settings import Settings
+from controller.store.connection import open_reader
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -48,6 +52,9 @@ def serve(settings: Settings) -> int:
             app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=3
         )
         server = _Server(config, app, _address(settings))
+        # uvicorn stops in order and then raises the signal once more; being told to stop is no failure.
+        for each in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(each, _already_stopping)
         server.run(sockets=[listener])
     return 0 if server.started else 1
 
@@ -70,6 +77,10 @@ class _Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
+def _already_stopping(number: int, frame: FrameType | None) -> None:
+    """Do nothing more."""
+
+
 def _address(settings: Settings) -> str:
     host = settings.web.host
     return f"http://{f'[{host}]' if ':' in host else host}:{settings.web.port}"
@@ -81,11 +92,14 @@ def _listen(settings: Settings) -> socket.socket:
         return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
     except OSError as error:
         raise SoilwardError(
-            f"web.port: cannot listen on {host}:{port} ({error.strerror}); stop what holds it, or choose another port"
+            f"web.port: cannot listen on {host}:{port} ({os.strerror(error.errno or 0)}); "
+            "stop what holds it, or choose another port"
         ) from error
 
 
 def _person(settings: Settings, asked: argparse.Namespace) -> int:
+    if asked.action == "list":
+        return _show_people(settings)
     settings.store.folder.mkdir(parents=True, exist_ok=True)
     season = Writer(settings.store.folder / "season.db", people.MIGRATIONS)
     try:
@@ -95,14 +109,21 @@ def _person(settings: Settings, asked: argparse.Namespace) -> int:
         elif asked.action == "remove":
             season.do(people.remove_person, asked.name)
             print(f"{asked.name} is removed and signed out everywhere")
-        elif asked.action == "token":
+        else:
             season.do(people.find_person, asked.name)
             print(season.do(people.new_session, asked.name, Clock().now().utc_ms, people.BEARER_MS))
-        else:
-            for each in season.do(people.list_people):
-                print(f"{each.name}\t{each.role.value}")
     finally:
         season.close()
+    return 0
+
+
+def _show_people(settings: Settings) -> int:
+    connection = open_reader(settings.store.folder / "season.db")
+    try:
+        for each in people.list_people(connection):
+            print(f"{each.name}\t{each.role.value}")
+    finally:
+        connection.close()
     return 0
 
 
@@ -122,7 +143,7 @@ def _parser() -> argparse.ArgumentParser:
     with_settings.add_argument("--settings", type=Path, required=True, help="soilward.toml")
     commands.add_parser("serve", parents=[with_settings], help="serve until stopped")
     actions = commands.add_parser(
-        "person", help="who may look and change; while the api is stopped, since it holds the file"
+        "person", help="who may look and change; add, remove and token need the api stopped, since it holds the file"
     ).add_subparsers(dest="action", required=True)
     add = actions.add_parser("add", parents=[with_settings], help="add somebody")
     add.add_argument("name")

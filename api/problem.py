@@ -60,8 +60,8 @@ def _is_page(request: Request) -> bool:
 
 async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
-    if error.status_code == 401 and _is_page(request) and request.url.path != "/login":
-        return RedirectResponse(f"/login?next={quote(request.url.path)}", 303)
+    if error.status_code == 401 and _is_page(request):
+        return RedirectResponse(f"/sign-in?then={quote(request.url.path)}", 303)
     return problem(error.status_code, error.detail, error.headers)
 
 

@@ -4,7 +4,8 @@ The order is fixed: possible at all, about now, *compared with the trips*, then 
 here can hide a hot reading from a trip.
 """
 
-from dataclasses import dataclass, replace
+from copy import copy
+from dataclasses import dataclass
 from typing import Final
 
 from controller.probe import TEMPERATURES, Quantity, Reading
@@ -26,6 +27,9 @@ CLOCK_CREEP = 0.01
 SLOPE_SPAN_S = 60.0
 """[s] Span of the rise rule. Source: hazards, limit 'air rate of rise'."""
 
+MOST_RECENT = 40
+"""Values kept for the rise and step rules, however fast a probe speaks."""
+
 
 @dataclass(frozen=True, slots=True)
 class Watch:
@@ -40,9 +44,9 @@ class Watch:
     over_at_once: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class ProbeState:
-    """What a probe has said.
+    """What a probe has said. `judge` works on a copy of its own and never on the one it is given.
 
     Parameters
     ----------
@@ -96,7 +100,7 @@ def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) ->
     return now_s >= state.quarantined_until_s and state.steps == 0 and now_s >= state.rivals_until_s
 
 
-def judge(watch: Watch, state: ProbeState, reading: Reading, resumed_s: float) -> Judged:
+def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) -> Judged:
     """Judge one reading.
 
     Parameters
@@ -104,6 +108,7 @@ def judge(watch: Watch, state: ProbeState, reading: Reading, resumed_s: float) -
     resumed_s
         [s] when the broker session last began; unstamped messages right after it may have waited in a queue.
     """
+    state = copy(before)
     low, high = POSSIBLE[watch.quantity]
     value = reading.value
     if not low <= value <= high:
@@ -118,7 +123,8 @@ def judge(watch: Watch, state: ProbeState, reading: Reading, resumed_s: float) -
         return Judged(state, Grade.HISTORY, "retained by the broker", taken_ms)
     if age_s > watch.stale_after_s:
         return Judged(state, Grade.HISTORY, f"taken {age_s:.0f} s before it came", taken_ms)
-    state = _compare_with_trips(watch, replace(state, offset_s=offset_s), reading)
+    state.offset_s = offset_s
+    _compare_with_trips(watch, state, reading)
     return _for_control(watch, state, reading, taken_ms, resumed_s)
 
 
@@ -136,17 +142,17 @@ def _age(state: ProbeState, reading: Reading) -> tuple[float, float | None]:
         return wall_s, offset_s
     expected = state.offset_s + CLOCK_CREEP * max(reading.arrived_s - state.said_s, 0.0)
     relative_s = offset_s - expected
-    age_s = min(wall_s, relative_s, key=abs)
+    age_s = wall_s if abs(wall_s) <= abs(relative_s) else relative_s
     kept = min(expected, offset_s) if abs(relative_s) <= limits.STALE_CAP_S else offset_s
     return age_s, kept
 
 
 def _refused(state: ProbeState, reading: Reading, reason: str) -> Judged:
-    told = replace(state, said=reading.value, said_s=reading.arrived_s, grade=Grade.REFUSED, reason=reason)
-    return Judged(told, Grade.REFUSED, reason, reading.stamp_ms)
+    state.said, state.said_s, state.grade, state.reason = reading.value, reading.arrived_s, Grade.REFUSED, reason
+    return Judged(state, Grade.REFUSED, reason, reading.stamp_ms)
 
 
-def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> ProbeState:
+def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Count samples over the limit, and measure the rise of air, before anything may doubt them."""
     value = reading.value
     count = 0
@@ -154,14 +160,13 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> Pr
         count = state.over_count + 1
         if watch.over_at_once is not None and value >= watch.over_at_once:
             count = max(count, 2)
-    rise = None
-    recent = state.recent
-    if watch.quantity in {Quantity.AIR, Quantity.SOIL}:
-        span_s = SLOPE_SPAN_S + watch.period_s
-        earlier = (each for each in recent if reading.arrived_s - each[0] <= span_s)
-        recent = (*earlier, (reading.arrived_s, value))
-        rise = _rise(recent) if watch.quantity is Quantity.AIR else None
-    return replace(state, over_count=count, over_value=value, rise_k_per_min=rise, recent=recent[-40:])
+    state.over_count, state.over_value = count, value
+    if watch.quantity is Quantity.AIR or watch.quantity is Quantity.SOIL:
+        oldest_s = reading.arrived_s - SLOPE_SPAN_S - watch.period_s
+        recent = [each for each in state.recent if each[0] >= oldest_s]
+        recent.append((reading.arrived_s, value))
+        state.recent = tuple(recent[-MOST_RECENT:])
+        state.rise_k_per_min = _rise(state.recent) if watch.quantity is Quantity.AIR else None
 
 
 def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
@@ -176,70 +181,72 @@ def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
 def _for_control(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int, resumed_s: float) -> Judged:
     hot = state.over_count > 0
     queued = _may_have_queued(watch, state, reading, resumed_s)
-    state = replace(state, said=reading.value, said_s=reading.arrived_s)
+    state.said, state.said_s = reading.value, reading.arrived_s
     if reading.taken_ms is None:
-        state = replace(state, stampless_s=reading.arrived_s)
+        state.stampless_s = reading.arrived_s
     if queued:
         return Judged(state, Grade.HISTORY, "unstamped and may have waited in the broker", taken_ms, hot)
-    state = _note_source(watch, state, reading)
+    grade, doubt = _doubt(watch, state, reading, taken_ms)
+    state.grade, state.reason = grade, doubt
+    if not doubt:
+        state.value, state.heard_s = reading.value, reading.arrived_s
+    return Judged(state, grade, doubt, taken_ms, hot)
+
+
+def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> tuple[Grade, str]:
+    """Return why control may not use the reading, or GOOD and ""."""
+    _note_source(watch, state, reading)
     if reading.arrived_s < state.rivals_until_s:
-        return _not_used(state, Grade.REFUSED, "two senders claim this probe", taken_ms, hot)
-    spacing_s = (taken_ms - state.admitted_ms) / 1000 if state.admitted_ms is not None else watch.period_s
+        return Grade.REFUSED, "two senders claim this probe"
+    spacing_s = watch.period_s if state.admitted_ms is None else (taken_ms - state.admitted_ms) / 1000
     if 0 <= spacing_s < watch.period_s / 4:
-        return _not_used(state, Grade.REFUSED, "came too soon after the one before", taken_ms, hot)
-    state = replace(state, admitted_ms=taken_ms)
+        return Grade.REFUSED, "came too soon after the one before"
+    state.admitted_ms = taken_ms
     if watch.quantity in TEMPERATURES and reading.value > limits.WORKING_RANGE_C[1]:
-        reason = f"{reading.value:g} is above the working range {limits.WORKING_RANGE_C[1]:g}"
-        return _not_used(state, Grade.DOUBTED, reason, taken_ms, hot)
+        return Grade.DOUBTED, f"{reading.value:g} is above the working range {limits.WORKING_RANGE_C[1]:g}"
     if watch.quantity is Quantity.SOIL:
-        state, doubt = _step(state, reading)
-        if doubt:
-            return _not_used(state, Grade.DOUBTED, doubt, taken_ms, hot)
-    believed = replace(state, value=reading.value, heard_s=reading.arrived_s, grade=Grade.GOOD, reason="")
-    return Judged(believed, Grade.GOOD, "", taken_ms, hot)
-
-
-def _not_used(state: ProbeState, grade: Grade, reason: str, taken_ms: int, hot: bool) -> Judged:
-    return Judged(replace(state, grade=grade, reason=reason), grade, reason, taken_ms, hot)
+        stepped = _step(state, reading)
+        if stepped:
+            return Grade.DOUBTED, stepped
+    return Grade.GOOD, ""
 
 
 def _may_have_queued(watch: Watch, state: ProbeState, reading: Reading, resumed_s: float) -> bool:
     """Whether an unstamped message may be a leftover: until the probe has paused once since the session began."""
     if reading.taken_ms is not None or resumed_s == float("-inf"):
         return False
-    last = state.stampless_s
     if state.heard_s is not None and state.heard_s >= resumed_s:
         return False
-    since_s = reading.arrived_s - (max(last, resumed_s) if last is not None else resumed_s)
-    return since_s < watch.period_s / 2
+    last_s = resumed_s if state.stampless_s is None else max(state.stampless_s, resumed_s)
+    return reading.arrived_s - last_s < watch.period_s / 2
 
 
-def _note_source(watch: Watch, state: ProbeState, reading: Reading) -> ProbeState:
-    if reading.source and state.source and reading.source != state.source:
-        recently = state.heard_s is not None and reading.arrived_s - state.heard_s <= watch.stale_after_s
-        until = reading.arrived_s + watch.stale_after_s if recently else state.rivals_until_s
-        return replace(state, source=reading.source, rivals_until_s=until)
-    return state if reading.source == state.source else replace(state, source=reading.source or state.source)
+def _note_source(watch: Watch, state: ProbeState, reading: Reading) -> None:
+    if reading.source == state.source or not reading.source:
+        return
+    if state.source and state.heard_s is not None and reading.arrived_s - state.heard_s <= watch.stale_after_s:
+        state.rivals_until_s = reading.arrived_s + watch.stale_after_s
+    state.source = reading.source
 
 
-def _step(state: ProbeState, reading: Reading) -> tuple[ProbeState, str]:
+def _step(state: ProbeState, reading: Reading) -> str:
     """Apply the soil step rule; the second step in a row is a fault for half an hour, one alone is a spike."""
-    now_s = reading.arrived_s
-    reference, at_s = state.value, state.heard_s
+    now_s, reference, at_s = reading.arrived_s, state.value, state.heard_s
     if reference is None or at_s is None:
-        return state, ""
-    allowed = limits.SOIL_STEP_K * max(1.0, (now_s - at_s) / limits.SOIL_STEP_SPAN_S)
-    earlier = [value for when, value in state.recent[:-1] if now_s - when <= limits.SOIL_STEP_SPAN_S]
-    stepped = abs(reading.value - reference) > allowed
+        return ""
+    moved = abs(reading.value - reference)
     if now_s < state.quarantined_until_s:
-        restless = bool(earlier) and max(abs(reading.value - each) for each in earlier) > limits.SOIL_STEP_K
-        until = now_s + limits.STEP_QUARANTINE_S if restless else state.quarantined_until_s
-        reason = "moved faster than soil can; believed again after half an hour of calm"
-        return replace(state, value=reading.value, heard_s=now_s, steps=0, quarantined_until_s=until), reason
-    if not stepped:
-        return replace(state, steps=0), ""
-    if state.steps + 1 >= 2:
-        until = now_s + limits.STEP_QUARANTINE_S
-        reason = f"moved {abs(reading.value - reference):.1f} K at once; soil cannot"
-        return replace(state, value=reading.value, heard_s=now_s, steps=0, quarantined_until_s=until), reason
-    return replace(state, steps=1), f"moved {abs(reading.value - reference):.1f} K at once; waiting for a second look"
+        lately = [value for when, value in state.recent[:-1] if now_s - when <= limits.SOIL_STEP_SPAN_S]
+        if lately and max(abs(reading.value - each) for each in lately) > limits.SOIL_STEP_K:
+            state.quarantined_until_s = now_s + limits.STEP_QUARANTINE_S
+        state.value, state.heard_s, state.steps = reading.value, now_s, 0
+        return "moved faster than soil can; believed again after half an hour of calm"
+    if moved <= limits.SOIL_STEP_K * max(1.0, (now_s - at_s) / limits.SOIL_STEP_SPAN_S):
+        state.steps = 0
+        return ""
+    state.steps += 1
+    if state.steps < 2:
+        return f"moved {moved:.1f} K at once; waiting for a second look"
+    state.quarantined_until_s = now_s + limits.STEP_QUARANTINE_S
+    state.value, state.heard_s, state.steps = reading.value, now_s, 0
+    return f"moved {moved:.1f} K at once; soil cannot"

@@ -11,6 +11,9 @@ from controller.standing import Standing
 from controller.store.journal import Entry
 from controller.store.requests import Request
 
+STALE_REQUEST_S = 600.0
+"""[s] An older wish may no longer be one; only disarming is obeyed at any age. Source: engineering judgement."""
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -48,6 +51,9 @@ def _outcome(
 ) -> tuple[str, Standing | None]:
     if not request.who or not request.why:
         return "refused: a request needs a person and a reason", None
+    age_s = (now.utc_ms - request.at_ms) / 1000
+    if age_s > STALE_REQUEST_S and request.kind != "disarm":
+        return f"refused: asked {age_s / 60:.0f} min ago while the controller was away; ask again", None
     if request.kind == "arm":
         return "armed: heat may run when it is needed and permitted", replace(standing, armed=True)
     if request.kind == "disarm":

@@ -152,7 +152,7 @@ class Controller:
             self.writer.put_run(event)
 
     def _step(self, keeper: Keeper, now: Moment) -> bool:
-        """Step one enclosure; returns whether all could be queued for the disk. An opening goes out before any saving."""
+        """Step one enclosure; returns whether all was queued for the disk. An opening goes out before any saving."""
         before = keeper.state.standing
         connected, resumed_s = self.inbox.link_now
         decision = keeper.tick(connected, resumed_s, self.writer.journal_failing_since_s is None, now)

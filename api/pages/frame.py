@@ -21,8 +21,8 @@ class Size:
     names: bool
 
 
-SMALL = Size(air=118.0, soil=92.0, names=False)
-LARGE = Size(air=196.0, soil=150.0, names=True)
+SMALL = Size(air=124.0, soil=118.0, names=False)
+LARGE = Size(air=196.0, soil=172.0, names=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,17 +74,17 @@ def frame(enclosure: Enclosure, temperatures_c: Iterable[float], size: Size) -> 
     soil_per_m = min(max(air_per_m, 0.72 * size.soil / deepest), size.soil / deepest)
     top = 30.0
     ground = top + tallest * air_per_m
-    least_c, most_c = _span(list(temperatures_c))
+    least_c, most_c = _span(list(temperatures_c), 0.34 if size.names else 0.2)
     bottom = ground + deepest * soil_per_m
     return Frame(top, ground, bottom, air_per_m, soil_per_m, least_c, most_c, (GUTTER + WIDTH - RIGHT) / 2)
 
 
-def _span(values_c: list[float]) -> tuple[float, float]:
+def _span(values_c: list[float], spare: float) -> tuple[float, float]:
     """Return a range of round temperatures [Cel] that holds all values and some room to the right for numbers."""
     finite = [v for v in values_c if math.isfinite(v)] or [0.0, 20.0]
     least, most = min(finite), max(finite)
     missing = max(0.0, _LEAST_SPAN_C - (most - least))
-    room = (most - least + missing) * 0.12
+    room = (most - least + missing) * spare
     return least - missing / 2, most + missing / 2 + room
 
 

@@ -7,6 +7,10 @@ GLYPH = 0.6
 """Widest mean advance of a digit or lower-case letter in system fonts, per em (engineering judgement)."""
 
 
+NOTE_SIZE = 13.0
+"""Size of the smaller words after a number, in drawing units."""
+
+
 @dataclass(frozen=True, slots=True)
 class Box:
     """A rectangle in drawing units, y downwards."""
@@ -48,12 +52,13 @@ class Wanted:
     struck: bool = False
     note: str = ""
     away: float = 10.0
+    led: bool = True
 
     @property
     def width(self) -> float:
         """Estimated width in drawing units."""
-        note = f" {self.note}" if self.note else ""
-        return (len(self.text) + 0.85 * len(note)) * self.size * GLYPH + 4
+        note = (len(self.note) + 0.5) * NOTE_SIZE * GLYPH if self.note else 0.0
+        return len(self.text) * self.size * GLYPH + note + 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +76,13 @@ class Label:
 
     @property
     def text_x(self) -> float:
-        """Where the text begins."""
-        return self.box.x + 2
+        """Where the text begins, or ends when it stands to the left of its point."""
+        return self.box.x + self.box.width - 2 if self.anchor == "end" else self.box.x + 2
+
+    @property
+    def anchor(self) -> str:
+        """Which end of the text is held: the one nearer to its point."""
+        return "end" if self.box.x + self.box.width <= self.wanted.x else "start"
 
 
 def place(wanted: Sequence[Wanted], bounds: Box, taken: Iterable[Box] = ()) -> tuple[Label, ...]:
@@ -89,7 +99,7 @@ def place(wanted: Sequence[Wanted], bounds: Box, taken: Iterable[Box] = ()) -> t
         if box is None:
             continue
         boxes.append(box)
-        placed.append(Label(each, box, _leader(each, box)))
+        placed.append(Label(each, box, _leader(each, box) if each.led else None))
     return tuple(placed)
 
 

@@ -40,6 +40,7 @@ class EntryShown:
     who: str
     enclosure: str
     text: str
+    why: str
     hash: str
 
 
@@ -95,21 +96,21 @@ def heat_total(days: Iterable[HeaterUse], site: Site) -> tuple[str, str]:
     cost = f" for {energy_kwh * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
     said = f"{lacks}{energy_kwh:.1f} kWh{cost} in {len(known)} days."
     price = f", at {site.price_per_kwh:.2f} {site.currency} per kWh" if site.price_per_kwh else ""
-    return said, f"{words.duration(on_s)} of heat{price}."
+    return said, f"{on_s / 3600:.0f} h of heat{price}."
 
 
 def _cost(day: HeaterUse, site: Site) -> str:
     if not day.energy_known or not site.price_per_kwh:
         return "—"
-    return f"{day.energy_kwh * site.price_per_kwh:.2f} {site.currency}"
+    return f"{day.energy_kwh * site.price_per_kwh:.2f}"
 
 
 def journal_days(entries: Iterable[StoredEntry], now_ms: int, zone: ZoneInfo, unit: Unit) -> tuple[JournalDay, ...]:
     """Return entries gathered by local day, in the order they come."""
     grouped = groupby(entries, key=lambda e: words.exact(e.at_ms, zone)[:10])
-    days = ((list(group)) for _, group in grouped)
+    days = (list(group) for _, group in grouped)
     return tuple(
-        JournalDay(words.day(day[0].at_ms, now_ms, zone).capitalize(), tuple(_entry(e, zone, unit) for e in day))
+        JournalDay(_capital(words.day(day[0].at_ms, now_ms, zone)), tuple(_entry(e, zone, unit) for e in day))
         for day in days
     )
 
@@ -151,12 +152,29 @@ def _wish(asked: Asked, unit: Unit) -> str:
 def _entry(entry: StoredEntry, zone: ZoneInfo, unit: Unit) -> EntryShown:
     exact = words.exact(entry.at_ms, zone)
     detail = str(entry.body.get("detail", "") or "")
-    text = ". ".join(part for part in dict.fromkeys((detail, entry.why)) if part)
-    what = _KINDS.get(entry.kind, entry.kind.replace("-", " ").capitalize())
-    if entry.kind == "answer":
-        asked = _REQUESTS.get(str(entry.body.get("asked")), str(entry.body.get("asked")))
-        what = f"Asked {'for ' if asked.startswith('another') else ''}{asked}"
-    who = "" if entry.who == "soilward" else entry.who
-    said = words.said(text, unit)
-    said = said[:1].upper() + said[1:] + ("" if said.endswith((".", "!", "?")) or not said else ".")
-    return EntryShown(entry.kind, exact[11:16], exact, what, who, entry.enclosure or "", said, entry.hash[:12] + "…")
+    # What Soilward writes itself has its reason as text; a person's reason is shown as their own words.
+    own = entry.who == "soilward"
+    said = words.said(detail or (entry.why if own else ""), unit)
+    return EntryShown(
+        entry.kind,
+        exact[11:16],
+        exact,
+        _what(entry),
+        "" if own else entry.who,
+        entry.enclosure or "",
+        _capital(said) + ("." if said and said[-1] not in ".!?" else ""),
+        "" if own else entry.why,
+        entry.hash[:12] + "…",
+    )
+
+
+def _what(entry: StoredEntry) -> str:
+    if entry.kind != "answer":
+        return _KINDS.get(entry.kind, _capital(entry.kind.replace("-", " ")))
+    asked = str(entry.body.get("asked"))
+    wish = _REQUESTS.get(asked, asked)
+    return f"Asked {'for ' if asked == 'set-point' else ''}{wish}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

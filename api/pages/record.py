@@ -5,7 +5,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from api.pages.section import Band, root_depth_m
+from api.pages.profile import Band
+from api.pages.scales import root_depth_m
 from api.pages.spark import Curve, Span
 from api.state import State
 from controller.clock import from_rfc3339
@@ -121,7 +122,12 @@ def asked(state: State, enclosure: str, request_id: int) -> Asked | None:
         return None
     # A minute of grace: the clock may have been set back between asking and answering.
     later = entries(state, enclosure, "answer", (request.at_ms - 60_000, None), 500)
-    return Asked(request, next((e for e in later if e.body.get("request") == request_id), None))
+    return Asked(request, next((e for e in later if _answers(e, request)), None))
+
+
+def _answers(entry: StoredEntry, request: requests.Request) -> bool:
+    # Not by number alone: a requests.db begun anew counts from 1 again.
+    return (entry.body.get("request"), entry.body.get("asked")) == (request.id, request.kind)
 
 
 def asked_points(state: State, enclosure: Enclosure, window: Span, steps: int = 96) -> tuple[tuple[int, float], ...]:

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 from api.pages import words
@@ -20,24 +19,10 @@ from api.pages.frame import (
     stones,
 )
 from api.pages.labels import Box, Label, Wanted, place
+from api.pages.profile import Band, Mark, ranges_drawn, temperature_lines
+from api.pages.scales import degrees, levels, root_depth_m
 from api.pages.words import Unit
 from controller.settings import Enclosure, HeaterKind
-
-Band = tuple[float, float]
-"""[Cel] least and most of one probe over the last 24 h."""
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """One probe in the drawing."""
-
-    probe: str
-    kind: str
-    x: float
-    y: float
-    level_m: float
-    value_c: float | None
-    fresh: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +88,8 @@ def picture(
     asked = _asked(enclosure, status, drawn)
     outside = next((m for m in marks if m.kind == "outside" and m.value_c is not None), None)
     inside = tuple(m for m in marks if m.kind in ("soil", "air"))
-    air_line, soil_line = _lines(inside, drawn)
-    air_band, soil_band = _band(inside, ranges, drawn)
+    air_line, soil_line = temperature_lines(inside, drawn)
+    air_band, soil_band = ranges_drawn(inside, ranges, drawn)
     return Picture(
         drawn,
         WIDTH,
@@ -122,9 +107,11 @@ def picture(
         asked,
         heater,
         _labels(_Scene(enclosure, status, unit, size, drawn, marks, heater, asked, now)),
-        _levels(enclosure, drawn),
-        _degrees(drawn, unit),
-        f"soil drawn {drawn.stretch:.0f} times deeper" if drawn.stretch >= 1.5 else "",
+        levels(enclosure, drawn),
+        degrees(drawn, unit),
+        f"The soil is drawn {drawn.stretch:.0f} times deeper than to scale."
+        if drawn.stretch >= 1.5 and size.names
+        else "",
         _spoken(marks, unit),
     )
 
@@ -140,12 +127,6 @@ class _Scene:
     heater: HeaterDrawn
     asked: tuple[float, float] | None
     now: Mapping[str, Mapping[str, Any]]
-
-
-def root_depth_m(enclosure: Enclosure) -> float | None:
-    """[m] depth the set point is held at: the middle one of the soil probes."""
-    depths = sorted(p.depth_m for p in enclosure.probe if p.quantity == "soil" and p.depth_m is not None)
-    return depths[(len(depths) - 1) // 2] if depths else None
 
 
 def _readings(status: Mapping[str, Any] | None) -> dict[str, Mapping[str, Any]]:
@@ -172,66 +153,6 @@ def _marks(enclosure: Enclosure, now: Mapping[str, Mapping[str, Any]], drawn: Fr
         x = drawn.middle if value is None else drawn.x(value)
         marks.append(Mark(probe.name, kind, x, drawn.y(level_m), level_m, value, bool(said.get("fresh"))))
     return tuple(sorted(marks, key=lambda mark: -mark.level_m))
-
-
-def _profile(marks: Sequence[Mark], drawn: Frame) -> list[tuple[float, float]]:
-    """Return (y, x) by depth, one point per level, values of one level averaged."""
-    levels: dict[float, list[float]] = {}
-    for mark in marks:
-        if mark.value_c is not None:
-            levels.setdefault(mark.y, []).append(mark.x)
-    return sorted((y, sum(xs) / len(xs)) for y, xs in levels.items())
-
-
-def _split(points: list[tuple[float, float]], ground: float) -> tuple[list[tuple[float, float]], ...]:
-    """Cut a profile at the ground: what is above, and what is below with the point where it crosses."""
-    above, below = [p for p in points if p[0] <= ground], [p for p in points if p[0] > ground]
-    if above and below:
-        (y0, x0), (y1, x1) = above[-1], below[0]
-        crossing = (ground, x0 + (x1 - x0) * (ground - y0) / (y1 - y0))
-        return [*above, crossing], [crossing, *below]
-    return above, below
-
-
-def _path(points: Sequence[tuple[float, float]]) -> str:
-    """Return an SVG path through (y, x) points: upright tangents, so it never swings past a reading."""
-    if len(points) < 2:
-        return ""
-    text = f"M{points[0][1]:.1f} {points[0][0]:.1f}"
-    for (y0, x0), (y1, x1) in pairwise(points):
-        bend = (y1 - y0) * 0.4
-        text += f"C{x0:.1f} {y0 + bend:.1f} {x1:.1f} {y1 - bend:.1f} {x1:.1f} {y1:.1f}"
-    return text
-
-
-def _lines(marks: Sequence[Mark], drawn: Frame) -> tuple[str, str]:
-    above, below = _split(_profile([m for m in marks if m.fresh], drawn), drawn.ground)
-    return _path(above), _path(below)
-
-
-def _band(marks: Sequence[Mark], bands: Mapping[str, Band], drawn: Frame) -> tuple[str, str]:
-    least = [(m.y, drawn.x(bands[m.probe][0])) for m in marks if m.probe in bands]
-    most = [(m.y, drawn.x(bands[m.probe][1])) for m in marks if m.probe in bands]
-    parts = zip(_split(sorted(least), drawn.ground), _split(sorted(most), drawn.ground), strict=True)
-    air, soil = (_closed(low, high) for low, high in parts)
-    return air, soil
-
-
-def _closed(low: Sequence[tuple[float, float]], high: Sequence[tuple[float, float]]) -> str:
-    if len(low) < 2 or len(high) < 2:
-        return ""
-    back = _path([(-y, x) for y, x in reversed(high)])
-    return f"{_path(low)}L{high[-1][1]:.1f} {high[-1][0]:.1f}{_mirrored(back)}Z"
-
-
-def _mirrored(path: str) -> str:
-    """Return the curves of a path that was made upside down, with every y turned back and no first move."""
-    curves = path.partition("C")[2].split("C")
-    turned = ""
-    for curve in curves:
-        numbers = [float(part) for part in curve.split()]
-        turned += "C" + " ".join(f"{-n if index % 2 else n:.1f}" for index, n in enumerate(numbers))
-    return turned
 
 
 def _heater(enclosure: Enclosure, status: Mapping[str, Any] | None, drawn: Frame) -> HeaterDrawn:
@@ -290,19 +211,23 @@ def _other_labels(scene: _Scene) -> list[Wanted]:
     outside = next((m for m in scene.marks if m.kind == "outside" and m.value_c is not None), None)
     if scene.asked:
         asked_c = (scene.status or {})["set_point"]["asked_c"]
-        x, y = scene.asked[0], scene.asked[1] + 24
-        wanted.append(Wanted(f"asked {words.temperature(asked_c, unit)}", x, y, 14.0, "asked", away=6))
+        x, y = scene.asked[0], scene.asked[1] + 22
+        wanted.append(Wanted(f"asked {words.temperature(asked_c, unit)}", x, y, 14.0, "asked", away=6, led=False))
     if outside:
         text = f"outside {words.temperature(outside.value_c, unit)}"
-        wanted.append(Wanted(text, outside.x, 15.0, 14.0, "outside", outside.probe, struck=not outside.fresh, away=6))
+        wanted.append(
+            Wanted(text, outside.x, 15.0, 14.0, "outside", outside.probe, struck=not outside.fresh, away=6, led=False)
+        )
     x, y = scene.heater.points[-1 if scene.heater.cable else 0]
     surface = next((r for r in scene.now.values() if r["quantity"] == "heater-surface"), None)
-    heat = Wanted(_heater_words(scene), x - 14, y + (15 if scene.heater.cable else -22), 14.0, "heat", away=4)
+    heat = Wanted(
+        _heater_words(scene), x - 14, y + (15 if scene.heater.cable else -22), 14.0, "heat", away=4, led=False
+    )
     wanted.append(heat)
     if surface and surface["value"] is not None:
         text = f"surface {words.temperature(surface['value'], unit)}"
         struck = not surface["fresh"]
-        wanted.append(Wanted(text, heat.x, heat.y + 16, 14.0, "heat", surface["probe"], struck, away=4))
+        wanted.append(Wanted(text, heat.x, heat.y + 16, 14.0, "heat", surface["probe"], struck, away=4, led=False))
     return wanted
 
 
@@ -310,34 +235,6 @@ def _heater_words(scene: _Scene) -> str:
     name = "cable" if scene.heater.cable else "heater"
     said = {"unknown": "not heard", "locked": "locked off"}.get(scene.heater.state, scene.heater.state)
     return f"{name} {said}"
-
-
-def _levels(enclosure: Enclosure, drawn: Frame) -> tuple[Tick, ...]:
-    """Return the marks of the height scale that fit without touching: ground, root and ends before the rest."""
-    root = root_depth_m(enclosure)
-    wanted = [0.0, *([-root] if root else []), enclosure.shape.height_m]
-    wanted += sorted({p.level_m for p in enclosure.probe if p.level_m is not None and p.quantity != "outside"})
-    ticks: list[Tick] = []
-    for level_m in wanted:
-        y = drawn.y(level_m)
-        if all(abs(y - other.at) >= 15 for other in ticks):
-            sign = words.MINUS if level_m < 0 else ""
-            ticks.append(Tick(y, "ground" if level_m == 0 else sign + words.length(abs(level_m))))
-    return tuple(ticks)
-
-
-def _degrees(drawn: Frame, unit: Unit) -> tuple[Tick, ...]:
-    """Return round temperatures along the foot of the drawing."""
-    least, most = unit.shown(drawn.least_c), unit.shown(drawn.most_c)
-    step = next((s for s in (2, 5, 10, 20, 50) if (most - least) / s <= 5), 100)
-    first = int(-(-least // step)) * step
-    shown = [float(value) for value in range(first, int(most) + 1, step)]
-    width = most - least
-    back = [drawn.least_c + (value - least) / width * (drawn.most_c - drawn.least_c) for value in shown]
-    return tuple(
-        Tick(drawn.x(value_c), words.number(value, 0) + (f" {unit.sign}" if index == len(shown) - 1 else ""))
-        for index, (value, value_c) in enumerate(zip(shown, back, strict=True))
-    )
 
 
 def _spoken(marks: Sequence[Mark], unit: Unit) -> str:

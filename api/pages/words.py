@@ -98,8 +98,10 @@ def duration(seconds: float) -> str:
     if minutes < 60:
         return f"{minutes} min"
     hours, rest = divmod(minutes, 60)
-    if hours < 48:
+    if hours < 3:
         return f"{hours} h {rest} min" if rest else f"{hours} h"
+    if hours < 48:
+        return f"{round(minutes / 60)} h"
     return f"{round(hours / 24)} days"
 
 
@@ -131,10 +133,10 @@ def moment(utc_ms: int, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def day(utc_ms: int, now_ms: int, zone: ZoneInfo) -> str:
-    """Write a day: "today", "yesterday", "Tue 3 March"."""
+    """Write a day: "today", "yesterday", "Tue 3 Mar"."""
     then, now = _local(utc_ms, zone), _local(now_ms, zone)
     days = (now.date() - then.date()).days
-    return {0: "today", 1: "yesterday"}.get(days, f"{then:%a} {then.day} {then:%B}")
+    return {0: "today", 1: "yesterday"}.get(days, f"{then:%a} {then.day} {then:%b}")
 
 
 def exact(utc_ms: int, zone: ZoneInfo) -> str:

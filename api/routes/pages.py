@@ -83,7 +83,15 @@ def heat(enclosure: str, request: Request, state: StateNow, person: Viewer) -> H
     total, more = ledger.heat_total(use, place)
     title = known.title or enclosure
     return page(
-        request, "heat.html", name=enclosure, title=title, here=enclosure, days=days, total=total, total_more=more
+        request,
+        "heat.html",
+        name=enclosure,
+        title=title,
+        here=enclosure,
+        days=days,
+        cost_head=f"cost, {place.currency}",
+        total=total,
+        total_more=more,
     )
 
 

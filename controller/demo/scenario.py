@@ -2,20 +2,25 @@
 
 import random
 
+from controller.plant.enclosure_plant import EnclosurePlant
+from controller.plant.from_settings import plant_of
 from controller.plant.weather import SpringWeather
+from controller.settings import Enclosure
 
 HISTORY_DAYS = 21
-TICK_S = 30.0
+VENT_CHANGES_H = 40.0
+TICK_S = 60.0
 """[s] Tick of the computed history: coarser than live, the same code."""
 SEED = 462
 LATITUDE, LONGITUDE = 46.2, 8.4
 ZONE = "Europe/Zurich"
 COLD_SNAP = (12.0, 15.0, 7.0)
 SUNNY_DAYS = (6, 17)
-INTAKE_COVERED_DAY = 16
-"""Day on which leaves lie on the glasshouse heater's intake, until somebody has looked."""
+COVERED_NIGHT = 13
+"""Day of the history in whose small hours leaves lie on the glasshouse heater's intake."""
 SHUT_DAY = 6
-"""Sunny day on which larch stays shut and gets too warm."""
+"""Sunny day on which nobody opens larch and it gets too warm."""
+DAY_MS = 86_400_000
 
 _PROBES = """
 [[enclosure.probe]]
@@ -95,11 +100,11 @@ set_point = {set_point}
 ENCLOSURES: tuple[dict[str, object], ...] = (
     {
         "name": "larch", "title": "young figs", "shape": "tunnel", "length": 6.0, "width": 0.9, "height": 0.8,
-        "cover": "film", "kind": "soil-cable", "watts": 450, "depth": "depth_m = 0.14", "set_point": 16.0,
+        "cover": "film", "kind": "soil-cable", "watts": 600, "depth": "depth_m = 0.14", "set_point": 16.0,
     },
     {
         "name": "elder", "title": "figs trained low", "shape": "tunnel", "length": 7.0, "width": 1.0, "height": 0.6,
-        "cover": "thin film", "kind": "soil-cable", "watts": 400, "depth": "depth_m = 0.14", "set_point": 14.0,
+        "cover": "thin film", "kind": "soil-cable", "watts": 700, "depth": "depth_m = 0.14", "set_point": 14.0,
     },
     {
         "name": "southwall", "title": "sweet-potato slips and a potted lemon", "shape": "glasshouse", "length": 2.4,
@@ -128,6 +133,28 @@ def weather(start_ms: int) -> SpringWeather:
     return SpringWeather(
         SEED, LATITUDE, LONGITUDE, start_ms, season_day=62.0, cold_snap=COLD_SNAP, sunny_days=SUNNY_DAYS
     )
+
+
+def plant_for(enclosure: Enclosure, start_ms: int) -> EnclosurePlant:
+    """Return the simulated enclosure as it stands at the start of the history [ms UTC]."""
+    venting = enclosure.name != "larch"
+    return plant_of(enclosure, weather(start_ms), start_ms, seed_for(enclosure.name), self_venting=venting)
+
+
+def let_happen(name: str, plant: EnclosurePlant, start_ms: int) -> None:
+    """Let the story act on a plant: leaves on an intake one night, a tunnel that nobody opens one sunny day."""
+    days = plant.utc_ms // DAY_MS - start_ms // DAY_MS
+    hour = plant.utc_ms % DAY_MS / 3_600_000
+    if name == "southwall":
+        plant.airflow = 0.04 if days == COVERED_NIGHT and 1.0 <= hour < 6.0 else 1.0
+    if name == "larch":
+        plant.vent = VENT_CHANGES_H if plant.air_c > 26.0 and days != SHUT_DAY else 0.0
+
+
+def keeper_comes(plant: EnclosurePlant, start_ms: int) -> bool:
+    """Whether the keeper stands in front of the heater now: breakfast after the night of the leaves."""
+    days = plant.utc_ms // DAY_MS - start_ms // DAY_MS
+    return days == COVERED_NIGHT and 6.5 <= plant.utc_ms % DAY_MS / 3_600_000 < 6.6
 
 
 def seed_for(name: str) -> int:

@@ -115,3 +115,13 @@ def test_the_calls_of_the_contract_are_there(client: TestClient) -> None:
 def test_a_set_point_fault_names_value_bound_and_remedy(value_c: float, highest_c: float, said: str | None) -> None:
     """The hint is given only if the value, read as Fahrenheit, would be allowed."""
     assert set_point_fault(value_c, highest_c, "hard limit") == said
+
+
+def test_a_page_asked_for_without_sign_in_leads_to_the_sign_in_page(tmp_path: Path) -> None:
+    """A browser is led to sign in and back; a program asking the same gets the problem document."""
+    with ApiSite(tmp_path).client("192.168.1.9") as client:
+        answer = client.get("/enclosures/larch", headers={"Accept": "text/html"})
+        assert answer.status_code == 303
+        assert answer.headers["location"] == "/sign-in?then=/enclosures/larch"
+        assert client.get("/api/enclosures", headers={"Accept": "text/html"}).status_code == 401
+        assert client.get("/enclosures/larch").status_code == 401

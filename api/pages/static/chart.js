@@ -24,6 +24,8 @@
     ctx.fillStyle = colour("heat");
     for (const [from, to] of runs) ctx.fillRect(at(from), foot + 3 * ratio, Math.max(at(to) - at(from), ratio * 0.7), 8 * ratio);
     ctx.strokeStyle = ctx.fillStyle = colour("alarm");
+    ctx.lineWidth = 1.4 * ratio;
+    ctx.setLineDash([]);
     ctx.font = `600 ${13 * ratio}px system-ui, sans-serif`;
     for (const ms of trips) {
       const x = at(ms), right = x > plot.bbox.left + plot.bbox.width - 40 * ratio;
@@ -39,12 +41,25 @@
   const named = (series) => series.filter((each) => ORDER.includes(each.quantity) && each.rows.length)
     .sort((a, b) => ORDER.indexOf(a.quantity) - ORDER.indexOf(b.quantity));
 
+  // The key under the chart says the values under the finger.
+  const tell = (labels, number) => (plot) => {
+    const at = plot.cursor.idx;
+    const said = (value) => at === null || at === undefined ? "" : value;
+    labels.forEach((each, index) => {
+      const place = document.querySelector(`.key [data-series="${CSS.escape(each.label)}"]`);
+      if (place) place.textContent = said(number(plot, at === null ? null : plot.data[index + 1][at]));
+    });
+    const moment = document.querySelector(".key [data-moment]");
+    if (moment) moment.textContent = said(at === null ? "" : when(plot.data[0][at]));
+  };
+
   const draw = (series, runs) => {
     const lines = named(series);
     if (!lines.length) return;
     const asked = JSON.parse(holder.dataset.asked || "[]");
     const tables = columns(lines);
-    const labels = lines.map((each) => ({ label: each.probe, kind: each.quantity }));
+    const first = holder.dataset.first.split(" ");
+    const labels = lines.map((each) => ({ label: each.probe, kind: each.quantity, second: !first.includes(each.probe) }));
     if (asked.length) {
       tables.push([asked.map((point) => point[0] / 1000), asked.map((point) => shown(point[1]))]);
       labels.push({ label: "asked", kind: "asked" });
@@ -59,10 +74,11 @@
       cursor: { points: { size: 7 }, drag: { x: true, y: false } },
       scales: { x: { range: () => [Date.parse(start) / 1000, Date.parse(end) / 1000] } },
       axes: [axis({ size: 48, gap: 14, values: times }), axis({ size: 46, values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
-      series: [{ label: "time", value: (plot, seconds) => seconds ? when(seconds) : "—" }, ...labels.map((each) => ({
-        label: each.label, stroke: () => colour(each.kind), spanGaps: each.kind === "asked", points: { show: false }, value: number, ...LINES[each.kind],
+      series: [{}, ...labels.map((each) => ({
+        label: each.label, stroke: () => colour(each.kind), spanGaps: each.kind === "asked", points: { show: false }, ...LINES[each.kind], ...(each.second ? { width: each.kind === "soil" ? 2.2 : 1.2 } : {}),
       }))],
-      hooks: { draw: [marks(runs, JSON.parse(holder.dataset.trips || "[]"))] },
+      legend: { show: false },
+      hooks: { setCursor: [tell(labels, number)], draw: [marks(runs, JSON.parse(holder.dataset.trips || "[]"))] },
     };
     const plot = document.createElement("div");
     const chart = new uPlot(options, uPlot.join(tables), plot);

@@ -14,7 +14,8 @@
     const minutes = Math.round(whole / 60);
     if (minutes < 60) return `${minutes} min`;
     const hours = Math.floor(minutes / 60), rest = minutes % 60;
-    if (hours < 48) return rest ? `${hours} h ${rest} min` : `${hours} h`;
+    if (hours < 3) return rest ? `${hours} h ${rest} min` : `${hours} h`;
+    if (hours < 48) return `${Math.round(minutes / 60)} h`;
     return `${Math.round(hours / 24)} days`;
   };
   const number = (celsius) => {
@@ -79,6 +80,9 @@
     for (const status of Array.isArray(said) ? said : [said.status || said]) {
       if (!status || !status.enclosure) continue;
       showNumbers(status);
+      for (const each of document.querySelectorAll(`[data-status="${CSS.escape(status.enclosure)}"]`)) {
+        each.dataset.zero = String(Date.now());
+      }
       refreshSoon(status.enclosure);
     }
   };

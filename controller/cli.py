@@ -1,0 +1,136 @@
+"""The `soilward` command. Exit status: 0 done, 1 failed, 2 misuse."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from controller.errors import SoilwardError
+
+CAUTION = (
+    "Heat beside plastic film can start a fire. Soilward is no replacement for a listed thermal cut-out, an "
+    "earth-fault breaker or a licensed electrician; follow your local code."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command."""
+    asked = _parser().parse_args(arguments)
+    try:
+        return int(asked.act(asked))
+    except SoilwardError as error:
+        print(error, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="soilward",
+        description="Holds the soil of heated growing enclosures at a set point through cold nights, safely.",
+        epilog=CAUTION,
+    )
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    demo = commands.add_parser("demo", help="an invented site: three weeks of history, then live; prints an address")
+    demo.add_argument("--folder", type=Path, help="where the data go (default: a fresh temporary folder)")
+    demo.add_argument("--port", type=int, default=8460, help="port of the pages (default 8460; the next free is taken)")
+    demo.add_argument("--days", type=float, default=None, help="days of history (default 21)")
+    demo.set_defaults(act=_demo)
+    init = commands.add_parser("init", help="write starter settings, keys and the first person for a real site")
+    init.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="file to write")
+    init.add_argument("--person", default="keeper", help="name of the first person (default keeper)")
+    init.add_argument("--password-stdin", action="store_true", help="read the password from standard input")
+    init.set_defaults(act=_init)
+    for name, act, words in (
+        ("check", _check, "check the settings, name every fault at once, change nothing"),
+        ("run", _run, "run the controller and the pages, and the embedded broker if the settings ask for it"),
+        ("controller", _controller, "run the controller alone"),
+        ("api", _api, "run the pages and the HTTP interface alone"),
+        ("node", _node, "run simulated nodes for every enclosure (no heater needed)"),
+        ("verify", _verify, "check the journal's hash chain and say where it breaks"),
+    ):
+        command = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+        command.set_defaults(act=act)
+    person = commands.add_parser("person", help="add, list or remove the people who may look or change things")
+    person.add_argument("rest", nargs=argparse.REMAINDER, help="add NAME --role view|operate | list | remove NAME")
+    person.set_defaults(act=_person)
+    return parser
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    from controller.demo import live
+
+    return live.demo(asked.folder, asked.port, asked.days)
+
+
+def _init(asked: argparse.Namespace) -> int:
+    from controller import starter
+
+    return starter.init(asked.settings, asked.person, asked.password_stdin)
+
+
+def _check(asked: argparse.Namespace) -> int:
+    from controller.load_settings import load
+
+    settings = load(asked.settings)
+    names = ", ".join(f"{each.name} ({len(each.probe)} probes)" for each in settings.enclosure)
+    print(f"{asked.settings}: sound. Site {settings.site.name}; {names}.")
+    return 0
+
+
+def _run(asked: argparse.Namespace) -> int:
+    from controller import supervisor
+    from controller.load_settings import load
+
+    return supervisor.run(load(asked.settings), asked.settings)
+
+
+def _controller(asked: argparse.Namespace) -> int:
+    from controller import service
+    from controller.clock import Clock
+    from controller.load_settings import load
+
+    service.run(load(asked.settings), Clock())
+    return 0
+
+
+def _api(asked: argparse.Namespace) -> int:
+    from controller import supervisor
+
+    return supervisor.become_api(["serve", "--settings", str(asked.settings)])
+
+
+def _person(asked: argparse.Namespace) -> int:
+    from controller import supervisor
+
+    return supervisor.become_api(["person", *asked.rest])
+
+
+def _node(asked: argparse.Namespace) -> int:
+    from controller.load_settings import load
+    from controller.node import bench
+
+    return bench.run(load(asked.settings))
+
+
+def _verify(asked: argparse.Namespace) -> int:
+    from controller.load_settings import load
+    from controller.store import journal
+    from controller.store.connection import open_reader
+
+    connection = open_reader(load(asked.settings).store.folder / "journal.db")
+    try:
+        proof = journal.verify(connection)
+    finally:
+        connection.close()
+    if proof.holds:
+        print(f"the journal holds: {proof.entries} entries, head {proof.head}")
+        return 0
+    print(f"the journal is broken at entry {proof.first_bad}: {proof.detail}", file=sys.stderr)
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

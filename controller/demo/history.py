@@ -1,0 +1,139 @@
+"""Three weeks before now, computed through the real tick and written into the demo's store."""
+
+import json
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import closing
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from controller import standing
+from controller.clock import Moment
+from controller.demo import scenario
+from controller.heater_log import HeaterLog
+from controller.keeper import stored
+from controller.load_settings import load
+from controller.plan import plan_for
+from controller.plant.enclosure_plant import EnclosurePlant
+from controller.plant.simulate import Run, Ticked, coarse
+from controller.standing import Kept, Standing
+from controller.store import journal, readings, runs
+from controller.store.connection import open_writer, transaction
+from controller.store.journal import Entry
+from controller.store.migrations import JOURNAL, READINGS
+from controller.store.readings import StoredReading
+from controller.store.requests import Request
+from controller.store.runs import RunEvent
+
+DAY_S = 86_400
+CHUNK_DAYS = 0.5
+KEEP_EVERY_S = 120.0
+"""[s] The record keeps one reading every two minutes of the computed weeks; the tick saw them all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Half a day of one enclosure, ready to be written; `done` 0..1 tells how far it is."""
+
+    enclosure: str
+    done: float
+    rows: list[StoredReading]
+    events: list[RunEvent]
+    entries: list[Entry]
+    plant: dict[str, Any]
+    standing: Standing
+
+
+def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: Any) -> None:
+    """Compute one enclosure's weeks in a process of its own, handing over half days."""
+    settings = load(Path(settings_file))
+    enclosure = settings.named(name)
+    if enclosure is None:
+        raise KeyError(name)
+    plan = coarse(plan_for(settings, enclosure, scenario.TICK_S), scenario.TICK_S)
+    plant = scenario.plant_for(enclosure, start_ms)
+    run = Run(plan, plant, Moment(0.0, start_ms), tick_s=scenario.TICK_S)
+    heater = HeaterLog(name, plan.rated_w, plan.volts)
+    chunk_ticks = round(CHUNK_DAYS * DAY_S / scenario.TICK_S)
+    total = round(days * DAY_S / scenario.TICK_S)
+    for first in range(0, total, chunk_ticks):
+        rows: list[StoredReading] = []
+        events: list[RunEvent] = []
+        entries: list[Entry] = []
+        for _ in range(first, min(first + chunk_ticks, total)):
+            scenario.let_happen(name, plant, start_ms)
+            ticked = run.once(_visitor(run, plant, start_ms))
+            entries += ticked.decision.entries
+            events += heater.take(ticked.report)
+            rows += _rows(run, ticked)
+        done = min(1.0, (first + chunk_ticks) / total)
+        queue.put(Chunk(name, done, rows, events, entries, plant.state(), run.state.standing))
+
+
+def _rows(run: Run, ticked: Ticked) -> Iterator[StoredReading]:
+    if ticked.now.mono_s % KEEP_EVERY_S:
+        return
+    for reading, judged in ticked.decision.judged:
+        row = stored(run.plan, reading, judged.grade, judged.taken_ms)
+        if row is not None:
+            yield row
+
+
+def _visitor(run: Run, plant: EnclosurePlant, start_ms: int) -> tuple[Request, ...]:
+    """The keeper finds the trip, clears the leaves and resets it with a reason."""
+    trips = run.state.standing.trips
+    if not trips or not scenario.keeper_comes(plant, start_ms):
+        return ()
+    why = "leaves lay on the intake; cleared, heater looks sound"
+    return (Request(0, run.now.utc_ms, run.plan.name, "reset", {"trip": trips[0].name}, "keeper", why),)
+
+
+def compute(settings_file: Path, folder: Path, end_ms: int, days: float, tell: Callable[[float], None]) -> None:
+    """Compute the weeks before `end_ms` [ms UTC] into the folder's databases, using every core.
+
+    Parameters
+    ----------
+    tell
+        Called with the part done, 0..1.
+    """
+    settings = load(settings_file)
+    names = [each.name for each in settings.enclosure]
+    start_ms = end_ms - round(days * DAY_S * 1000)
+    context = get_context("spawn")
+    with context.Manager() as manager, ProcessPoolExecutor(2, mp_context=context) as pool:
+        queue = manager.Queue(6)
+        futures = [pool.submit(_compute, str(settings_file), name, start_ms, days, queue) for name in names]
+        last = _write(folder, names, queue, futures, tell)
+    entries = sorted((entry for chunk in last.values() for entry in chunk.entries), key=lambda each: each.at_ms)
+    first = Entry("start", None, "soilward", "demo history begins; every value in it is made by seed", {}, start_ms)
+    with closing(open_writer(folder / "journal.db", JOURNAL)) as connection:
+        journal.append(connection, [first, *entries])
+    kept = Kept(1, {name: chunk.standing for name, chunk in last.items()})
+    standing.save(folder / "standing.json", kept)
+    plants = {"start_ms": start_ms, "plants": {name: chunk.plant for name, chunk in last.items()}}
+    (folder / "plants.json").write_text(json.dumps(plants), encoding="utf-8")
+
+
+def _write(
+    folder: Path, names: list[str], queue: Any, futures: list[Any], tell: Callable[[float], None]
+) -> dict[str, Chunk]:
+    """Write chunks as they come; returns each enclosure's last, with the entries of all of its chunks."""
+    last: dict[str, Chunk] = {}
+    with closing(open_writer(folder / "readings.db", READINGS)) as connection:
+        while len([c for c in last.values() if c.done >= 1.0]) < len(names):
+            for future in futures:
+                if future.done():
+                    future.result()
+            chunk: Chunk = queue.get()
+            with transaction(connection):
+                readings.add(connection, chunk.rows)
+                for event in chunk.events:
+                    runs.apply(connection, event)
+            before = last[chunk.enclosure].entries if chunk.enclosure in last else []
+            last[chunk.enclosure] = Chunk(
+                chunk.enclosure, chunk.done, [], [], before + chunk.entries, chunk.plant, chunk.standing
+            )
+            tell(sum(each.done for each in last.values()) / len(names))
+    return last

@@ -1,0 +1,74 @@
+"""`soilward demo`: history first, then broker, nodes, controller and pages as processes, live until Ctrl-C."""
+
+import secrets
+import sys
+import tempfile
+from pathlib import Path
+
+from controller.clock import Clock
+from controller.demo import history, scenario
+from controller.load_settings import load
+from controller.settings import Settings
+from controller.supervisor import Child, api_command, controller_command, hold, stop_on_signals
+from controller.wire import embedded
+
+WIDTH = 40
+
+
+def demo(folder: Path | None, port: int, days: float | None) -> int:
+    """Run the demo; returns the exit status."""
+    stop = stop_on_signals()
+    place = folder or Path(tempfile.mkdtemp(prefix="soilward-demo-"))
+    place.mkdir(parents=True, exist_ok=True)
+    settings_file = place / "soilward.toml"
+    web_port = embedded.free_port(port)
+    if web_port != port:
+        print(f"port {port} is taken; the pages listen on {web_port} instead")
+    _write_settings(settings_file, web_port)
+    settings = load(settings_file)
+    if not (place / "readings.db").exists():
+        _history(settings_file, place, scenario.HISTORY_DAYS if days is None else days)
+    if stop.is_set():
+        return 1
+    broker = embedded.start(settings)
+    clock = Clock()
+    nodes = [sys.executable, "-m", "controller.demo.nodes", str(settings_file)]
+    children = [
+        Child("controller", controller_command(settings_file), clock),
+        Child("nodes", nodes, clock),
+        Child("pages", api_command(settings_file), clock),
+    ]
+    print(_welcome(settings), flush=True)
+    try:
+        hold(children, stop)
+    finally:
+        broker.stop()
+    print(f"\nstopped. The data are in {place}; run again with --folder {place} to go on from there.")
+    return 0
+
+
+def _write_settings(file: Path, web_port: int) -> None:
+    """Write settings and keys; an earlier demo in the same folder keeps its keys."""
+    file.write_text(scenario.settings_text(embedded.free_port(18830), web_port), encoding="utf-8")
+    for each in scenario.ENCLOSURES:
+        key = file.parent / "keys" / f"{each['name']}.key"
+        if not key.exists():
+            embedded.write_private(key, secrets.token_hex(32) + "\n")
+
+
+def _history(settings_file: Path, folder: Path, days: float) -> None:
+    def tell(done: float) -> None:
+        filled = round(done * WIDTH)
+        bar = "#" * filled + "." * (WIDTH - filled)
+        end = "\n" if done >= 1 else ""
+        print(f"\rcomputing {days:g} days of history [{bar}] {done * 100:3.0f} %", end=end, flush=True)
+
+    history.compute(settings_file, folder, Clock().now().utc_ms, days, tell)
+
+
+def _welcome(settings: Settings) -> str:
+    return (
+        f"{settings.site.name} is an invented site: weather, prices and events are made up; no heater is connected.\n"
+        f"Open http://{settings.web.host}:{settings.web.port}\n"
+        "Ctrl-C stops everything."
+    )

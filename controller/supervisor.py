@@ -1,0 +1,114 @@
+"""`soilward run`: the controller and the pages as two processes, the broker if it is embedded; each restarted alone."""
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from types import FrameType
+
+from controller.clock import Clock
+from controller.settings import Settings
+from controller.wire import embedded
+
+LONGEST_PATIENCE_S = 10.0
+SLOWEST_RESTART_S = 30.0
+
+
+def become_api(arguments: Sequence[str]) -> int:
+    """Replace this process by `python -m api`: the controller never imports what people look at."""
+    sys.stdout.flush()
+    os.execv(sys.executable, [sys.executable, "-m", "api", *arguments])
+    return 1
+
+
+def controller_command(settings_file: Path) -> list[str]:
+    """Return the command line of the controller's process."""
+    return [sys.executable, "-m", "controller.cli", "controller", "--settings", str(settings_file)]
+
+
+def api_command(settings_file: Path) -> list[str]:
+    """Return the command line of the pages' process."""
+    return [sys.executable, "-m", "api", "serve", "--settings", str(settings_file)]
+
+
+class Child:
+    """One process, started again after it dies, with growing pauses."""
+
+    def __init__(self, name: str, command: list[str], clock: Clock) -> None:
+        self.name, self.command, self.clock = name, command, clock
+        self.process: subprocess.Popen[bytes] | None = None
+        self._started_s = float("-inf")
+        self._pause_s = 0.5
+
+    def look(self) -> None:
+        """Start it if it is not running and its pause is over."""
+        now_s = self.clock.now().mono_s
+        if self.process is not None:
+            code = self.process.poll()
+            if code is None:
+                if now_s - self._started_s > 60:
+                    self._pause_s = 0.5
+                return
+            print(f"{self.name} ended with status {code}; starting it again", file=sys.stderr, flush=True)
+            self.process = None
+            self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
+        if now_s - self._started_s >= self._pause_s:
+            self._started_s = now_s
+            # Its own session: Ctrl-C reaches the supervisor alone, which then ends the children in order.
+            self.process = subprocess.Popen(self.command, start_new_session=True)
+
+    def end(self) -> None:
+        """Ask it to end, and make it if it does not."""
+        if self.process is None or self.process.poll() is not None:
+            return
+        self.process.terminate()
+        try:
+            self.process.wait(LONGEST_PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+
+
+def hold(children: Sequence[Child], stop: threading.Event) -> None:
+    """Keep children running until `stop` is set, then end them, first one first."""
+    while not stop.is_set():
+        for child in children:
+            child.look()
+        stop.wait(0.5)
+    for child in children:
+        child.end()
+
+
+def stop_on_signals() -> threading.Event:
+    """Return an event that SIGINT and SIGTERM set."""
+    stop = threading.Event()
+
+    def told(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, told)
+    return stop
+
+
+def run(settings: Settings, settings_file: Path) -> int:
+    """Run the whole site until told to stop."""
+    stop = stop_on_signals()
+    clock = Clock()
+    settings.store.folder.mkdir(parents=True, exist_ok=True)
+    broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
+    children = [
+        Child("controller", controller_command(settings_file), clock),
+        Child("api", api_command(settings_file), clock),
+    ]
+    print(f"{settings.site.name}: http://{settings.web.host}:{settings.web.port} (Ctrl-C stops it)", flush=True)
+    try:
+        hold(children, stop)
+    finally:
+        if broker is not None:
+            broker.stop()
+    print(f"stopped; the record is in {settings.store.folder}")
+    return 0

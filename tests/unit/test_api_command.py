@@ -1,0 +1,108 @@
+"""`python -m api`: people by command, and serving that stops when told."""
+
+import io
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from api.__main__ import main
+
+SETTINGS = """
+[site]
+name = "Tarn Hollow"
+time_zone = "Europe/Zurich"
+latitude = 46.2
+longitude = 7.5
+
+[broker]
+kind = "external"
+port = {broker}
+
+[web]
+host = "{host}"
+port = {port}
+
+[[enclosure]]
+name = "larch"
+
+[enclosure.heater]
+kind = "soil-cable"
+rated_w = 450.0
+depth_m = 0.15
+
+[[enclosure.probe]]
+name = "soil-10"
+quantity = "soil"
+depth_m = 0.1
+"""
+
+
+def free_port() -> int:
+    """Return a port nobody listens on."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        return int(listener.getsockname()[1])
+
+
+def settings_in(folder: Path, host: str = "127.0.0.1", port: int = 8460) -> str:
+    """Write a settings file and return its path."""
+    path = folder / "soilward.toml"
+    path.write_text(SETTINGS.format(host=host, port=port, broker=free_port()))
+    return str(path)
+
+
+def test_people_are_added_listed_and_removed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The password comes from stdin and never appears; a token is printed once; who is gone is gone."""
+    settings = ["--settings", settings_in(tmp_path)]
+    monkeypatch.setattr(sys, "stdin", io.StringIO("warm roots all night\n"))
+    add = ["person", "add", "keeper", "--role", "operate", "--password-stdin", *settings]
+    assert main(add) == 0
+    assert main(["person", "token", "keeper", *settings]) == 0
+    assert main(["person", "list", *settings]) == 0
+    said = capsys.readouterr().out
+    assert "keeper\toperate" in said
+    assert "warm roots" not in said
+    assert main(["person", "remove", "keeper", *settings]) == 0
+    assert main(["person", "remove", "keeper", *settings]) == 1
+    assert "not known" in capsys.readouterr().err
+
+
+def test_a_command_that_is_none_is_misuse(capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit status 2, as for every command of Soilward."""
+    with pytest.raises(SystemExit) as stopped:
+        main(["dance"])
+    assert stopped.value.code == 2
+
+
+def test_serving_beyond_this_machine_without_people_fails_and_says_why(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit status 1 and the key to change."""
+    assert main(["serve", "--settings", settings_in(tmp_path, "0.0.0.0", free_port())]) == 1
+    assert "web.host" in capsys.readouterr().err
+
+
+def test_a_taken_port_is_said_with_the_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit status 1; nothing was opened."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        assert main(["serve", "--settings", settings_in(tmp_path, port=port)]) == 1
+    assert "choose another port" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_it_says_one_line_when_ready_and_stops_when_told(tmp_path: Path, number: signal.Signals) -> None:
+    """The ready line carries the address; being told to stop is status 0 with nothing on stderr."""
+    port = free_port()
+    command = [sys.executable, "-m", "api", "serve", "--settings", settings_in(tmp_path, port=port)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as served:
+        assert served.stdout is not None
+        assert served.stdout.readline() == f"api listening on http://127.0.0.1:{port}\n"
+        served.send_signal(number)
+        out, err = served.communicate(timeout=20)
+    assert (served.returncode, out, err) == (0, "", "")

@@ -1,0 +1,144 @@
+"""Every page: opens with and without data, holds nothing inline, escapes, and asks through forms."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from tests.unit.pages_site import SETTINGS, TRIP, open_site
+
+PAGES = [
+    "/",
+    "/enclosures/larch",
+    "/enclosures/southwall?range=3w",
+    "/enclosures/larch/section?size=large",
+    "/enclosures/larch/section",
+    "/enclosures/larch/heat",
+    "/journal",
+    "/journal?enclosure=larch&kind=answer",
+    "/sign-in",
+]
+SAME_ORIGIN = {"sec-fetch-site": "same-origin"}
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[TestClient]:
+    """Give a client of a site that speaks and has a record."""
+    with open_site(tmp_path) as client:
+        yield client
+
+
+@pytest.mark.parametrize("heard", [True, False])
+@pytest.mark.parametrize("kept", [True, False])
+@pytest.mark.parametrize("unit", ["C", "F"])
+def test_every_page_opens_with_and_without_data(tmp_path: Path, heard: bool, kept: bool, unit: str) -> None:
+    """No controller, no record, either unit: the page still opens and holds no script or style of its own."""
+    with open_site(tmp_path, heard, kept) as client:
+        client.cookies.set("soilward-unit", unit)
+        for path in PAGES:
+            reply = client.get(path)
+            assert reply.status_code == 200, path
+            assert not re.search(r"\sstyle=|<style|<script(?![^>]*\ssrc=)|\son[a-z]+=|javascript:", reply.text), path
+            assert "None" not in re.sub(r"<[^>]*>", "", reply.text), path
+
+
+def test_a_page_speaks_in_the_chosen_unit(site: TestClient) -> None:
+    """With the cookie set, sentences, table and drawing are in Fahrenheit and no Cel is left."""
+    site.cookies.set("soilward-unit", "F")
+    text = site.get("/enclosures/southwall").text
+    assert "160.2" in text
+    assert "158.0" in text
+    assert "°C" not in re.sub(r"<footer.*", "", text, flags=re.S)
+    assert " Cel" not in re.sub(r"<[^>]*>", "", text)
+
+
+def test_what_others_wrote_is_escaped(site: TestClient) -> None:
+    """Titles, alerts and reasons that look like markup are shown as text."""
+    pages = "".join(site.get(path).text for path in PAGES)
+    assert "<script>alert" not in pages
+    assert "south <wall>" not in pages
+    assert "&lt;b&gt;cold" in pages
+
+
+def test_trouble_comes_first(site: TestClient) -> None:
+    """The enclosure with a trip leads the site page, and offers the reset."""
+    text = site.get("/").text
+    assert text.index("Heat is locked off") < text.index("Warm and safe.")
+    assert "I have looked: reset" in text
+
+
+def test_a_set_point_is_asked_and_the_page_waits_for_the_answer(site: TestClient) -> None:
+    """The form files a request in the reader's unit and the next page says it waits."""
+    site.cookies.set("soilward-unit", "F")
+    form = {"set_point": "65", "hours": "12", "why": "slips look cold"}
+    reply = site.post("/enclosures/larch/set-point", data=form, headers=SAME_ORIGIN)
+    assert reply.status_code == 303
+    page = site.get(reply.headers["location"]).text
+    assert "Waiting for the controller" in page
+    assert "65.0\N{NO-BREAK SPACE}°F" in page
+
+
+@pytest.mark.parametrize(
+    ("written", "said"), [("warm", "no number"), ("81", "above"), ("nan", "finite"), ("18;", "no")]
+)
+def test_a_set_point_that_cannot_be_is_refused_in_words(site: TestClient, written: str, said: str) -> None:
+    """Nothing is filed; the page says what is wrong."""
+    form = {"set_point": written, "why": "just because"}
+    reply = site.post("/enclosures/larch/set-point", data=form, headers=SAME_ORIGIN)
+    assert reply.status_code == 422
+    assert said in reply.text
+
+
+def test_a_reset_needs_a_reason_and_is_filed(site: TestClient) -> None:
+    """Without a reason it is refused in words, with one it is asked."""
+    form = {"trip": str(TRIP["name"]), "why": " "}
+    reply = site.post("/enclosures/southwall/reset", data=form, headers=SAME_ORIGIN)
+    assert reply.status_code == 422
+    assert "ay why" in reply.text
+    form["why"] = "film lay on the heater; taken off"
+    reply = site.post("/enclosures/southwall/reset", data=form, headers=SAME_ORIGIN)
+    assert reply.status_code == 303
+
+
+@pytest.mark.parametrize("change", ["arm", "disarm", "schedule"])
+def test_each_change_is_filed_and_shown(site: TestClient, change: str) -> None:
+    """Arm, disarm and back to the schedule go the same way."""
+    reply = site.post(f"/enclosures/larch/{change}", data={"why": "trying"}, headers=SAME_ORIGIN)
+    assert reply.status_code == 303
+    assert "Waiting for the controller" in site.get(reply.headers["location"]).text
+
+
+def test_a_form_from_elsewhere_is_refused(site: TestClient) -> None:
+    """A foreign page cannot ask in the reader's name."""
+    reply = site.post("/enclosures/larch/disarm", data={"why": "mischief"}, headers={"sec-fetch-site": "cross-site"})
+    assert reply.status_code == 403
+
+
+@pytest.mark.parametrize("back", ["https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere.example"])
+def test_the_unit_form_never_leads_elsewhere(site: TestClient, back: str) -> None:
+    """The page to go back to is one of ours."""
+    reply = site.post("/unit?to=F", data={"back": back})
+    assert reply.status_code == 303
+    assert reply.headers["location"] == "/"
+    assert "soilward-unit=F" in reply.headers["set-cookie"]
+
+
+def test_the_journal_says_whether_the_chain_holds(site: TestClient) -> None:
+    """Newest first, hashes shortened, the chain's state at the top."""
+    text = site.get("/journal").text
+    assert "The chain holds: all 2 entries" in text
+    assert text.index("Asked to arm") < text.index("<b>Trip</b>")
+
+
+def test_heat_by_day_says_energy_and_cost(site: TestClient) -> None:
+    """1 kWh at 0.30 costs 0.30."""
+    text = site.get("/enclosures/larch/heat").text
+    assert "1.0 kWh for 0.30 EUR" in text
+
+
+def test_every_enclosure_has_a_card(site: TestClient) -> None:
+    """The site page misses none."""
+    text = site.get("/").text
+    assert all(f'data-enclosure="{each.name}"' in text for each in SETTINGS.enclosure)

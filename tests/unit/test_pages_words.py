@@ -1,0 +1,63 @@
+"""Words for numbers, ages and dates."""
+
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from api.pages import words
+from api.pages.words import Unit
+
+ZONE = ZoneInfo("Europe/Zurich")
+NOW_MS = 1_772_338_322_000  # Sunday 2026-03-01 05:12:02 at the site
+HOUR_MS = 3_600_000
+
+
+@pytest.mark.parametrize(
+    ("text", "fahrenheit"),
+    [
+        ("Soil 18.1 Cel, asked 18.0 Cel.", "Soil 64.6 °F, asked 64.4 °F."),
+        ("limit 70 Cel", "limit 158 °F"),
+        ("outside -5.0 to 32.0 Cel", "outside 23.0 to 89.6 °F"),
+        ("air probe 'air-2' reads -40.0 Cel", "air probe 'air-2' reads −40.0 °F"),
+        ("rose 2.0 K in 3 min", "rose 2.0 K in 3 min"),
+    ],
+)
+def test_sentences_follow_fahrenheit(text: str, fahrenheit: str) -> None:
+    """Every Cel in a sentence is converted, ranges whole; differences, times and names are left alone."""
+    assert words.said(text, Unit.F) == fahrenheit
+
+
+def test_sentences_in_cel_keep_their_numbers() -> None:
+    """Only the way the unit is written changes."""
+    assert words.said("limit 70.0 Cel", Unit.C) == "limit 70.0 °C"
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        (0, "05:12"),
+        (-6, "yesterday 23:12"),
+        (20, "tomorrow 01:12"),
+        (-72, "Thursday 05:12"),
+        (-24 * 20, "9 February 05:12"),
+        (-24 * 70, "21 December 2025 05:12"),
+    ],
+)
+def test_times_are_said_as_people_say_them(hours: int, said: str) -> None:
+    """Days count by the site's own midnight, not by 24 h."""
+    assert words.moment(NOW_MS + hours * HOUR_MS, NOW_MS, ZONE) == said
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(0, "0 s"), (89, "89 s"), (240, "4 min"), (3600, "1 h"), (7500, "2 h 5 min"), (18_000, "5 h"), (200_000, "56 h")],
+)
+def test_durations_have_at_most_two_parts(seconds: float, said: str) -> None:
+    """Short spans exactly, long ones roughly."""
+    assert words.duration(seconds) == ("2 days" if seconds == 200_000 else said)
+
+
+def test_a_number_never_reads_minus_zero() -> None:
+    """-0.04 rounds to 0.0; a minus is a true minus sign."""
+    assert words.number(-0.04) == "0.0"
+    assert words.number(-1.4) == "\N{MINUS SIGN}1.4"
