@@ -5,6 +5,7 @@ Everything but the paho callbacks runs on the event loop; the callbacks only sta
 
 import asyncio
 import json
+import secrets
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Any
@@ -12,9 +13,9 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from api.broker import reader
 from controller.clock import Clock, Moment
 from controller.settings import Settings
+from controller.wire import session
 
 SILENT_AFTER_S = 15.0
 """[s] A status older than this says nothing about now. Source: one lease (15 s), after which the contact is open."""
@@ -80,7 +81,8 @@ class Live:
 
     def start(self, loop: asyncio.AbstractEventLoop) -> None:
         """Connect in the background and keep trying; returns at once."""
-        self._client = reader(self._settings.broker)
+        client_id = f"soilward-api-{secrets.token_hex(4)}"
+        self._client = session.make_client(self._settings, client_id, reading_only=True)
 
         def on_connect(*_: object) -> None:
             self._subscribe()
@@ -99,8 +101,7 @@ class Live:
         self._client.on_subscribe = on_subscribe
         self._client.on_disconnect = on_disconnect
         self._client.on_message = on_message
-        self._client.connect_async(self._settings.broker.host, self._settings.broker.port, keepalive=20)
-        self._client.loop_start()
+        session.connect(self._client, self._settings.broker, kept=False)
 
     def stop(self) -> None:
         """Leave the broker and end every listener."""

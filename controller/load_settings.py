@@ -181,6 +181,7 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
     broker = settings.broker.model_copy(
         update={
             "password_file": anchored(settings.broker.password_file),
+            "read_password_file": anchored(settings.broker.read_password_file),
             "ca_file": anchored(settings.broker.ca_file),
         }
     )

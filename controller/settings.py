@@ -64,6 +64,8 @@ class Broker(Part):
     protocol: Literal["5", "3.1.1"] = "5"
     username: str | None = None
     password_file: FilePath | None = None
+    read_username: str | None = None
+    read_password_file: FilePath | None = None
     ca_file: FilePath | None = None
     root: str = Field(default="soilward", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")
 

@@ -1,5 +1,6 @@
 """Forms by which a person asks for a change: filed with who and why, answered on the page that follows."""
 
+import re
 from collections.abc import Callable
 from typing import Annotated
 
@@ -101,8 +102,16 @@ def _fault(where: tuple[int | str, ...], message: str) -> str:
 
 
 def _refused(request: Request, enclosure: str, status: int, why: str) -> Response:
-    said = words.said(why, unit_of(request))
+    said = words.said(_for_readers(why, unit_of(request)), unit_of(request))
     return page(request, "refused.html", status, name=enclosure, why=said[:1].upper() + said[1:])
+
+
+def _for_readers(fault: str, unit: Unit) -> str:
+    """Give the bound its unit, and the hint at Fahrenheit a form that helps on a page."""
+    bound = re.sub(r"(limit(?: of '[^']*',)?|allowed) (-?[0-9.]+[0-9])(?! Cel)", r"\1 \2 Cel", fault)
+    if unit is Unit.F:
+        return bound.partition("; did you mean")[0]
+    return re.sub(r"; did you mean (\S+) F\? send (\S+)$", r". If you mean \1 °F, write \2.", bound)
 
 
 def _written_c(written: str, unit: Unit) -> float:

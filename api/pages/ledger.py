@@ -80,7 +80,7 @@ def heat_days(days: Iterable[HeaterUse], site: Site, now_ms: int) -> tuple[DaySh
             round(200 * d.energy_kwh / most, 1),
             f"{d.energy_kwh:.2f}" if d.energy_known else "not known",
             _cost(d, site),
-            words.duration(d.on_s),
+            _hours(d.on_s),
             str(d.cycles),
             words.duration(d.longest_s),
         )
@@ -97,6 +97,11 @@ def heat_total(days: Iterable[HeaterUse], site: Site) -> tuple[str, str]:
     said = f"{lacks}{energy_kwh:.1f} kWh{cost} in {len(known)} days."
     price = f", at {site.price_per_kwh:.2f} {site.currency} per kWh" if site.price_per_kwh else ""
     return said, f"{on_s / 3600:.0f} h of heat{price}."
+
+
+def _hours(seconds: float) -> str:
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return f"{hours}:{minutes:02d}"
 
 
 def _cost(day: HeaterUse, site: Site) -> str:

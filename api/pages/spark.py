@@ -66,7 +66,7 @@ class Chart:
     @property
     def is_empty(self) -> bool:
         """Whether there is nothing to see."""
-        return not any(trace.path for trace in self.traces)
+        return not any(trace.path for trace in self.traces if trace.kind != "asked")
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         missing=tuple(_permissive(p, unit) for p in seen["permissives"] if not p["holds"]),
         holding=tuple(words.said(p["name"], unit) for p in seen["permissives"] if p["holds"]),
         trips=tuple(_trip(state, t, unit) for t in seen["trips"]),
-        alerts=tuple(words.said(each, unit) for each in seen["alerts"]),
+        alerts=tuple(_sentence(each, unit) for each in seen["alerts"]),
         refused=tuple(sorted(seen["refused"].items())),
         asked_value=_asked_value(seen, unit),
         least_ask=words.temperature_said(-5.0, unit),
@@ -170,20 +170,23 @@ def _reading(each: Mapping[str, Any], unit: Unit, later_s: float) -> ReadingShow
 
 
 def _permissive(each: Mapping[str, Any], unit: Unit) -> PermissiveShown:
-    detail = words.said(each["detail"], unit)
     return PermissiveShown(
-        words.said(each["name"], unit), f"{detail[:1].upper()}{detail[1:]}.", words.said(each["returns"], unit)
+        words.said(each["name"], unit), _sentence(each["detail"], unit), words.said(each["returns"], unit)
     )
+
+
+def _sentence(text: str, unit: Unit) -> str:
+    said = words.said(text, unit)
+    return f"{said[:1].upper()}{said[1:]}."
 
 
 def _trip(state: State, each: Mapping[str, Any], unit: Unit) -> TripShown:
     now_ms, zone = state.clock.now().utc_ms, state.settings.site.zone
-    said = words.said(each["detail"], unit)
     since = words.ago((now_ms - each["at_ms"]) / 1000)
     resets = each["resets_24h"]
     more = f" Reset {resets} time{'s' if resets != 1 else ''} in the last 24 h." if resets else ""
     when = f"{words.moment(each['at_ms'], now_ms, zone)}, {since}."
-    return TripShown(each["name"], f"{said[:1].upper()}{said[1:]}.", when, more, bool(each["cause_gone"]))
+    return TripShown(each["name"], _sentence(each["detail"], unit), when, more, bool(each["cause_gone"]))
 
 
 def _overridden(state: State, seen: Mapping[str, Any]) -> str:

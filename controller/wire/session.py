@@ -19,8 +19,13 @@ WINDOW = 1000
 """Messages the broker may have out unacknowledged (MQTT 5 Receive Maximum)."""
 
 
-def credentials(settings: Settings) -> tuple[str, str] | None:
+def credentials(settings: Settings, reading_only: bool = False) -> tuple[str, str] | None:
     """Return user and password, or None where the broker asks for none.
+
+    Parameters
+    ----------
+    reading_only
+        Take the account that may only read, where settings name one.
 
     Raises
     ------
@@ -28,13 +33,21 @@ def credentials(settings: Settings) -> tuple[str, str] | None:
         If the password file cannot be read.
     """
     broker = settings.broker
+    if reading_only and broker.read_username is not None:
+        return broker.read_username, _secret(broker.read_password_file)
     file = broker.password_file
     if broker.kind == "embedded" and file is None:
         file = embedded_password_file(settings)
     if file is None:
         return None
+    return broker.username or "soilward", _secret(file)
+
+
+def _secret(file: Path | None) -> str:
+    if file is None:
+        return ""
     try:
-        return broker.username or "soilward", file.read_text(encoding="utf-8").strip()
+        return file.read_text(encoding="utf-8").strip()
     except OSError as error:
         raise BrokerError(f"broker password file {file} cannot be read: {error.strerror}; check its owner") from error
 
@@ -45,7 +58,11 @@ def embedded_password_file(settings: Settings) -> Path:
 
 
 def make_client(
-    settings: Settings, client_id: str, will: tuple[str, bytes, bool] | None = None, manual_ack: bool = False
+    settings: Settings,
+    client_id: str,
+    will: tuple[str, bytes, bool] | None = None,
+    manual_ack: bool = False,
+    reading_only: bool = False,
 ) -> mqtt.Client:
     """Make an unconnected client.
 
@@ -63,7 +80,7 @@ def make_client(
         protocol=version,
         manual_ack=manual_ack,
     )
-    known = credentials(settings)
+    known = credentials(settings, reading_only)
     if known is not None:
         client.username_pw_set(*known)
     if broker.ca_file is not None:

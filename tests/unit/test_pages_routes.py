@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from tests.unit.pages_site import SETTINGS, TRIP, open_site
+from controller.store import connection, journal, migrations
+from tests.unit.pages_site import NOW_MS, SETTINGS, TRIP, open_site
 
 PAGES = [
     "/",
@@ -89,6 +90,29 @@ def test_a_set_point_that_cannot_be_is_refused_in_words(site: TestClient, writte
     reply = site.post("/enclosures/larch/set-point", data=form, headers=SAME_ORIGIN)
     assert reply.status_code == 422
     assert said in reply.text
+
+
+def test_a_refusal_gives_the_bound_in_the_readers_unit(site: TestClient) -> None:
+    """The hint at Fahrenheit is for those who write Cel; those who write Fahrenheit see the limit in it."""
+    form = {"set_point": "81", "why": "just because"}
+    assert (
+        "If you mean 81 °F, write 27.2" in site.post("/enclosures/larch/set-point", data=form, headers=SAME_ORIGIN).text
+    )
+    site.cookies.set("soilward-unit", "F")
+    reply = site.post("/enclosures/larch/set-point", data={**form, "set_point": "120"}, headers=SAME_ORIGIN)
+    assert "120.0 °F is above the hard limit 89.6 °F" in reply.text
+
+
+def test_an_answer_is_shown_where_it_was_asked(site: TestClient, tmp_path: Path) -> None:
+    """Once the journal has the answer to this request, the page says it instead of waiting."""
+    site.post("/enclosures/larch/disarm", data={"why": "cable dug up"}, headers=SAME_ORIGIN)
+    body: dict[str, journal.JSON] = {"request": 1, "asked": "disarm", "outcome": "done", "detail": "disarmed: no heat"}
+    book = connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)
+    journal.append(book, [journal.Entry("answer", "larch", "local", "cable dug up", body, NOW_MS + 1000)])
+    book.close()
+    text = site.get("/enclosures/larch?asked=1").text
+    assert "Done: disarmed: no heat." in text
+    assert "data-waiting" not in text
 
 
 def test_a_reset_needs_a_reason_and_is_filed(site: TestClient) -> None:

@@ -41,13 +41,20 @@
   const named = (series) => series.filter((each) => ORDER.includes(each.quantity) && each.rows.length)
     .sort((a, b) => ORDER.indexOf(a.quantity) - ORDER.indexOf(b.quantity));
 
+  // Series have their own times; between two of them the earlier one still stands.
+  const latest = (values, at) => {
+    for (let index = at ?? -1; index >= 0 && index > at - 12; index -= 1) {
+      if (values[index] !== null && values[index] !== undefined) return values[index];
+    }
+    return null;
+  };
   // The key under the chart says the values under the finger.
   const tell = (labels, number) => (plot) => {
     const at = plot.cursor.idx;
     const said = (value) => at === null || at === undefined ? "" : value;
     labels.forEach((each, index) => {
       const place = document.querySelector(`.key [data-series="${CSS.escape(each.label)}"]`);
-      if (place) place.textContent = said(number(plot, at === null ? null : plot.data[index + 1][at]));
+      if (place) place.textContent = said(number(plot, latest(plot.data[index + 1], at)));
     });
     const moment = document.querySelector(".key [data-moment]");
     if (moment) moment.textContent = said(at === null ? "" : when(plot.data[0][at]));
@@ -66,7 +73,7 @@
     }
     const font = "14px system-ui, sans-serif";
     const axis = (extra) => ({ stroke: () => colour("quiet"), font, ticks: { show: false }, grid: { stroke: () => colour("rule"), width: 1 }, ...extra });
-    const number = (plot, value) => value === null || value === undefined ? "—" : `${value < 0 ? "−" : ""}${Math.abs(value).toFixed(1)} ${sign}`;
+    const number = (plot, value) => value === null || value === undefined ? "—" : `${value <= -0.05 ? "−" : ""}${Math.abs(value).toFixed(1)} ${sign}`;
     const size = () => ({ width: holder.clientWidth, height: holder.clientWidth < 500 ? 260 : 360 });
     const options = {
       ...size(),

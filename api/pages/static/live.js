@@ -87,8 +87,16 @@
     }
   };
 
-  const waiting = document.querySelector("[data-waiting]");
-  if (waiting) setTimeout(() => location.reload(), 2000);
+  // The controller answers in the journal; the page looks for it without losing what is being typed.
+  const lookForAnswer = async () => {
+    const waiting = document.querySelector("[data-waiting]");
+    if (!waiting) return;
+    const reply = await fetch(location.href).catch(() => null);
+    const answer = reply && reply.ok && new DOMParser().parseFromString(await reply.text(), "text/html").querySelector(".answer");
+    if (answer) waiting.replaceWith(answer);
+    setTimeout(lookForAnswer, 2000);
+  };
+  setTimeout(lookForAnswer, 1000);
 
   // A touch on a time shows it exactly, a second one as people say it.
   document.addEventListener("click", (event) => {
