@@ -55,14 +55,29 @@ def example(status: int, detail: str) -> dict[int | str, dict[str, Any]]:
 
 def _is_page(request: Request) -> bool:
     wants_html = "text/html" in request.headers.get("accept", "")
-    return request.method == "GET" and wants_html and not request.url.path.startswith("/api")
+    return wants_html and not request.url.path.startswith("/api")
+
+
+def _shown(
+    request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None, **more: Any
+) -> Response:
+    """Return the problem as a page where a browser asked for one, else as a document."""
+    if not _is_page(request):
+        return problem(status, detail, headers, **more)
+    from api.pages.render import page  # pages know problems; the other way round only here
+
+    answer = page(
+        request, "fault.html", status, what=TITLES.get(status, "Error"), why=f"{detail[:1].upper()}{detail[1:]}."
+    )
+    answer.headers.update(dict(headers or {}))
+    return answer
 
 
 async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
-    if error.status_code == 401 and _is_page(request):
+    if error.status_code == 401 and request.method == "GET" and _is_page(request):
         return RedirectResponse(f"/sign-in?then={quote(request.url.path)}", 303)
-    return problem(error.status_code, error.detail, error.headers)
+    return _shown(request, error.status_code, error.detail, error.headers)
 
 
 async def _on_validation(request: Request, error: Exception) -> Response:
@@ -76,12 +91,12 @@ async def _on_validation(request: Request, error: Exception) -> Response:
         f["what"] if each["type"] == "said" else f"{f['where']}: {f['what']}".removeprefix(": ")
         for f, each in zip(faults, found, strict=True)
     )
-    return problem(422, detail, errors=faults)
+    return _shown(request, 422, detail, errors=faults)
 
 
 async def _on_store(request: Request, error: Exception) -> Response:
     _LOG.warning("store not available: %s", error)
-    return problem(503, "the record cannot be read now; has the controller run here yet?")
+    return _shown(request, 503, "the record cannot be read now; has the controller run here yet?")
 
 
 async def _on_anything(request: Request, error: Exception) -> Response:

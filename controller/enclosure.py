@@ -111,8 +111,7 @@ def cause_gone(plan: Plan, state: State, latched: trip.Trip, now: Moment) -> boo
         return True
     probe = state.probes[latched.probe]
     heard = probe.said_s is not None and now.mono_s - probe.said_s <= watch.stale_after_s
-    calm = probe.rise_k_per_min is None or probe.rise_k_per_min < limits.AIR_RISE_K_PER_MIN
-    return heard and probe.over_count == 0 and calm and not _still_warm(plan, watch, probe)
+    return heard and probe.over_count == 0 and probe.rise_count == 0 and not _still_warm(plan, watch, probe)
 
 
 def _still_warm(plan: Plan, watch: Watch, probe: ProbeState) -> bool:
@@ -126,11 +125,11 @@ def _latch(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> State
     heats = []
     for watch in (*plan.soil, *plan.surface, *plan.air):
         probe = state.probes[watch.name]
-        rises = probe.rise_k_per_min is not None and probe.rise_k_per_min >= limits.AIR_RISE_K_PER_MIN
-        if (probe.over_count or rises) and watch.over is not None:
+        if (probe.over_count or probe.rise_count) and watch.over is not None:
             heat = trip.Heat(
-                watch.name, watch.quantity.value, probe.over_value, watch.over, probe.over_count, probe.rise_k_per_min
-            )
+                watch.name, watch.quantity.value, probe.over_value, watch.over,
+                probe.over_count, probe.rise_k_per_min, probe.rise_count,
+            )  # fmt: skip
             heats.append(heat)
     if not heats:
         return state

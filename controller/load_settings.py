@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from controller.errors import SettingsError
 from controller.probe import TEMPERATURES, Quantity
+from controller.safety import limits
 from controller.settings import Enclosure, HeaterKind, Settings
 
 AIR_HEAT_CAPACITY_J_PER_M3_K = 1206.0
@@ -137,10 +138,10 @@ def _heater_faults(enclosure: Enclosure) -> Iterator[str]:
             yield "heater: an air heater needs at least one air probe"
         volume_m3 = shape.length_m * shape.width_m * shape.height_m * 0.785
         rise = heater.rated_w * 60 / (volume_m3 * AIR_HEAT_CAPACITY_J_PER_M3_K)
-        if rise > 25.0:
+        if rise > limits.HEATER_AIR_RISE_K_PER_MIN:
             yield (
                 f"heater: {heater.rated_w:.0f} W in {volume_m3:.1f} m3 of air could rise {rise:.0f} K/min, above the "
-                "hard limit 25 K/min; fit a smaller heater"
+                f"hard limit {limits.HEATER_AIR_RISE_K_PER_MIN:.0f} K/min; fit a smaller heater"
             )
     if heater.relay == "plain":
         yield from _plain_relay_faults(enclosure)

@@ -74,6 +74,9 @@ def _no_over_limit(plan: Plan, state: State) -> Permissive:
                 f"{watch.quantity} probe '{watch.name}' reads {probe.over_value:.1f} Cel, limit {watch.over:.1f} Cel"
             )
             return lost("nothing over its limit", detail, "when it reads below the limit, unless it has latched")
+        if probe.rise_count:
+            detail = f"air probe '{watch.name}' rises {probe.rise_k_per_min:.1f} K a minute"
+            return lost("nothing over its limit", detail, "when it rises no more, unless it has latched")
     return held("nothing over its limit")
 
 

@@ -27,8 +27,8 @@ CLOCK_CREEP = 0.01
 SLOPE_SPAN_S = 60.0
 """[s] Span of the rise rule. Source: hazards, limit 'air rate of rise'."""
 
-MOST_RECENT = 40
-"""Values kept for the rise and step rules, however fast a probe speaks."""
+RECENT_SPACING_S = 2.0
+"""[s] Values kept for the rise and step rules lie at least this far apart, so a fast probe cannot crowd out a minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +54,8 @@ class ProbeState:
         The last value control may use and when it came [s], or None.
     said, said_s, grade, reason
         The last value of any grade.
-    over_count
-        Samples over the limit in a row.
+    over_count, rise_count
+        Samples over the limit, and over the limit of rise, in a row.
     offset_s
         [s] our monotonic receipt less the probe's stamp, at its smallest: how its clock and ours lie.
     recent
@@ -71,6 +71,7 @@ class ProbeState:
     over_count: int = 0
     over_value: float = 0.0
     rise_k_per_min: float | None = None
+    rise_count: int = 0
     offset_s: float | None = None
     admitted_ms: int | None = None
     stampless_s: float | None = None
@@ -83,13 +84,12 @@ class ProbeState:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The probe's new state and what became of the reading; `hot` says that a trip comparison failed."""
+    """The probe's new state and what became of the reading; `taken_ms` [ms UTC] is what it is filed under."""
 
     state: ProbeState
     grade: Grade
     reason: str
     taken_ms: int
-    hot: bool = False
 
 
 def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) -> bool:
@@ -117,7 +117,7 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     taken_ms = reading.stamp_ms
     if age_s < -limits.FUTURE_STAMP_REFUSE_S:
         return _refused(state, reading, f"stamped {-age_s:.0f} s in the future")
-    if age_s < -limits.FUTURE_STAMP_MARK_S:
+    if taken_ms - reading.arrived_ms > limits.FUTURE_STAMP_MARK_S * 1000:
         taken_ms = reading.arrived_ms
     if reading.retained:
         return Judged(state, Grade.HISTORY, "retained by the broker", taken_ms)
@@ -162,11 +162,20 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
             count = max(count, 2)
     state.over_count, state.over_value = count, value
     if watch.quantity is Quantity.AIR or watch.quantity is Quantity.SOIL:
-        oldest_s = reading.arrived_s - SLOPE_SPAN_S - watch.period_s
-        recent = [each for each in state.recent if each[0] >= oldest_s]
-        recent.append((reading.arrived_s, value))
-        state.recent = tuple(recent[-MOST_RECENT:])
-        state.rise_k_per_min = _rise(state.recent) if watch.quantity is Quantity.AIR else None
+        state.recent = _remember(watch, state, reading)
+    if watch.quantity is Quantity.AIR:
+        state.rise_k_per_min = rise = _rise(state.recent)
+        rises = rise is not None and rise >= limits.AIR_RISE_K_PER_MIN
+        state.rise_count = state.rise_count + 1 if rises else 0
+
+
+def _remember(watch: Watch, state: ProbeState, reading: Reading) -> tuple[tuple[float, float], ...]:
+    """Return the values of a minute and a little more, the newest always among them."""
+    oldest_s = reading.arrived_s - SLOPE_SPAN_S - 2 * max(watch.period_s, RECENT_SPACING_S)
+    recent = [each for each in state.recent if each[0] >= oldest_s]
+    if len(recent) > 1 and reading.arrived_s - recent[-2][0] < max(watch.period_s / 4, RECENT_SPACING_S):
+        recent.pop()
+    return (*recent, (reading.arrived_s, reading.value))
 
 
 def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
@@ -179,18 +188,17 @@ def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
 
 
 def _for_control(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int, resumed_s: float) -> Judged:
-    hot = state.over_count > 0
     queued = _may_have_queued(watch, state, reading, resumed_s)
     state.said, state.said_s = reading.value, reading.arrived_s
     if reading.taken_ms is None:
         state.stampless_s = reading.arrived_s
     if queued:
-        return Judged(state, Grade.HISTORY, "unstamped and may have waited in the broker", taken_ms, hot)
+        return Judged(state, Grade.HISTORY, "unstamped and may have waited in the broker", taken_ms)
     grade, doubt = _doubt(watch, state, reading, taken_ms)
     state.grade, state.reason = grade, doubt
     if not doubt:
         state.value, state.heard_s = reading.value, reading.arrived_s
-    return Judged(state, grade, doubt, taken_ms, hot)
+    return Judged(state, grade, doubt, taken_ms)
 
 
 def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> tuple[Grade, str]:
@@ -224,7 +232,9 @@ def _may_have_queued(watch: Watch, state: ProbeState, reading: Reading, resumed_
 def _note_source(watch: Watch, state: ProbeState, reading: Reading) -> None:
     if reading.source == state.source or not reading.source:
         return
-    if state.source and state.heard_s is not None and reading.arrived_s - state.heard_s <= watch.stale_after_s:
+    lately = state.heard_s is not None and reading.arrived_s - state.heard_s <= watch.stale_after_s
+    # While two quarrel nothing is believed, so what was heard grows old: each further change keeps the quarrel alive.
+    if state.source and (lately or reading.arrived_s < state.rivals_until_s):
         state.rivals_until_s = reading.arrived_s + watch.stale_after_s
     state.source = reading.source
 

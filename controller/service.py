@@ -9,6 +9,7 @@ import sqlite3
 import threading
 from contextlib import closing
 from functools import partial
+from pathlib import Path
 
 from controller import enclosure, standing
 from controller.clock import Clock, Moment
@@ -23,8 +24,10 @@ from controller.settings import Settings
 from controller.standing import Kept, Standing
 from controller.status import Grade
 from controller.store import requests as request_store
-from controller.store.connection import Lock, open_reader
+from controller.store import runs
+from controller.store.connection import Lock, open_reader, open_writer
 from controller.store.journal import Entry
+from controller.store.migrations import READINGS
 from controller.store.writer import Writer
 from controller.wire.inbox import Inbox, Message
 from controller.wire.relay import WireError, decode_report
@@ -57,6 +60,7 @@ class Controller:
         self.epoch = kept.epoch + 1
         self.keepers = {each.name: self._keeper(each.name, kept) for each in settings.enclosure}
         self._save_standing()
+        _end_left_open_runs(folder)
         self.writer = Writer(folder, clock)
         self.routing = Routing(settings)
         self.inbox = Inbox(settings, f"soilward-{identity}", self.routing.topics, clock)
@@ -223,6 +227,12 @@ class Controller:
         self.inbox.close()
         self.writer.close()
         self._lock.release()
+
+
+def _end_left_open_runs(folder: Path) -> None:
+    """A run that the last controller left open ended, at the latest, when its lease did."""
+    with closing(open_writer(folder / "readings.db", READINGS)) as connection:
+        runs.finish_left_open(connection, limits.LONGEST_LEASE_S)
 
 
 def _nothing() -> None:

@@ -10,6 +10,8 @@ from api.pages.frame import Tick
 from api.pages.words import Unit
 
 _DAY_MS = 86_400_000
+BLOCK_WIDTH, BLOCK_HEIGHT = 2.0, 10.0
+"""Drawing units: width of one stretch of the heat row, and its height where heat was on throughout."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +42,11 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One heater run as a block under the chart."""
+    """Heat in one short stretch of time, as a block under the chart: the longer it was on, the taller."""
 
     x: float
     width: float
+    height: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,7 @@ class Chart:
     degrees: tuple[Tick, ...]
     times: tuple[Tick, ...]
     spoken: str
+    heat: list[list[float]]
 
     @property
     def is_empty(self) -> bool:
@@ -108,6 +112,7 @@ def chart(
         [ms] UTC of each trip.
     """
     field = _Field(paper, window, *_range_c(curves))
+    shares = _shares(runs, window, round((paper.width - paper.left - paper.right) / BLOCK_WIDTH))
     legs = tuple(Trace(c.kind, c.name, _path(c, field)) for c in curves)
     inside = [ms for ms in trips if window.start_ms <= ms <= window.end_ms]
     return Chart(
@@ -118,11 +123,12 @@ def chart(
         paper.top,
         field.foot,
         legs,
-        _blocks(runs, field),
+        tuple(_block(field, *each) for each in shares),
         tuple(Tick(field.x(ms), "trip") for ms in inside),
         _degrees(field, unit),
         _times(field, zone),
         _spoken(curves, unit),
+        [list(each) for each in shares],
     )
 
 
@@ -166,18 +172,26 @@ def _path(curve: Curve, field: _Field) -> str:
     return text
 
 
-def _blocks(runs: Sequence[Span], field: _Field) -> tuple[Block, ...]:
-    """Return the runs as blocks; those that would touch are drawn as one, so that none is thinner than a line."""
-    blocks: list[Block] = []
-    for run in sorted(runs, key=lambda r: r.start_ms):
-        if run.end_ms <= field.window.start_ms or run.start_ms >= field.window.end_ms:
-            continue
-        x, end = field.x(run.start_ms), max(field.x(run.end_ms), field.x(run.start_ms) + 0.8)
-        if blocks and x - (blocks[-1].x + blocks[-1].width) < 0.4:
-            blocks[-1] = Block(blocks[-1].x, end - blocks[-1].x)
-        else:
-            blocks.append(Block(x, end - x))
-    return tuple(blocks)
+def _shares(runs: Sequence[Span], window: Span, bins: int) -> tuple[tuple[int, int, float], ...]:
+    """Return ([ms] from, [ms] until, share of it with heat on 0..1) of each of `bins` equal parts that had any."""
+    width_ms = max(1, (window.end_ms - window.start_ms) // bins)
+    on_ms: dict[int, int] = {}
+    for run in runs:
+        start_ms, end_ms = max(run.start_ms, window.start_ms), min(run.end_ms, window.end_ms)
+        while start_ms < end_ms:
+            part = (start_ms - window.start_ms) // width_ms
+            stop_ms = min(end_ms, window.start_ms + (part + 1) * width_ms)
+            on_ms[part] = on_ms.get(part, 0) + stop_ms - start_ms
+            start_ms = stop_ms
+    return tuple(
+        (window.start_ms + part * width_ms, window.start_ms + (part + 1) * width_ms, round(min(1.0, on / width_ms), 3))
+        for part, on in sorted(on_ms.items())
+    )
+
+
+def _block(field: _Field, start_ms: int, end_ms: int, share: float) -> Block:
+    x = field.x(start_ms)
+    return Block(x, field.x(end_ms) - x, max(1.0, BLOCK_HEIGHT * share))
 
 
 def _degrees(field: _Field, unit: Unit) -> tuple[Tick, ...]:

@@ -142,7 +142,7 @@ def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, paper: 
     lines = record.curves(state, enclosure, window, 144 if paper is spark.SMALL else 360)
     if paper is spark.SMALL:
         lines = tuple(line for line in lines if "second" not in line.kind)
-    ran = [Span(u.start_ms, u.end_ms) for u in record.heater_use(state, enclosure, window, "run")]
+    ran = [Span(u.start_ms, u.end_ms) for u in record.heater_runs(state, enclosure, window)]
     trips = record.trips_ms(state, enclosure.name, window)
     return spark.chart(lines, window, unit, state.settings.site.zone, ran, trips, paper)
 

@@ -81,13 +81,12 @@ def heat(enclosure: str, request: Request, state: StateNow, person: Viewer) -> H
     use = record.heater_use(state, known, Span(now_ms - 21 * views.DAY_MS, now_ms), "day")
     days = ledger.heat_days(use, place, now_ms) if any(day.on_s for day in use) else ()
     total, more = ledger.heat_total(use, place)
-    title = known.title or enclosure
     return page(
         request,
         "heat.html",
         name=enclosure,
-        title=title,
         here=enclosure,
+        line=views.outside_line(state, unit_of(request)),
         days=days,
         cost_head=f"cost, {place.currency}",
         total=total,
@@ -112,6 +111,7 @@ def journal(
         request,
         "journal.html",
         here="journal",
+        line=views.outside_line(state, unit),
         days=ledger.journal_days(found, now_ms, state.settings.site.zone, unit),
         chain=ledger.chain(record.proof(state)),
         kinds=record.kinds(state),

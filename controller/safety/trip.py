@@ -52,8 +52,8 @@ class Heat:
 
     Parameters
     ----------
-    over_count
-        Samples over its limit in a row, this one included.
+    over_count, rise_count
+        Samples over its limit, and over the limit of rise, in a row, this one included.
     rise_k_per_min
         [K/min] over at least a minute, air only.
     """
@@ -64,6 +64,7 @@ class Heat:
     limit: float
     over_count: int
     rise_k_per_min: float | None
+    rise_count: int
 
 
 _KINDS = {"soil": TripKind.SOIL_OVER, "heater-surface": TripKind.SURFACE_OVER, "air": TripKind.AIR_FIRE}
@@ -79,7 +80,8 @@ def new_trips(heats: Iterable[Heat], fire_not_sun: bool, at_ms: int) -> list[Tri
     """
     trips = []
     for heat in heats:
-        risen = heat.rise_k_per_min is not None and heat.rise_k_per_min >= limits.AIR_RISE_K_PER_MIN
+        # One sample may be a spike; a rise that the next one shows too is none (hazard P22).
+        risen = heat.rise_count >= 2
         if heat.quantity == "air" and risen:
             trips.append(_rise_trip(heat, at_ms))
         if heat.over_count < 2:

@@ -16,13 +16,13 @@
   const during = `start=${encodeURIComponent(start)}&end=${encodeURIComponent(end)}`;
 
   // Fills in the row of heat blocks and the trips, in the same colours as everything else.
-  const marks = (runs, trips) => (plot) => {
+  const marks = (heat, trips) => (plot) => {
     const { ctx } = plot, ratio = window.devicePixelRatio || 1;
     const foot = plot.bbox.top + plot.bbox.height;
     const at = (ms) => Math.min(Math.max(plot.valToPos(ms / 1000, "x", true), plot.bbox.left), plot.bbox.left + plot.bbox.width);
     ctx.save();
     ctx.fillStyle = colour("heat");
-    for (const [from, to] of runs) ctx.fillRect(at(from), foot + 3 * ratio, Math.max(at(to) - at(from), ratio * 0.7), 8 * ratio);
+    for (const [from, to, share] of heat) ctx.fillRect(at(from), foot + 3 * ratio, Math.max(at(to) - at(from), ratio * 0.7), Math.max(1, 10 * share) * ratio);
     ctx.strokeStyle = ctx.fillStyle = colour("alarm");
     ctx.lineWidth = 1.4 * ratio;
     ctx.setLineDash([]);
@@ -60,7 +60,7 @@
     if (moment) moment.textContent = said(at === null ? "" : when(plot.data[0][at]));
   };
 
-  const draw = (series, runs) => {
+  const draw = (series) => {
     const lines = named(series);
     if (!lines.length) return;
     const asked = JSON.parse(holder.dataset.asked || "[]");
@@ -80,12 +80,12 @@
       tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1000), zone),
       cursor: { points: { size: 7 }, drag: { x: true, y: false } },
       scales: { x: { range: () => [Date.parse(start) / 1000, Date.parse(end) / 1000] } },
-      axes: [axis({ size: 48, gap: 14, values: times }), axis({ size: 46, values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
+      axes: [axis({ size: 48, gap: 16, space: 64, values: times }), axis({ size: 46, incrs: [1, 2, 5, 10, 20, 50], values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
       series: [{}, ...labels.map((each) => ({
         label: each.label, stroke: () => colour(each.kind), spanGaps: each.kind === "asked", points: { show: false }, ...LINES[each.kind], ...(each.second ? { width: each.kind === "soil" ? 2.2 : 1.2 } : {}),
       }))],
       legend: { show: false },
-      hooks: { setCursor: [tell(labels, number)], draw: [marks(runs, JSON.parse(holder.dataset.trips || "[]"))] },
+      hooks: { setCursor: [tell(labels, number)], draw: [marks(JSON.parse(holder.dataset.heat || "[]"), JSON.parse(holder.dataset.trips || "[]"))] },
     };
     const plot = document.createElement("div");
     const chart = new uPlot(options, uPlot.join(tables), plot);
@@ -108,8 +108,7 @@
     return reply.json();
   };
 
-  Promise.all([json(`${base}/readings?${during}&points=600`), json(`${base}/heater-runs?${during}&by=run`).catch(() => [])])
-    .then(([readings, runs]) => draw(list(readings, "series"), list(runs, "rows").map((run) => [
-      run.start_ms ?? Date.parse(run.start), run.end_ms ?? (run.end ? Date.parse(run.end) : Date.now())])))
+  json(`${base}/readings?${during}&points=600`)
+    .then((readings) => draw(list(readings, "series")))
     .catch(() => {});
 })();

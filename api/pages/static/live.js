@@ -47,7 +47,9 @@
     const fresh = new DOMParser().parseFromString(await reply.text(), "text/html");
     for (const part of fresh.querySelectorAll("[data-live]")) {
       const old = document.querySelector(`[data-live="${CSS.escape(part.dataset.live)}"]`);
-      if (old && !old.contains(document.activeElement)) old.replaceWith(part);
+      // What carries a version is replaced only when that changes, so that nothing half typed is lost.
+      const same = old && part.dataset.version !== undefined && part.dataset.version === old.dataset.version;
+      if (old && !same && !old.contains(document.activeElement)) old.replaceWith(part);
     }
     const trips = fresh.querySelector("[data-trips]");
     holder.classList.toggle("trip", Boolean(trips) && trips.dataset.trips !== "0");

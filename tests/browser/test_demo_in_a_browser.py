@@ -1,0 +1,157 @@
+"""A person opens the demo, sees it live, asks for something, meets a trip, and reads what happened."""
+
+import time
+from collections.abc import Callable
+
+from playwright.sync_api import Page, expect
+
+from controller.load_settings import load
+from controller.wire import senml, session
+from tests.browser.conftest import Demo, Reader
+
+MakeReader = Callable[..., Reader]
+OVER_LIMIT_C = 82.0
+
+
+def _numbers(page: Page) -> list[str]:
+    return page.locator("[data-number]").all_text_contents()
+
+
+def _stays_without_reload(page: Page) -> None:
+    page.evaluate("window.neverLeft = true")
+
+
+def test_numbers_and_ages_move_while_the_page_stays_open(reader: MakeReader) -> None:
+    """An open site page shows new readings and counting ages without being loaded again."""
+    page = reader().open("/")
+    _stays_without_reload(page)
+    expect(page.locator("article.card")).to_have_count(3)
+    before, age = _numbers(page), page.locator("article.card time").first.inner_text()
+    assert any(text[0].isdigit() for text in before)
+    page.wait_for_function(
+        "before => [...document.querySelectorAll('[data-number]')].some((each, at) => each.textContent !== before[at])",
+        arg=before,
+        timeout=30_000,
+    )
+    page.wait_for_function("age => document.querySelector('article.card time').textContent !== age", arg=age)
+    assert page.evaluate("window.neverLeft") is True
+
+
+def test_chart_is_drawn_by_script_with_ink_on_it(reader: MakeReader) -> None:
+    """With script the server's drawing gives way to uPlot's, at every range, and it is not blank."""
+    page = reader().open("/enclosures/larch")
+    for words in ("24 hours", "3 days", "3 weeks"):
+        page.get_by_role("link", name=words, exact=True).click()
+        canvas = page.locator("#chart .uplot canvas")
+        expect(canvas).to_be_visible()
+        colours = canvas.evaluate(
+            "c => new Set(new Uint32Array(c.getContext('2d').getImageData(0, 0, c.width, c.height).data.buffer)).size"
+        )
+        assert colours > 20
+        expect(page.locator("#chart > svg")).to_have_count(0)
+
+
+def test_set_point_asked_with_a_reason_is_answered_by_the_controller(reader: MakeReader) -> None:
+    """The form files the wish, and the controller's answer appears on the page by itself."""
+    page = reader().open("/enclosures/elder")
+    ask = page.locator("#ask")
+    ask.get_by_label("Soil at the roots").fill("15.5")
+    ask.get_by_label("Why").first.fill("slips look cold")
+    ask.get_by_role("button", name="Ask", exact=True).click()
+    answer = page.locator(".answer")
+    expect(answer).to_contain_text("Done")
+    expect(answer).to_contain_text("slips look cold")
+    expect(page.locator("text.asked tspan").first).to_have_text("asked 15.5")
+
+
+def test_set_point_above_the_hard_limit_is_refused_in_words(reader: MakeReader) -> None:
+    """A wish above the limit is refused with the bound, as a page with a way back."""
+    browser = reader()
+    page = browser.open("/enclosures/elder")
+    page.locator("#ask").get_by_label("Soil at the roots").fill("75")
+    page.locator("#ask").get_by_label("Why").first.fill("by mistake in Fahrenheit")
+    page.get_by_role("button", name="Ask", exact=True).click()
+    expect(page.locator(".say")).to_contain_text("32.0 °C")
+    page.get_by_role("link", name="Back to elder").click()
+    expect(page.locator("h1")).to_contain_text("elder")
+    browser.faults.clear()  # the browser itself notes every 4xx answer in its console
+
+
+def test_trip_appears_is_reset_after_its_cause_is_gone_and_stands_in_the_journal(
+    reader: MakeReader, demo: Demo
+) -> None:
+    """Trip, locked-off words, reset with a reason, and both in the journal: all without loading the page by hand."""
+    page = reader().open("/enclosures/southwall")
+    _stays_without_reload(page)
+    _publish_hot_surface(demo)
+    expect(page.locator(".words .say")).to_contain_text("locked off", timeout=20_000)
+    assert page.evaluate("window.neverLeft") is True
+    reset = page.locator("#reset")
+    expect(reset).to_contain_text("82")
+    # The next true reading comes within a period; until then a reset would be refused.
+    expect(page.locator("[data-number='southwall/heater-case']").last).not_to_contain_text("82", timeout=30_000)
+    expect(reset.get_by_text("The cause is still there")).to_have_count(0, timeout=30_000)
+    reset.get_by_label("What you found").fill("leaves on the intake; cleared")
+    reset.get_by_role("button", name="I have looked: reset").click()
+    expect(page.locator(".answer")).to_contain_text("Done")
+    expect(page.locator("#reset form")).to_have_count(0)
+    page.goto(f"{demo.address}/journal?enclosure=southwall")
+    entries = page.locator(".entry")
+    expect(entries.filter(has_text="82")).not_to_have_count(0)
+    expect(entries.filter(has_text="leaves on the intake; cleared").first).to_be_visible()
+    expect(page.locator(".say")).to_contain_text("The chain holds")
+
+
+def _publish_hot_surface(demo: Demo) -> None:
+    """Send two over-limit readings of the glasshouse heater's case with the demo's own credentials."""
+    settings = load(demo.folder / "soilward.toml")
+    client = session.make_client(settings, "a-hot-heater")
+    session.connect(client, settings.broker, kept=False)
+    try:
+        latest = time.monotonic() + 10
+        while not client.is_connected() and time.monotonic() < latest:
+            time.sleep(0.05)
+        for _ in range(2):
+            sample = (round(time.time() * 1000), OVER_LIMIT_C)
+            pack = senml.encode_senml("southwall", "heater-case", "Cel", [sample])
+            client.publish("soilward/southwall/probe/heater-case", pack, qos=1).wait_for_publish(5)
+            time.sleep(1.1)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+def test_fahrenheit_is_remembered(reader: MakeReader) -> None:
+    """Once chosen, every page of this browser is in Fahrenheit, live numbers too, until Cel is chosen again."""
+    browser = reader()
+    page = browser.open("/")
+    page.get_by_role("button", name="Show °F instead").click()
+    expect(page.locator("header")).to_contain_text("°F")
+    later = browser.open("/enclosures/larch")
+    expect(later.locator("[data-with-unit]").first).to_contain_text("°F")
+    expect(later.get_by_label("Soil at the roots, °F")).to_have_value("60.8")
+    later.get_by_role("button", name="Show °C instead").click()
+    expect(later.locator("[data-with-unit]").first).to_contain_text("°C")
+
+
+def test_everything_works_with_script_off(reader: MakeReader, demo: Demo) -> None:
+    """Numbers, tables, drawn chart, set-point form and its answer, heat by day and the journal need no script."""
+    page = reader(script=False).open("/")
+    expect(page.locator("article.card svg.section")).to_have_count(3)
+    page.goto(f"{demo.address}/enclosures/larch")
+    expect(page.locator("table.readings tbody tr").first).to_contain_text("°C")
+    expect(page.locator("#chart svg.chart path.line").first).to_be_attached()
+    page.locator("#ask").get_by_label("Soil at the roots").fill("16.5")
+    page.locator("#ask").get_by_label("Why").first.fill("a cold night is coming")
+    page.get_by_role("button", name="Ask", exact=True).click()
+    asked = page.url
+    for _ in range(40):
+        if "Done" in page.locator(".answer").inner_text():
+            break
+        time.sleep(0.25)
+        page.goto(asked)
+    expect(page.locator(".answer")).to_contain_text("Done")
+    page.get_by_role("link", name="Heat by day").click()
+    expect(page.locator("table.heat tbody tr")).not_to_have_count(0)
+    page.goto(f"{demo.address}/journal?enclosure=larch")
+    expect(page.locator(".entry").filter(has_text="a cold night is coming")).not_to_have_count(0)

@@ -1,0 +1,49 @@
+"""The pages on a narrow screen, and what a browser gets when something is not to be had."""
+
+from collections.abc import Callable
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser.conftest import Demo, Reader
+
+MakeReader = Callable[..., Reader]
+PAGES = ("/", "/enclosures/southwall", "/enclosures/larch?range=3w", "/enclosures/larch/heat", "/journal", "/sign-in")
+_TOO_SMALL = """[...document.querySelectorAll('button, .act, nav a, .ranges a, summary, select, input')]
+    .filter(each => each.offsetHeight > 0 && (each.offsetHeight < 44 || each.offsetWidth < 44))
+    .map(each => each.outerHTML)"""
+_SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_page_scrolls_sideways_and_every_target_fits_a_thumb(reader: MakeReader, demo: Demo, scheme: str) -> None:
+    """At 390 px each page is as wide as the screen, and what is touched is at least 44 px high and wide."""
+    page = reader(390, scheme=scheme).open()
+    for path in PAGES:
+        page.goto(demo.address + path)
+        assert page.evaluate(_SIDEWAYS) == 0, path
+        assert page.evaluate(_TOO_SMALL) == [], path
+
+
+def test_unknown_enclosure_is_a_page_in_words(reader: MakeReader, demo: Demo) -> None:
+    """A browser that asks for an enclosure that is not there gets a page that says which there are."""
+    page = reader(390).context.new_page()
+    answer = page.goto(f"{demo.address}/enclosures/oak")
+    assert answer is not None
+    assert answer.status == 404
+    expect(page.locator(".say")).to_contain_text("larch, elder, southwall")
+    expect(page.get_by_role("link", name="Back to Tarn Hollow")).to_be_visible()
+    assert page.evaluate(_SIDEWAYS) == 0
+
+
+def test_form_from_another_site_is_refused_with_a_page(reader: MakeReader, demo: Demo) -> None:
+    """A browser's form that comes from elsewhere changes nothing and is told so in HTML; a program is told in JSON."""
+    ask = reader().context.request
+    address, form = f"{demo.address}/enclosures/larch/disarm", {"why": "mischief"}
+    headers = {"Origin": "http://elsewhere.example", "Accept": "text/html,*/*;q=0.8"}
+    page = ask.post(address, form=form, headers=headers)
+    assert page.status == 403
+    assert page.headers["content-type"].startswith("text/html")
+    told = ask.post(address, form=form, headers={**headers, "Accept": "application/json"})
+    assert told.status == 403
+    assert told.headers["content-type"].startswith("application/problem+json")

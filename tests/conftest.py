@@ -1,0 +1,24 @@
+"""What every test shares: a sourced reference rule, and the versions that matter in the header."""
+
+import sqlite3
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+
+REFERENCE = Path(__file__).parent / "reference"
+
+
+def pytest_report_header() -> str:
+    """Name the libraries and the SQLite whose behaviour the tests depend on."""
+    names = ("paho-mqtt", "simple-pid", "iotcore", "fastapi", "pydantic")
+    return f"sqlite {sqlite3.sqlite_version}, " + ", ".join(f"{name} {version(name)}" for name in names)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Refuse a reference test that does not say where its figures come from."""
+    for item in items:
+        if REFERENCE in item.path.parents and isinstance(item, pytest.Function):
+            words = (item.function.__doc__ or "").strip()
+            if "Source:" not in words:
+                raise pytest.UsageError(f"{item.nodeid}: its docstring names no Source:")

@@ -1,0 +1,88 @@
+"""Other brokers and other versions: MQTT 3.1.1 by setting, and the embedded broker with its password."""
+
+import threading
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+
+from controller.clock import Clock
+from controller.load_settings import load
+from controller.node.simulated import SimulatedNode
+from controller.wire import embedded, session
+from tests.wire.kit import Bench, ConstantPlant, ControllerProcess, Spy, a_free_port, until, write_site
+
+
+def test_the_whole_chain_works_with_mqtt_3_1_1_by_setting(tmp_path: Path) -> None:
+    """Readings, command and contact over 3.1.1; readings that waited for a dead controller come again."""
+    with Bench(tmp_path, protocol="3.1.1") as bench:
+        assert bench.spy.client.protocol == mqtt.MQTTv311
+        bench.heat()
+        bench.controller.kill()
+        bench.spy.say("outside", 1.125)
+        assert bench.open_within(16.0) <= 7.0
+        bench.controller.start()
+        stored = "SELECT count(*) FROM reading WHERE value = 1.125"
+        until("what was said meanwhile is stored", lambda: bench.rows(stored) == [(1,)], 10.0)
+
+
+def _answer_to(port: int, user: str, password: str) -> bool:
+    """Return whether the broker lets this user in."""
+    answered, let_in = threading.Event(), []
+
+    def on_connect(_client: mqtt.Client, _data: object, _flags: object, reason: mqtt.ReasonCode, *_: object) -> None:
+        let_in.append(not reason.is_failure)
+        answered.set()
+
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client.username_pw_set(user, password)
+    client.on_connect = on_connect
+    client.on_disconnect = lambda *_: answered.set()
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    try:
+        assert answered.wait(10.0), "the broker did not answer"
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    return any(let_in)
+
+
+def test_the_embedded_broker_lets_in_the_right_password_only_and_carries_the_whole_chain(tmp_path: Path) -> None:
+    """Heat on over the embedded broker; a wrong password, a wrong user and nobody are refused."""
+    file = write_site(tmp_path, a_free_port(), kind="embedded")
+    settings = load(file)
+    settings.store.folder.mkdir()
+    broker = embedded.start(settings)
+    try:
+        user, password = session.credentials(settings) or ("", "")
+        assert _answer_to(settings.broker.port, user, password)
+        assert not _answer_to(settings.broker.port, user, password + "x")
+        assert not _answer_to(settings.broker.port, "someone", password)
+        node = SimulatedNode(settings, settings.enclosure[0], ConstantPlant(), Clock())
+        spy, controller = Spy(settings), ControllerProcess(file, tmp_path / "controller.log")
+        node.start()
+        controller.start()
+        try:
+            until("readings are believed", lambda: spy.holds("soil heard"), 15.0)
+            until("the node is heard", lambda: spy.holds("node heard"), 10.0)
+        finally:
+            controller.stop()
+            node.stop()
+            spy.close()
+    finally:
+        broker.stop()
+
+
+def test_the_embedded_broker_listens_on_loopback_and_keeps_its_password_private(tmp_path: Path) -> None:
+    """The password file is readable by its owner alone, and a taken port is refused with the remedy."""
+    settings = load(write_site(tmp_path, a_free_port(), kind="embedded"))
+    settings.store.folder.mkdir()
+    broker = embedded.start(settings)
+    try:
+        file = session.embedded_password_file(settings)
+        assert file.stat().st_mode & 0o077 == 0
+        assert len(file.read_text().strip()) >= 24
+        assert 'listen = "127.0.0.1:' in (settings.store.folder / "broker.toml").read_text()
+        assert not embedded.port_is_free(settings.broker.port)
+    finally:
+        broker.stop()

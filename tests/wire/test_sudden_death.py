@@ -1,0 +1,88 @@
+"""Kill -9 of the controller while readings stream and the heater is on: heat ends, no reading is lost or doubled."""
+
+import threading
+import time
+from pathlib import Path
+
+from controller.wire.senml import encode_senml
+from tests.wire.kit import Bench, Spy, through, until
+from tests.wire.link import Acknowledged
+
+HOUR_MS = 3_600_000
+MOST = 4000
+
+
+class Backlog:
+    """A node that was away and now tells its day: stamped readings of an hour ago, one a second by their stamps."""
+
+    def __init__(self, spy: Spy) -> None:
+        self._spy = spy
+        self._first_ms = time.time_ns() // 1_000_000 - 3 * HOUR_MS
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+        self.stamps: list[int] = []
+        self.by_payload: dict[bytes, int] = {}
+        self._thread.start()
+
+    def _run(self) -> None:
+        topic = "soilward/larch/probe/outside"
+        while not self._stop.wait(0.004) and len(self.stamps) < MOST:
+            stamp_ms = self._first_ms + 1000 * len(self.stamps)
+            payload = encode_senml("larch", "outside", "Cel", [(stamp_ms, len(self.stamps) / 1000)])
+            self.by_payload[payload] = stamp_ms
+            self._spy.client.publish(topic, payload, qos=1).wait_for_publish(5.0)
+            self.stamps.append(stamp_ms)
+
+    def end(self) -> None:
+        """Stop publishing; every reading in `stamps` is with the broker then."""
+        self._stop.set()
+        self._thread.join(10.0)
+
+
+STORED = """SELECT taken_ms FROM reading JOIN probe ON probe.id = probe_id
+WHERE name = 'outside' AND taken_ms BETWEEN ? AND ? ORDER BY taken_ms"""
+ROLLED_UP = """SELECT coalesce(sum(count), 0) FROM minute JOIN probe ON probe.id = probe_id
+WHERE name = 'outside' AND start_ms BETWEEN ? AND ?"""
+
+
+def test_a_controller_killed_in_full_flow_lets_go_of_the_heater_and_keeps_every_reading_once(tmp_path: Path) -> None:
+    """Contact open within 15 s; acknowledged means on disk; the rest comes again and is stored once."""
+    wire = Acknowledged()
+    with Bench(tmp_path, wire, lease_s=15.0) as bench:
+        bench.node.silent.add("outside")
+        bench.heat()
+        teller = Spy(through(bench.settings, bench.broker.port), "teller")
+        backlog = Backlog(teller)
+        try:
+            until("some are acknowledged, some not", lambda: _both(wire, backlog), 15.0)
+            bench.controller.kill()
+            open_after_s = _killed(bench, wire, backlog)
+        finally:
+            backlog.end()
+            teller.close()
+        assert open_after_s <= 16.0
+        given_before = set(wire.given)
+        waiting = given_before - wire.acknowledged
+        bench.controller.start()
+        span = (backlog.stamps[0], backlog.stamps[-1])
+        until("all are stored", lambda: len(bench.rows(STORED, *span)) >= len(backlog.stamps), 15.0)
+        assert [row[0] for row in bench.rows(STORED, *span)] == backlog.stamps
+        assert bench.rows(ROLLED_UP, span[0] - 60_000, span[1])[0][0] == len(backlog.stamps)
+        until("all are acknowledged", lambda: set(backlog.by_payload) <= wire.acknowledged, 5.0)
+        assert all(wire.given.count(payload) == 2 for payload in waiting & set(backlog.by_payload))
+
+
+def _both(wire: Acknowledged, backlog: Backlog) -> bool:
+    ours = set(backlog.by_payload)
+    return len(ours & wire.acknowledged) > 200 and len((ours & set(wire.given)) - wire.acknowledged) > 5
+
+
+def _killed(bench: Bench, wire: Acknowledged, backlog: Backlog) -> float:
+    """Check what must hold while the controller is dead; return how long the contact stayed closed [s]."""
+    began_s = time.monotonic()
+    acknowledged = {stamp for payload, stamp in list(backlog.by_payload.items()) if payload in wire.acknowledged}
+    stored = {row[0] for row in bench.rows(STORED, 0, 2**50)}
+    assert acknowledged
+    assert acknowledged <= stored
+    bench.open_within(16.0)
+    return time.monotonic() - began_s
