@@ -101,4 +101,4 @@ async def _on_store(request: Request, error: Exception) -> Response:
 
 async def _on_anything(request: Request, error: Exception) -> Response:
     _LOG.error("unexpected on %s %s", request.method, request.url.path, exc_info=error)
-    return problem(500, "something in Soilward is broken; its log says what. The heat is not decided here.")
+    return _shown(request, 500, "something in Soilward is broken; its log says what. The heat is not decided here.")

@@ -15,6 +15,7 @@ from controller.plant.sun import solar_position_at
 from controller.plausibility import Judged, ProbeState, Watch, fresh, judge
 from controller.probe import Reading
 from controller.safety import gate, lease, limits, trip
+from controller.safety.interlock import Permissive
 from controller.standing import Standing
 from controller.state import Inputs, State
 from controller.store.journal import JSON, Entry
@@ -46,6 +47,7 @@ def step(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[State, 
     state, wanted = _control(plan, state, now)
     state = _against_inversion(plan, state, wanted, now, entries)
     permissives = permits.examine(plan, state, inputs, now)
+    state = _tell_permissives(plan, state, permissives, now, entries)
     order = gate.decide(wanted, state.standing.armed, permissives, state.standing.trips)
     if not order.armed:
         state = _forget_control(state)
@@ -55,6 +57,25 @@ def step(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[State, 
     sent = lease.Sent(order, now.mono_s) if send else state.sent
     state = replace(state, permissives=permissives, order=order, sent=sent, ticked_s=now.mono_s)
     return state, Decision(order, send, tuple(entries), judged)
+
+
+def _tell_permissives(
+    plan: Plan, state: State, permissives: tuple[Permissive, ...], now: Moment, entries: list[Entry]
+) -> State:
+    """Journal a permissive lost while armed, and its return; what was never there at a start is no news."""
+    lost = {each.name: each for each in permissives if not each.holds}
+    if not state.standing.armed or (not state.permissives and not state.told_lost):
+        return state if not state.told_lost else replace(state, told_lost=frozenset())
+    before = {each.name for each in state.permissives if not each.holds}
+    new = lost.keys() - before
+    back = state.told_lost - lost.keys()
+    if not new and not back:
+        return state
+    for name in sorted(new):
+        entries.append(Entry("held-off", plan.name, "soilward", lost[name].detail, {"permissive": name}, now.utc_ms))
+    for name in sorted(back):
+        entries.append(Entry("free-again", plan.name, "soilward", f"{name} again", {"permissive": name}, now.utc_ms))
+    return replace(state, told_lost=(state.told_lost | new) - back)
 
 
 def _after_gap(plan: Plan, state: State, now: Moment) -> State:
@@ -111,7 +132,7 @@ def cause_gone(plan: Plan, state: State, latched: trip.Trip, now: Moment) -> boo
         return True
     probe = state.probes[latched.probe]
     heard = probe.said_s is not None and now.mono_s - probe.said_s <= watch.stale_after_s
-    return heard and probe.over_count == 0 and probe.rise_count == 0 and not _still_warm(plan, watch, probe)
+    return heard and not probe.over and probe.rise_count == 0 and not _still_warm(plan, watch, probe)
 
 
 def _still_warm(plan: Plan, watch: Watch, probe: ProbeState) -> bool:
@@ -125,10 +146,10 @@ def _latch(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> State
     heats = []
     for watch in (*plan.soil, *plan.surface, *plan.air):
         probe = state.probes[watch.name]
-        if (probe.over_count or probe.rise_count) and watch.over is not None:
+        if (probe.over or probe.rise_count) and watch.over is not None:
             heat = trip.Heat(
                 watch.name, watch.quantity.value, probe.over_value, watch.over,
-                probe.over_count, probe.rise_k_per_min, probe.rise_count,
+                probe.over_count if probe.over else 0, probe.rise_k_per_min, probe.rise_count,
             )  # fmt: skip
             heats.append(heat)
     if not heats:

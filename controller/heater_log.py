@@ -25,8 +25,13 @@ class HeaterLog:
     last: NodeReport | None = None
     closings: deque[tuple[int, int]] = field(default_factory=deque)
 
-    def take(self, report: NodeReport) -> list[RunEvent]:
+    def take(self, report: NodeReport, because: str) -> list[RunEvent]:
         """Take a report; returns what to record.
+
+        Parameters
+        ----------
+        because
+            Why the contact opened, if this report says that it did.
 
         A node that was silent longer than a lease cannot have kept its contact closed, so its run ends where the
         lease would have.
@@ -44,7 +49,7 @@ class HeaterLog:
             self.closed_since_ms = report.arrived_ms
             events.append(RunBegan(self.enclosure, report.arrived_ms))
         elif not report.on:
-            events += self._end(report.arrived_ms, "opened")
+            events += self._end(report.arrived_ms, because)
         self.last = report
         return events
 

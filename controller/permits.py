@@ -69,7 +69,7 @@ def _why_not(watch: Watch, probe: ProbeState, state: State, now: Moment) -> str:
 def _no_over_limit(plan: Plan, state: State) -> Permissive:
     for watch in (*plan.soil, *plan.air, *plan.surface):
         probe = state.probes[watch.name]
-        if probe.over_count and watch.over is not None:
+        if probe.over and watch.over is not None:
             detail = (
                 f"{watch.quantity} probe '{watch.name}' reads {probe.over_value:.1f} Cel, limit {watch.over:.1f} Cel"
             )
@@ -77,6 +77,9 @@ def _no_over_limit(plan: Plan, state: State) -> Permissive:
         if probe.rise_count:
             detail = f"air probe '{watch.name}' rises {probe.rise_k_per_min:.1f} K a minute"
             return lost("nothing over its limit", detail, "when it rises no more, unless it has latched")
+        if probe.rise_count:
+            detail = f"{watch.quantity} at '{watch.name}' rises {probe.rise_k_per_min:.1f} K a minute"
+            return lost("nothing over its limit", detail, "when it stops rising, unless it has latched")
     return held("nothing over its limit")
 
 

@@ -54,8 +54,10 @@ class ProbeState:
         The last value control may use and when it came [s], or None.
     said, said_s, grade, reason
         The last value of any grade.
-    over_count, rise_count
-        Samples over the limit, and over the limit of rise, in a row.
+    over, over_count, over_s
+        Whether the last sample was over the limit, how many were within an hour of one another, and when the last [s].
+    rise_count
+        Samples over the limit of rise, in a row.
     offset_s
         [s] our monotonic receipt less the probe's stamp, at its smallest: how its clock and ours lie.
     recent
@@ -68,7 +70,9 @@ class ProbeState:
     said_s: float | None = None
     grade: Grade = Grade.REFUSED
     reason: str = "not heard yet"
+    over: bool = False
     over_count: int = 0
+    over_s: float = float("-inf")
     over_value: float = 0.0
     rise_k_per_min: float | None = None
     rise_count: int = 0
@@ -155,12 +159,14 @@ def _refused(state: ProbeState, reading: Reading, reason: str) -> Judged:
 def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Count samples over the limit, and measure the rise of air, before anything may doubt them."""
     value = reading.value
-    count = 0
-    if watch.over is not None and value >= watch.over:
-        count = state.over_count + 1
+    over = watch.over is not None and value >= watch.over
+    count = state.over_count
+    if over:
+        count = 1 + (count if reading.arrived_s - state.over_s <= limits.OVER_REMEMBERED_S else 0)
+        state.over_s = reading.arrived_s
         if watch.over_at_once is not None and value >= watch.over_at_once:
             count = max(count, 2)
-    state.over_count, state.over_value = count, value
+    state.over, state.over_count, state.over_value = over, count, value
     if watch.quantity is Quantity.AIR or watch.quantity is Quantity.SOIL:
         state.recent = _remember(watch, state, reading)
     if watch.quantity is Quantity.AIR:

@@ -152,7 +152,7 @@ class Controller:
             self._enter("node-offline", name, "the broker says the relay node is gone", message.arrived)
             return
         keeper.reports.append(report)
-        for event in keeper.heater.take(report):
+        for event in keeper.heater.take(report, keeper.state.why_open):
             self.writer.put_run(event)
 
     def _step(self, keeper: Keeper, now: Moment) -> bool:

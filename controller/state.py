@@ -74,5 +74,11 @@ class State:
     heat_s: float = NEVER
     inverted: int = 0
     permissives: tuple[Permissive, ...] = ()
+    told_lost: frozenset[str] = frozenset()
     order: lease.Order = JUST_STARTED
     sent: lease.Sent | None = None
+
+    @property
+    def why_open(self) -> str:
+        """Why a contact that has just opened did: our order, or the node's own lease or longest closing."""
+        return "the node let go by itself" if self.order.on else self.order.because

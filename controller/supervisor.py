@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
 
+from iotcore import Broker as Rumqttd
+
 from controller.clock import Clock
 from controller.settings import Settings
 from controller.wire import embedded
@@ -72,14 +74,25 @@ class Child:
             self.process.wait()
 
 
-def hold(children: Sequence[Child], stop: threading.Event) -> None:
-    """Keep children running until `stop` is set, then end them, first one first."""
+def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | None) -> None:
+    """Keep children and the embedded broker running until `stop` is set, then end them, first one first."""
     while not stop.is_set():
+        if broker is not None and not broker.is_running:
+            print("the embedded broker ended; starting it again", file=sys.stderr, flush=True)
+            _again(broker)
         for child in children:
             child.look()
         stop.wait(0.5)
     for child in children:
         child.end()
+
+
+def _again(broker: Rumqttd) -> None:
+    try:
+        broker.start()
+    except (OSError, RuntimeError) as error:
+        # Tried again at the next look: the port may be free by then, and meanwhile every lease has run out.
+        print(f"the embedded broker did not start: {error}", file=sys.stderr, flush=True)
 
 
 def stop_on_signals() -> threading.Event:
@@ -106,7 +119,7 @@ def run(settings: Settings, settings_file: Path) -> int:
     ]
     print(f"{settings.site.name}: http://{settings.web.host}:{settings.web.port} (Ctrl-C stops it)", flush=True)
     try:
-        hold(children, stop)
+        hold(children, stop, broker)
     finally:
         if broker is not None:
             broker.stop()

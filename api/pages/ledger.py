@@ -94,7 +94,7 @@ def heat_total(days: Iterable[HeaterUse], site: Site) -> tuple[str, str]:
     energy_kwh, on_s = sum(d.energy_kwh for d in known), sum(d.on_s for d in known)
     lacks = "" if all(d.energy_known for d in known) else "At least "
     cost = f" for {energy_kwh * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
-    said = f"{lacks}{energy_kwh:.1f} kWh{cost} in {len(known)} days."
+    said = f"{lacks}{energy_kwh:.1f} kWh{cost} in {len(known)} day{'s' if len(known) != 1 else ''}."
     price = f", at {site.price_per_kwh:.2f} {site.currency} per kWh" if site.price_per_kwh else ""
     return said, f"{on_s / 3600:.0f} h of heat{price}."
 

@@ -42,7 +42,7 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Heat in one short stretch of time, as a block under the chart: the longer it was on, the taller."""
+    """Heat in one short stretch of time, as a block on a line under the chart: the longer it was on, the taller."""
 
     x: float
     width: float
@@ -82,11 +82,11 @@ class Paper:
     left: float = 34.0
     right: float = 6.0
     top: float = 12.0
-    under: float = 34.0
+    under: float = 38.0
 
 
-SMALL = Paper(360.0, 128.0)
-LARGE = Paper(720.0, 320.0, left=44.0, top=16.0, under=42.0)
+SMALL = Paper(360.0, 132.0)
+LARGE = Paper(720.0, 320.0, left=44.0, top=16.0, under=44.0)
 
 
 def chart(
@@ -191,7 +191,7 @@ def _shares(runs: Sequence[Span], window: Span, bins: int) -> tuple[tuple[int, i
 
 def _block(field: _Field, start_ms: int, end_ms: int, share: float) -> Block:
     x = field.x(start_ms)
-    return Block(x, field.x(end_ms) - x, max(1.0, BLOCK_HEIGHT * share))
+    return Block(x, field.x(end_ms) - x, max(1.5, BLOCK_HEIGHT * share))
 
 
 def _degrees(field: _Field, unit: Unit) -> tuple[Tick, ...]:

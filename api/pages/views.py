@@ -205,4 +205,4 @@ def _moment(state: State, at_ms: int, now_ms: int) -> str:
 
 def _asked_value(seen: Mapping[str, Any], unit: Unit) -> str:
     asked_c = seen["set_point"]["asked_c"]
-    return "" if asked_c is None else f"{unit.shown(asked_c):.1f}"
+    return "" if asked_c is None else f"{round(unit.shown(asked_c), 1) + 0.0:.1f}"

@@ -61,6 +61,9 @@ def advance(times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float) -
         rest = cycle.rest_until_s if cycle else 0.0
         cycle = Cycle(now_s, now_s + on_s, carry, cycle.on_since_s if cycle else None, rest)
     asks = now_s < cycle.on_until_s and now_s >= cycle.rest_until_s
+    if asks and cycle.on_since_s is None and now_s > cycle.started_s:
+        # A rest has cut into this window: what is left of it must still be a whole closing.
+        asks = cycle.on_until_s - now_s >= times.least_on_s
     if asks and cycle.on_since_s is not None and now_s - cycle.on_since_s >= times.longest_on_s:
         rested = Cycle(cycle.started_s, cycle.on_until_s, cycle.carry_s, None, now_s + times.rest_s)
         return rested, False

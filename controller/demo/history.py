@@ -1,10 +1,10 @@
 """Three weeks before now, computed through the real tick and written into the demo's store."""
 
 import json
+import signal
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ from typing import Any
 from controller import standing
 from controller.clock import Moment
 from controller.demo import scenario
+from controller.errors import SoilwardError
 from controller.heater_log import HeaterLog
 from controller.keeper import stored
 from controller.load_settings import load
@@ -66,7 +67,7 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
             scenario.let_happen(name, plant, start_ms)
             ticked = run.once(_visitor(run, plant, start_ms))
             entries += ticked.decision.entries
-            events += heater.take(ticked.report)
+            events += heater.take(ticked.report, run.state.why_open)
             rows += _rows(run, ticked)
         done = min(1.0, (first + chunk_ticks) / total)
         queue.put(Chunk(name, done, rows, events, entries, plant.state(), run.state.standing))
@@ -90,50 +91,72 @@ def _visitor(run: Run, plant: EnclosurePlant, start_ms: int) -> tuple[Request, .
     return (Request(0, run.now.utc_ms, run.plan.name, "reset", {"trip": trips[0].name}, "keeper", why),)
 
 
+def _work(settings_file: str, name: str, start_ms: int, days: float, queue: Any) -> None:
+    """A worker's whole life; Ctrl-C is the parent's business, which ends its workers itself."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        _compute(settings_file, name, start_ms, days, queue)
+    except Exception as error:  # told to the parent, which raises it
+        queue.put(f"{name}: {type(error).__name__}: {error}")
+
+
 def compute(settings_file: Path, folder: Path, end_ms: int, days: float, tell: Callable[[float], None]) -> None:
     """Compute the weeks before `end_ms` [ms UTC] into the folder's databases, using every core.
 
     Parameters
     ----------
     tell
-        Called with the part done, 0..1.
+        Called with the part done, 0..1; what it raises ends the work.
+
+    Raises
+    ------
+    SoilwardError
+        If a worker failed.
     """
     settings = load(settings_file)
     names = [each.name for each in settings.enclosure]
     start_ms = end_ms - round(days * DAY_S * 1000)
     context = get_context("spawn")
-    with context.Manager() as manager, ProcessPoolExecutor(2, mp_context=context) as pool:
-        queue = manager.Queue(6)
-        futures = [pool.submit(_compute, str(settings_file), name, start_ms, days, queue) for name in names]
-        last = _write(folder, names, queue, futures, tell)
+    queue = context.Queue(6)
+    workers = [
+        context.Process(target=_work, args=(str(settings_file), name, start_ms, days, queue), daemon=True)
+        for name in names
+    ]
+    for worker in workers:
+        worker.start()
+    try:
+        last = _write(folder, names, queue, tell)
+    finally:
+        for worker in workers:
+            worker.terminate()
+            worker.join()
+    _conclude(folder, last, start_ms)
+
+
+def _conclude(folder: Path, last: dict[str, Chunk], start_ms: int) -> None:
+    """Write the journal, the standing orders and the plants' last states; their absence marks an unfinished history."""
     entries = sorted((entry for chunk in last.values() for entry in chunk.entries), key=lambda each: each.at_ms)
     first = Entry("start", None, "soilward", "demo history begins; every value in it is made by seed", {}, start_ms)
     with closing(open_writer(folder / "journal.db", JOURNAL)) as connection:
         journal.append(connection, [first, *entries])
-    kept = Kept(1, {name: chunk.standing for name, chunk in last.items()})
-    standing.save(folder / "standing.json", kept)
+    standing.save(folder / "standing.json", Kept(1, {name: chunk.standing for name, chunk in last.items()}))
     plants = {"start_ms": start_ms, "plants": {name: chunk.plant for name, chunk in last.items()}}
     (folder / "plants.json").write_text(json.dumps(plants), encoding="utf-8")
 
 
-def _write(
-    folder: Path, names: list[str], queue: Any, futures: list[Any], tell: Callable[[float], None]
-) -> dict[str, Chunk]:
+def _write(folder: Path, names: list[str], queue: Any, tell: Callable[[float], None]) -> dict[str, Chunk]:
     """Write chunks as they come; returns each enclosure's last, with the entries of all of its chunks."""
     last: dict[str, Chunk] = {}
     with closing(open_writer(folder / "readings.db", READINGS)) as connection:
-        while len([c for c in last.values() if c.done >= 1.0]) < len(names):
-            for future in futures:
-                if future.done():
-                    future.result()
-            chunk: Chunk = queue.get()
+        while sum(each.done for each in last.values()) < len(names):
+            chunk: Chunk | str = queue.get()
+            if isinstance(chunk, str):
+                raise SoilwardError(f"the demo's history failed: {chunk}")
             with transaction(connection):
                 readings.add(connection, chunk.rows)
                 for event in chunk.events:
                     runs.apply(connection, event)
-            before = last[chunk.enclosure].entries if chunk.enclosure in last else []
-            last[chunk.enclosure] = Chunk(
-                chunk.enclosure, chunk.done, [], [], before + chunk.entries, chunk.plant, chunk.standing
-            )
+            earlier = last[chunk.enclosure].entries if chunk.enclosure in last else []
+            last[chunk.enclosure] = replace(chunk, rows=[], events=[], entries=earlier + chunk.entries)
             tell(sum(each.done for each in last.values()) / len(names))
     return last

@@ -4,6 +4,7 @@ import secrets
 import sys
 import tempfile
 from pathlib import Path
+from threading import Event
 
 from controller.clock import Clock
 from controller.demo import history, scenario
@@ -26,10 +27,12 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
         print(f"port {port} is taken; the pages listen on {web_port} instead")
     _write_settings(settings_file, web_port)
     settings = load(settings_file)
-    if not (place / "readings.db").exists():
-        _history(settings_file, place, scenario.HISTORY_DAYS if days is None else days)
-    if stop.is_set():
-        return 1
+    if not (place / "plants.json").exists():
+        try:
+            _history(settings_file, place, scenario.HISTORY_DAYS if days is None else days, stop)
+        except StoppedError:
+            print(f"\nstopped before the history was whole; {place} may be deleted")
+            return 1
     broker = embedded.start(settings)
     clock = Clock()
     nodes = [sys.executable, "-m", "controller.demo.nodes", str(settings_file)]
@@ -40,7 +43,7 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
     ]
     print(_welcome(settings), flush=True)
     try:
-        hold(children, stop)
+        hold(children, stop, broker)
     finally:
         broker.stop()
     print(f"\nstopped. The data are in {place}; run again with --folder {place} to go on from there.")
@@ -56,8 +59,18 @@ def _write_settings(file: Path, web_port: int) -> None:
             embedded.write_private(key, secrets.token_hex(32) + "\n")
 
 
-def _history(settings_file: Path, folder: Path, days: float) -> None:
+class StoppedError(Exception):
+    """Ctrl-C while the history was computed."""
+
+
+def _history(settings_file: Path, folder: Path, days: float, stop: Event) -> None:
+    for name in ("readings.db", "journal.db"):
+        # An unfinished history cannot be gone on with.
+        (folder / name).unlink(missing_ok=True)
+
     def tell(done: float) -> None:
+        if stop.is_set():
+            raise StoppedError
         filled = round(done * WIDTH)
         bar = "#" * filled + "." * (WIDTH - filled)
         end = "\n" if done >= 1 else ""

@@ -66,6 +66,10 @@ LONGEST_CLOSING_S: Final = 1800.0
 REST_AFTER_LONGEST_S: Final = 60.0
 """[s] Open time after the longest closing."""
 
+OVER_REMEMBERED_S: Final = 3600.0
+"""[s] A second sample over a limit this soon after the first latches, in a row or not: a limit is no thermostat.
+Source: engineering judgement, found in simulation."""
+
 SHORTEST_ON_S: Final = 30.0
 """[s] Shortest closing; never delays a safety opening. Source: relay life, common practice."""
 

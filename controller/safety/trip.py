@@ -52,8 +52,10 @@ class Heat:
 
     Parameters
     ----------
-    over_count, rise_count
-        Samples over its limit, and over the limit of rise, in a row, this one included.
+    over_count
+        Samples over its limit within an hour of one another, this one included; 0 if this one is not over.
+    rise_count
+        Samples over the limit of rise, in a row.
     rise_k_per_min
         [K/min] over at least a minute, air only.
     """

@@ -95,7 +95,8 @@ class Inbox:
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         with self._lock:
             self._connected = False
-        log.warning("broker connection ended: %s", reason)
+        if reason.is_failure:
+            log.warning("broker connection ended: %s", reason)
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         bad = [topic for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure]

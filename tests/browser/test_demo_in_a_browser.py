@@ -11,6 +11,7 @@ from tests.browser.conftest import Demo, Reader
 
 MakeReader = Callable[..., Reader]
 OVER_LIMIT_C = 82.0
+expect.set_options(timeout=15_000)
 
 
 def _numbers(page: Page) -> list[str]:

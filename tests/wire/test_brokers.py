@@ -1,6 +1,7 @@
 """Other brokers and other versions: MQTT 3.1.1 by setting, and the embedded broker with its password."""
 
 import threading
+from contextlib import closing
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -8,6 +9,9 @@ import paho.mqtt.client as mqtt
 from controller.clock import Clock
 from controller.load_settings import load
 from controller.node.simulated import SimulatedNode
+from controller.store import requests
+from controller.store.connection import open_writer
+from controller.store.migrations import REQUESTS
 from controller.wire import embedded, session
 from tests.wire.kit import Bench, ConstantPlant, ControllerProcess, Spy, a_free_port, until, write_site
 
@@ -16,6 +20,7 @@ def test_the_whole_chain_works_with_mqtt_3_1_1_by_setting(tmp_path: Path) -> Non
     """Readings, command and contact over 3.1.1; readings that waited for a dead controller come again."""
     with Bench(tmp_path, protocol="3.1.1") as bench:
         assert bench.spy.client.protocol == mqtt.MQTTv311
+        bench.node.silent.add("outside")
         bench.heat()
         bench.controller.kill()
         bench.spy.say("outside", 1.125)
@@ -63,8 +68,12 @@ def test_the_embedded_broker_lets_in_the_right_password_only_and_carries_the_who
         node.start()
         controller.start()
         try:
-            until("readings are believed", lambda: spy.holds("soil heard"), 15.0)
-            until("the node is heard", lambda: spy.holds("node heard"), 10.0)
+            with closing(open_writer(settings.store.folder / "requests.db", REQUESTS)) as asked:
+                now_ms = Clock().now().utc_ms
+                requests.file(asked, now_ms, "larch", "arm", {}, "keeper", "a test")
+                requests.file(asked, now_ms, "larch", "set-point", {"set_point_c": 25.0}, "keeper", "a test")
+            until("the heater is on", lambda: node.heated, 20.0)
+            until("the contact is told", lambda: spy.status()["heat"]["contact"], 5.0)
         finally:
             controller.stop()
             node.stop()

@@ -6,6 +6,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from controller.clock import rfc3339
 from tests.wire.kit import Bench, until
 
@@ -82,7 +84,7 @@ def test_three_forms_told_by_hand_arrive_and_a_heater_command_is_seen_by_hand(tm
             finally:
                 listening.terminate()
                 listening.wait(5.0)
-        assert _believed(bench) == {"soil-10": 15.2, "soil-25": 15.4, "soil-40": 15.6}
+        assert _believed(bench) == pytest.approx({"soil-10": 15.2, "soil-25": 15.4, "soil-40": 15.6})
         until("the duty is told", lambda: bench.spy.status()["heat"]["duty"] > 0, 5.0, tell)
         first = json.loads(heard.read_text().splitlines()[0])
         assert set(first) == {"on", "armed", "lease_s", "epoch", "seq", "issued", "by", "mac"}

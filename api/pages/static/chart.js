@@ -22,7 +22,12 @@
     const at = (ms) => Math.min(Math.max(plot.valToPos(ms / 1000, "x", true), plot.bbox.left), plot.bbox.left + plot.bbox.width);
     ctx.save();
     ctx.fillStyle = colour("heat");
-    for (const [from, to, share] of heat) ctx.fillRect(at(from), foot + 3 * ratio, Math.max(at(to) - at(from), ratio * 0.7), Math.max(1, 10 * share) * ratio);
+    for (const [from, to, share] of heat) {
+      const tall = Math.max(1.5, 11 * share) * ratio;
+      ctx.fillRect(at(from), foot + 15 * ratio - tall, Math.max(at(to) - at(from), ratio * 0.7), tall);
+    }
+    ctx.fillStyle = colour("quiet");
+    ctx.fillRect(plot.bbox.left, foot + 15 * ratio, plot.bbox.width, ratio);
     ctx.strokeStyle = ctx.fillStyle = colour("alarm");
     ctx.lineWidth = 1.4 * ratio;
     ctx.setLineDash([]);
@@ -80,7 +85,7 @@
       tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1000), zone),
       cursor: { points: { size: 7 }, drag: { x: true, y: false } },
       scales: { x: { range: () => [Date.parse(start) / 1000, Date.parse(end) / 1000] } },
-      axes: [axis({ size: 48, gap: 16, space: 64, values: times }), axis({ size: 46, incrs: [1, 2, 5, 10, 20, 50], values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
+      axes: [axis({ size: 50, gap: 20, space: holder.clientWidth < 500 ? 50 : 64, values: times }), axis({ size: 46, incrs: [1, 2, 5, 10, 20, 50], values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
       series: [{}, ...labels.map((each) => ({
         label: each.label, stroke: () => colour(each.kind), spanGaps: each.kind === "asked", points: { show: false }, ...LINES[each.kind], ...(each.second ? { width: each.kind === "soil" ? 2.2 : 1.2 } : {}),
       }))],

@@ -5,7 +5,7 @@
   const SILENT_AFTER_MS = 30000;
   const fahrenheit = document.body.dataset.unit === "F";
   const sign = fahrenheit ? "°F" : "°C";
-  const asked = new Map();
+  const asked = new Map(), due = new Set();
   let heardAt = Date.now();
 
   const duration = (seconds) => {
@@ -56,10 +56,15 @@
     adopt(document);
   };
   const refreshSoon = (name) => {
-    const last = asked.get(name) || 0;
-    if (Date.now() - last < FRAGMENT_EVERY_MS) return;
-    asked.set(name, Date.now());
-    refresh(name).catch(() => asked.delete(name));
+    // What comes while one is due already is in that one; nothing is left out, only gathered.
+    if (due.has(name)) return;
+    due.add(name);
+    const wait = Math.max(0, (asked.get(name) || 0) + FRAGMENT_EVERY_MS - Date.now());
+    setTimeout(() => {
+      due.delete(name);
+      asked.set(name, Date.now());
+      refresh(name).catch(() => asked.delete(name));
+    }, wait);
   };
 
   const showNumbers = (status) => {

@@ -1,0 +1,414 @@
+"""Hazard rows that cross the wire: a real broker, a real controller process, a node with the real dead-man."""
+
+import json
+import math
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.clock import ManualClock, Moment
+from controller.load_settings import load
+from controller.node.relay_core import RelayCore
+from controller.node.simulated import SimulatedNode
+from controller.safety.lease import Order
+from controller.wire.relay import encode_command, mac_of
+from tests.wire.kit import (
+    KEY, ROOT, Bench, ConstantPlant, Mosquitto, Spy, throughout, through, until, write_site,
+)  # fmt: skip
+from tests.wire.link import Link
+
+CLASS_A_S, CLASS_C_S, CLASS_E_S = 1.0, 15.0, 60.0
+"""[s] restated from the hazard table."""
+LEASE_S = 6.0
+"""[s] the lease these sites are set to, except where said."""
+LOOK_S = 1.0
+"""[s] allowed for looking: the node's loop turns each 0.25 s, the machine may be busy."""
+START_MS = 1_772_338_322_000
+ON, OFF = Order(True, True, ""), Order(False, False, "")
+
+
+class HandNode:
+    """A node alone with a broker, on a clock the test moves; commands are made by hand."""
+
+    topic = "soilward/larch/heater/command"
+
+    def __init__(self, folder: Path) -> None:
+        self.broker = Mosquitto(folder / "broker")
+        self.broker.start()
+        self.link = Link(self.broker.port)
+        self.settings = load(write_site(folder, self.broker.port))
+        self.clock = ManualClock(Moment(5000.0, START_MS))
+        self.spy = Spy(self.settings)
+        self.node = self._node()
+        self.node.start()
+        self._await_node()
+
+    def _node(self) -> SimulatedNode:
+        settings = through(self.settings, self.link.port)
+        return SimulatedNode(settings, settings.enclosure[0], ConstantPlant(), self.clock)
+
+    def _await_node(self) -> None:
+        until("the node listens", self.ask_in_vain, 10.0)
+
+    def ask_in_vain(self) -> bool:
+        """Whether a command of no meaning has come through."""
+        self.spy.publish(self.topic, b"?")
+        return self.node.core.refused["not-json"] > 0
+
+    def command(
+        self, order: Order = ON, seq: int = 1, epoch: int = 1, lease_s: float = 15.0, age_s: float = 0
+    ) -> bytes:
+        """Return a signed command issued `age_s` [s] ago by the moved clock."""
+        issued_ms = self.clock.now().utc_ms - round(age_s * 1000)
+        return encode_command(order, lease_s, epoch, seq, issued_ms, "hand", KEY.encode())
+
+    def send(self, *payloads: bytes, retain: bool = False) -> None:
+        """Publish commands and wait until the node has taken them all and turned twice."""
+        for payload in payloads:
+            self.spy.publish(self.topic, payload, retain=retain)
+        for _ in range(2):
+            seen = self.node.core.refused["not-json"]
+            self.spy.publish(self.topic, b"?")
+            until("the node turns", lambda seen=seen: self.node.core.refused["not-json"] > seen, 10.0)
+
+    def pass_time(self, seconds: float) -> None:
+        """Let the node's clock run on, and the node notice."""
+        self.clock.sleep(seconds)
+        self.send()
+
+    def restart_node(self) -> None:
+        """Power the node off and on."""
+        self.node.stop()
+        self.node = self._node()
+        self.node.start()
+
+    def close(self) -> None:
+        """End everything."""
+        self.node.stop()
+        self.spy.close()
+        self.link.close()
+        self.broker.stop()
+
+
+@pytest.fixture
+def hand(tmp_path: Path) -> Iterator[HandNode]:
+    """Give a node alone with a broker."""
+    one = HandNode(tmp_path)
+    yield one
+    one.close()
+
+
+def test_n10_a_replayed_on_is_refused_and_counted(hand: HandNode) -> None:
+    """An "on" heard once, sent again after the "off", leaves the contact open."""
+    recorded = hand.command(ON, seq=1)
+    hand.send(recorded)
+    assert hand.node.core.on
+    hand.send(hand.command(OFF, seq=2), recorded)
+    assert not hand.node.core.on
+    assert hand.node.core.refused["replayed"] == 1
+
+
+def test_n11_a_lease_of_an_hour_ends_after_15_seconds(hand: HandNode) -> None:
+    """`lease_s` 3600 is cut to 15 s by the node's own clock."""
+    hand.send(hand.command(ON, lease_s=3600.0))
+    hand.pass_time(CLASS_C_S - 0.1)
+    assert hand.node.core.on
+    hand.pass_time(0.2)
+    assert not hand.node.core.on
+
+
+def _with_lease(hand: HandNode, lease_s: Any) -> bytes:
+    """Return a well signed command whose lease is as given, or absent."""
+    fields = json.loads(hand.command(ON))
+    fields["lease_s"] = lease_s
+    if lease_s is None:
+        del fields["lease_s"]
+    fields["mac"] = mac_of(fields, KEY.encode())
+    return json.dumps(fields).encode()
+
+
+@pytest.mark.parametrize("lease_s", [0, -1, math.nan, math.inf, None, "15", True])
+def test_n12_an_on_without_a_sound_lease_is_refused(hand: HandNode, lease_s: Any) -> None:
+    """A lease of 0, below 0, NaN, infinity, text, truth or none at all closes nothing."""
+    hand.send(_with_lease(hand, lease_s))
+    assert not hand.node.core.on
+    assert hand.node.core.refused["bad-lease_s"] == 1
+
+
+def test_n14_a_node_that_reboots_onto_a_retained_on_stays_off(hand: HandNode) -> None:
+    """A booting node is off and takes no retained command, however well signed."""
+    hand.spy.publish(hand.topic, hand.command(ON, seq=7), retain=True)
+    hand.restart_node()
+    until("the retained one has come", lambda: hand.node.core.refused["retained"] == 1, 10.0)
+    hand.send()
+    assert not hand.node.core.on
+    assert not hand.node.core.armed
+
+
+def test_b03_a_retained_on_does_not_renew_a_lease(hand: HandNode) -> None:
+    """A node that comes back to the broker and finds a retained "on" does not obey it."""
+    hand.send(hand.command(ON, seq=7), retain=True)
+    hand.pass_time(CLASS_C_S + 0.1)
+    assert not hand.node.core.on
+    hand.link.cut()
+    hand.link.mend()
+    until("the retained one has come again", lambda: hand.node.core.refused["retained"] >= 1, 15.0)
+    hand.send()
+    assert not hand.node.core.on
+
+
+def test_b02_an_on_that_waited_in_the_broker_closes_nothing(hand: HandNode) -> None:
+    """An "on" published while the node was away, the broker restarted between: it is not delivered, or not obeyed."""
+    hand.send(hand.command(ON, seq=1), hand.command(OFF, seq=2))
+    hand.link.cut()
+    hand.spy.publish(hand.topic, hand.command(ON, seq=3))
+    hand.broker.stop()
+    hand.clock.sleep(60.0)
+    hand.broker.start()
+    hand.link.mend()
+    until("both are back", lambda: hand.node.client.is_connected() and hand.spy.client.is_connected(), 20.0)
+    seen = hand.node.core.refused["not-json"]
+    until("commands come again", lambda: hand.node.core.refused["not-json"] > seen, 10.0, hand.ask_in_vain)
+    assert not hand.node.core.on
+    assert hand.node.core.seq == 2
+
+
+def test_r03_a_flood_of_old_ons_after_a_minute_of_silence_is_refused_to_the_last(hand: HandNode) -> None:
+    """Commands 20 to 55 s late are all refused; a prompt one after them is obeyed."""
+    hand.send(hand.command(ON, seq=1))
+    hand.pass_time(60.0)
+    assert not hand.node.core.on
+    flood = [hand.command(ON, seq=2 + n, age_s=55.0 - 5 * n) for n in range(8)]
+    hand.send(*flood)
+    assert hand.node.core.refused["late"] == len(flood)
+    assert not hand.node.core.on
+    hand.send(hand.command(ON, seq=20))
+    assert hand.node.core.on
+
+
+def test_r04_an_on_overtaken_by_its_off_is_refused(hand: HandNode) -> None:
+    """ "Off" number 8 first, "on" number 7 after it: the contact stays open."""
+    hand.send(hand.command(ON, seq=6))
+    hand.send(hand.command(OFF, seq=8), hand.command(ON, seq=7))
+    assert not hand.node.core.on
+    assert hand.node.core.refused["replayed"] == 1
+
+
+def test_r05_a_thousand_copies_of_an_on_do_not_stretch_its_lease(hand: HandNode) -> None:
+    """The lease ends 15 s after the first copy."""
+    once = hand.command(ON, seq=1)
+    hand.send(once)
+    hand.pass_time(10.0)
+    for _ in range(999):
+        hand.spy.client.publish(hand.topic, once, qos=1)
+    until("all are refused", lambda: hand.node.core.refused["replayed"] == 999, 30.0)
+    assert hand.node.core.on
+    hand.pass_time(CLASS_C_S - 10.0 + 0.1)
+    assert not hand.node.core.on
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_r02_half_of_all_commands_lost_never_means_more_than_15_seconds_of_stale_heat(seed: int) -> None:
+    """Over ten minutes: closed only within 15 s of a command heard, and open 15 s after the last "on" was sent."""
+    chance, core = random.Random(seed), RelayCore(KEY.encode())
+    heard_s = last_on_s = -math.inf
+    for now_s in range(900):
+        order = ON if now_s < 600 else OFF
+        if now_s % 5 == 0:
+            last_on_s = now_s if order.on else last_on_s
+            if chance.random() < 0.5:
+                payload = encode_command(order, 15.0, 1, now_s // 5 + 1, START_MS + now_s * 1000, "c", KEY.encode())
+                core.receive(payload, False, float(now_s))
+                heard_s = now_s
+        if core.advance(float(now_s)):
+            assert now_s - heard_s < CLASS_C_S
+            assert now_s - last_on_s < CLASS_C_S
+    assert core.drops <= 40
+
+
+def test_r01_a_cut_link_ends_heat_at_the_node_and_is_told(tmp_path: Path) -> None:
+    """Open within the lease; the controller learns of the silence and orders off."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.node_link.cut()
+        took_s = bench.open_within(CLASS_C_S + LOOK_S)
+        assert took_s <= LEASE_S + LOOK_S
+        until("the controller knows", lambda: bench.spy.holds("node heard") is False, 15.0)
+        assert not bench.spy.status()["heat"]["ordered"]
+        gone = "SELECT count(*) FROM journal WHERE kind = 'node-offline'"
+        until("it is journalled", lambda: bench.rows(gone, file="journal.db") == [(1,)], 5.0)
+
+
+def test_r06_a_node_that_hears_but_is_not_heard_is_told_off(tmp_path: Path) -> None:
+    """No report for 10 s stops the lease, though probes are still heard: open within 25 s."""
+    with Bench(tmp_path) as bench:
+        bench.node.silent |= set(bench.plant.values)
+
+        def speak() -> None:
+            bench.spy.say_each_second(bench.plant.values)
+
+        bench.arm()
+        until("the heater is on", lambda: bench.node.heated, 20.0, speak)
+        until("it is settled", lambda: bench.spy.status()["heat"]["contact"], 5.0, speak)
+        bench.node_link.lost_up = True
+        assert bench.open_within(CLASS_C_S + 10.0, speak) > 3.0
+        assert bench.spy.holds("soil heard")
+
+
+def test_r07_a_node_that_is_heard_but_hears_nothing_opens_by_its_lease(tmp_path: Path) -> None:
+    """Renewals that never arrive end the heat."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.node_link.lost_down = True
+        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        assert bench.node.core.drops == 1
+
+
+def test_b01_a_killed_broker_ends_heat_and_its_return_alone_brings_none(tmp_path: Path) -> None:
+    """Open within the lease; after the broker is back, heat waits for probes that speak again."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.broker.stop(signal.SIGKILL)
+        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        bench.node.silent |= set(bench.plant.values)
+        throughout("stays open", lambda: not bench.node.core.on, 3.0)
+        bench.broker.start()
+        back_s = time.monotonic()
+        until("all are back", lambda: bench.spy.statuses(after_s=back_s), 15.0)
+        throughout("no heat on the broker's word alone", lambda: not bench.node.core.on, 2.0)
+        bench.node.silent.clear()
+        until("heat returns by itself", lambda: bench.node.heated, 15.0)
+
+
+def test_b10_a_megabyte_and_bytes_that_are_no_text_are_refused_and_heat_goes_on(tmp_path: Path) -> None:
+    """Both are counted; the process lives and its tick keeps the contact closed."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        for payload in (b"9" * 1_000_000, b"\xff\xfe\x00\x80"):
+            bench.spy.publish("soilward/larch/probe/soil-10", payload)
+            bench.spy.publish("soilward/larch/heater/state", payload)
+
+        def counted() -> bool:
+            refused = bench.spy.status()["refused"]
+            return refused.get("too-large", 0) == 2 and refused.get("not-utf8", 0) + refused.get("not-json", 0) == 2
+
+        until("all four are counted", counted, 10.0)
+        throughout("heat goes on", lambda: bench.node.heated and bench.controller.is_alive, LEASE_S + LOOK_S)
+
+
+def test_c01_a_killed_controller_ends_heat_and_a_new_one_begins_off(tmp_path: Path) -> None:
+    """Open within 15 s; the new one, armed as before, orders no heat until probes speak to it."""
+    with Bench(tmp_path, lease_s=CLASS_C_S) as bench:
+        bench.heat()
+        before = bench.spy.commands()[-1]["epoch"]
+        bench.controller.kill()
+        bench.node.silent |= set(bench.plant.values)
+        bench.open_within(CLASS_C_S + LOOK_S)
+        assert bench.node.core.drops == 1
+        killed_s = time.monotonic()
+        bench.controller.start()
+        until("it commands again", lambda: bench.spy.commands(after_s=killed_s), 10.0)
+        assert bench.spy.commands(after_s=killed_s)[0]["epoch"] > before
+        throughout("stays open", lambda: not bench.node.core.on, 2.0)
+        assert not any(command["on"] for command in bench.spy.commands(after_s=killed_s))
+        bench.node.silent.clear()
+        until("heat returns by itself", lambda: bench.node.heated, 15.0)
+
+
+def test_c16_a_trip_outlives_kill_9(tmp_path: Path) -> None:
+    """Soil at 46 Cel latches; after kill -9 and a restart with cool soil the trip stands and no "on" is sent."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.node.override["soil-10"] = 46.0
+        assert bench.open_within(CLASS_C_S + LOOK_S) <= 3.0
+        until("it is latched", lambda: bench.spy.status()["trips"], 5.0)
+        name = bench.spy.status()["trips"][0]["name"]
+        bench.controller.kill()
+        bench.node.override.clear()
+        killed_s = time.monotonic()
+        bench.controller.start()
+        until("its status comes", lambda: bench.spy.statuses(after_s=killed_s), 10.0)
+        throughout("stays open", lambda: not bench.node.core.on, 4.0)
+        assert [each["name"] for each in bench.spy.status()["trips"]] == [name]
+        assert not any(command["on"] or command["armed"] for command in bench.spy.commands(after_s=killed_s))
+
+
+def test_c05_a_paused_controller_lets_go_and_wakes_with_a_clean_slate(tmp_path: Path) -> None:
+    """Open by the lease; awake again it trusts no value from before, its control starts afresh, and heat returns."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        until("the ramp has moved", lambda: bench.spy.status()["set_point"]["working_c"] > 15.1, 20.0)
+        bench.controller.send(signal.SIGSTOP)
+        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        bench.node.silent |= set(bench.plant.values)
+        throughout("stays open", lambda: not bench.node.core.on, 9.0)
+        woken_s = time.monotonic()
+        bench.controller.send(signal.SIGCONT)
+        until("it speaks", lambda: len(bench.spy.statuses(after_s=woken_s)) > 1, 10.0)
+        throughout("no heat on old values", lambda: not bench.node.core.on, 3.0)
+        assert not any(command["on"] for command in bench.spy.commands(after_s=woken_s))
+        assert bench.controller.is_alive
+        asleep = bench.spy.status()
+        assert (asleep["heat"]["duty"], asleep["set_point"]["working_c"]) == (0.0, None)
+        bench.node.silent.clear()
+        until("heat returns by itself", lambda: bench.node.heated, 15.0)
+        until("its ramp is told", lambda: _ramps(bench, woken_s), 5.0)
+        assert _ramps(bench, woken_s)[0] == pytest.approx(15.0 + 20 * 10 / 3600)
+
+
+def _ramps(bench: Bench, after_s: float) -> list[float]:
+    """Return the working set points told after a moment, where there was one."""
+    told = (status["set_point"]["working_c"] for status in bench.spy.statuses(after_s=after_s))
+    return [working_c for working_c in told if working_c is not None]
+
+
+def test_c08_settings_above_a_hard_limit_are_refused_before_anything_is_sent(tmp_path: Path) -> None:
+    """soil_trip = 60: the controller ends with status 1 and says file, key, value and bound."""
+    file = write_site(tmp_path, 1883, soil_trip=60)
+    command = [sys.executable, "-m", "controller.cli", "controller", "--settings", str(file)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=20, check=False)
+    assert done.returncode == 1
+    assert all(word in done.stderr for word in ("soilward.toml", "limits.soil_trip", "60", "40", "never loosened"))
+    assert not (tmp_path / "data").exists()
+
+
+def test_p25_two_senders_of_one_probe_are_both_refused_and_heat_ends(tmp_path: Path) -> None:
+    """A second node that claims the probe, with a colder value, stops the heat instead of steering it."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+
+        def rival() -> None:
+            bench.spy.say_each_second({"soil-10": 14.9}, "rival")
+
+        assert bench.open_within(CLASS_E_S, rival) <= 5.0
+        throughout("stays open", lambda: not bench.node.core.on, 3.0, rival)
+        until("it is told", lambda: bench.spy.holds("soil heard") is False, 5.0, rival)
+        probe = next(p for p in bench.spy.status()["readings"] if p["probe"] == "soil-10")
+        assert "two senders" in probe["reason"]
+
+
+def test_p27_a_probe_that_speaks_a_hundred_times_a_second_is_thinned_and_disturbs_nothing(tmp_path: Path) -> None:
+    """The excess is refused and counted; renewals keep their pace and the contact stays closed."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        began_s = time.monotonic()
+        sent = [0]
+
+        def babble() -> None:
+            while sent[0] < (time.monotonic() - began_s) * 100:
+                bench.spy.say("soil-10", 15.0)
+                sent[0] += 1
+
+        throughout("heat goes on", lambda: bench.node.heated, 8.0, babble)
+        assert sent[0] >= 700
+        until("the excess is counted", lambda: bench.spy.status()["refused"].get("implausible", 0) >= 600, 5.0)
+        renewed_s = [h.at_s for h in bench.spy.heard if h.topic.endswith("/command") and h.at_s > began_s]
+        assert all(later - earlier < 6.5 for earlier, later in zip(renewed_s, renewed_s[1:], strict=False))

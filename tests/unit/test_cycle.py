@@ -1,0 +1,135 @@
+"""Duty to on and off: the mean is kept, the shortest times are kept, nothing owed is dropped."""
+
+from itertools import groupby, pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller.control.cycle import Cycle, CycleTimes, advance
+
+TIMES = CycleTimes(300.0, 30.0, 30.0, 1e9, 60.0)
+REAL = CycleTimes(300.0, 30.0, 30.0, 1790.0, 60.0)
+
+
+def drive(times: CycleTimes, duty: float, seconds: int, start_s: int = 0, cycle: Cycle | None = None) -> list[bool]:
+    """Return what is asked each second at a steady duty."""
+    asked = []
+    for second in range(start_s, start_s + seconds):
+        cycle, asks = advance(times, cycle, duty, float(second))
+        asked.append(asks)
+    return asked
+
+
+def spans(asked: list[bool]) -> list[tuple[bool, int]]:
+    """Return the runs of on and off with their lengths [s], the unfinished first and last left out."""
+    return [(on, len(list(run))) for on, run in groupby(asked)][1:-1]
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.floats(0.0, 1.0))
+def test_the_mean_on_time_is_the_duty(duty: float) -> None:
+    """Over an hour the mean is within 1 % of full scale plus the one pulse that may still be owed."""
+    asked = drive(TIMES, duty, 6 * 3600)
+    assert abs(sum(asked) / len(asked) - duty) <= 0.01
+    hour = sum(asked[7200:10800])
+    assert abs(hour / 3600 - duty) <= 0.01 + 30 / 3600
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=40), st.sampled_from([(120.0, 30.0, 30.0), (300.0, 30.0, 60.0)]))
+def test_no_closing_or_opening_is_shorter_than_allowed(duties: list[float], shape: tuple[float, float, float]) -> None:
+    """For any duty changing every 90 s."""
+    times, cycle, asked = CycleTimes(*shape, 1e9, 60.0), None, []
+    for second in range(90 * len(duties)):
+        cycle, asks = advance(times, cycle, duties[second // 90], float(second))
+        asked.append(asks)
+    for on, length in spans(asked):
+        assert length >= (times.least_on_s if on else times.least_off_s)
+
+
+@pytest.mark.parametrize("duty", [0.01, 0.05, 0.099])
+def test_pulses_too_short_are_owed_and_paid(duty: float) -> None:
+    """A duty under the shortest closing gives a rarer pulse of the right mean, not none."""
+    asked = drive(TIMES, duty, 36_000)
+    assert sum(asked) / len(asked) == pytest.approx(duty, abs=0.0015)
+    assert all(length >= 30 for on, length in spans(asked) if on)
+
+
+@pytest.mark.parametrize("duty", [0.905, 0.95, 0.99])
+def test_openings_too_short_are_owed_too(duty: float) -> None:
+    """Near full heat the opening waits until it is long enough, and the mean is kept."""
+    asked = drive(TIMES, duty, 36_000)
+    assert sum(asked) / len(asked) == pytest.approx(duty, abs=0.005)
+    assert all(length >= 30 for on, length in spans(asked) if not on)
+
+
+@pytest.mark.parametrize(("duty", "on_s"), [(0.0, 0), (0.0999, 0), (0.1, 30), (0.4, 120), (0.9, 270), (0.91, 300), (1.0, 300)])
+def test_one_window(duty: float, on_s: int) -> None:
+    """Just under, at and just over the shortest times."""
+    assert sum(drive(TIMES, duty, 300)) == on_s
+
+
+def test_no_duty_clears_what_was_owed() -> None:
+    """Soil that is warm enough owes nothing: an old remainder is not paid hours later."""
+    cycle, _ = advance(TIMES, None, 0.09, 0.0)
+    assert cycle.carry_s == pytest.approx(27.0)
+    cycle, _ = advance(TIMES, cycle, 0.0, 300.0)
+    assert cycle.carry_s == 0.0
+
+
+def test_what_is_owed_is_not_carried_over_a_long_gap() -> None:
+    """A window two windows late begins without a remainder."""
+    cycle, _ = advance(TIMES, None, 0.09, 0.0)
+    assert advance(TIMES, cycle, 0.05, 300.0)[1]
+    assert advance(TIMES, cycle, 0.05, 599.0)[1]
+    assert not advance(TIMES, cycle, 0.05, 600.0)[1]
+
+
+def test_a_window_once_begun_keeps_its_promise() -> None:
+    """Duty is taken at the window's beginning: jitter within it makes no contacts."""
+    cycle, asks = advance(TIMES, None, 0.5, 0.0)
+    for second in range(1, 150):
+        cycle, asks = advance(TIMES, cycle, second % 2, float(second))
+        assert asks
+    assert not advance(TIMES, cycle, 1.0, 150.0)[1]
+
+
+@pytest.mark.parametrize("start_s", [0, 137])
+def test_the_longest_closing_ends_in_a_rest(start_s: int) -> None:
+    """At full duty: 1790 s on, then off for 60 s, and so on; 10 s before the node would open by itself."""
+    asked = drive(REAL, 1.0, 6000, start_s)
+    lengths = [(on, len(list(run))) for on, run in groupby(asked)]
+    assert lengths[:4] == [(True, 1790), (False, 60), (True, 1790), (False, 60)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0.85, 1.0))
+def test_no_closing_is_longer_than_the_longest(duty: float) -> None:
+    """For any high duty, and each opening at least the rest or the shortest opening."""
+    asked = drive(REAL, duty, 4 * 3600)
+    assert all(length <= 1790 for on, length in spans(asked) if on)
+    assert all(length >= 30 for on, length in spans(asked) if not on)
+
+
+@pytest.mark.parametrize(("duty", "on_s"), [(0.2, 0), (0.26, 0), (0.27, 31), (0.5, 100)])
+def test_a_rest_leaves_no_stump_of_a_closing(duty: float, on_s: int) -> None:
+    """The rest after 1790 s ends 50 s into the seventh window: what is left is used only if it is a whole closing."""
+    cycle, asked = None, []
+    for second in range(2100):
+        cycle, asks = advance(REAL, cycle, 1.0 if second < 1800 else duty, float(second))
+        asked.append(asks)
+    assert sum(asked[:1800]) == 1790
+    assert sum(asked[1800:]) == on_s
+
+
+def test_the_same_inputs_give_the_same_cycle() -> None:
+    """Pure: no hidden clock."""
+    assert drive(TIMES, 0.37, 5000) == drive(TIMES, 0.37, 5000)
+
+
+def test_windows_follow_one_another_without_drift() -> None:
+    """Starts lie a window apart, so 300 s means at most twelve closings an hour."""
+    asked = drive(TIMES, 0.5, 7200)
+    starts = [second for second, (before, now) in enumerate(pairwise(asked), 1) if now and not before]
+    assert {later - earlier for earlier, later in pairwise(starts)} == {300}

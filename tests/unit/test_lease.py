@@ -1,0 +1,30 @@
+"""When an order must be sent."""
+
+import pytest
+
+from controller.safety.lease import Order, Sent, due
+
+ON, READY, OFF = Order(True, True, "a"), Order(False, True, "a"), Order(False, False, "a")
+
+
+def test_the_first_order_is_sent() -> None:
+    """A node that was never told is told, even off."""
+    assert due(OFF, None, 0.0)
+
+
+@pytest.mark.parametrize(("order", "before"), [(ON, READY), (READY, ON), (OFF, READY), (READY, OFF), (OFF, ON)])
+def test_a_change_of_either_contact_is_sent_at_once(order: Order, before: Order) -> None:
+    """On, ready and off are three different orders."""
+    assert due(order, Sent(before, 100.0), 100.0)
+
+
+@pytest.mark.parametrize(("elapsed_s", "is_due"), [(0.0, False), (4.99, False), (5.0, True), (5.01, True), (99.0, True)])
+@pytest.mark.parametrize("order", [ON, READY, OFF])
+def test_the_same_order_is_renewed_every_5_s(order: Order, elapsed_s: float, is_due: bool) -> None:
+    """Three renewals to a lease of 15 s; off is repeated as well, for it may have been lost."""
+    assert due(order, Sent(order, 100.0), 100.0 + elapsed_s) is is_due
+
+
+def test_other_words_for_the_same_order_are_no_change() -> None:
+    """The reason is for people; it does not make traffic."""
+    assert not due(Order(False, False, "b"), Sent(OFF, 100.0), 101.0)
