@@ -8,14 +8,23 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from api import auth
+from api.pages import words
 from api.pages.words import Unit
 from api.people import Role
 from api.state import state_of
 
 UNIT_COOKIE = "soilward-unit"
+
+
+def _unbroken(value: object) -> object:
+    """Keep a number and its unit on one line; what is markup already stays as it is."""
+    return words.unbroken(value) if type(value) is str else value
+
+
 _TEMPLATES = Environment(
     loader=FileSystemLoader(Path(__file__).parent / "templates"),
     autoescape=True,
+    finalize=_unbroken,
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,

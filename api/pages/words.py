@@ -89,6 +89,11 @@ def said(text: str, unit: Unit) -> str:
     return re.sub(r"\bCel\b|°C", "°F", changed)
 
 
+def unbroken(text: str) -> str:
+    """Return the text with a no-break space between each number and its unit of temperature."""
+    return re.sub(r"(?<=\d) (?=°[CF])", _SPACE, text)
+
+
 def duration(seconds: float) -> str:
     """Write a length of time in at most two parts: "40 s", "12 min", "2 h 5 min", "3 days"."""
     whole = max(0, round(seconds))

