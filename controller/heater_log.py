@@ -16,11 +16,14 @@ class HeaterLog:
     ----------
     rated_w, volts
         Power when the node measures no current, and voltage when it does.
+    silent_after_s
+        [s] a closed contact cannot outlast a silence longer than this: one lease, or more in coarse simulation.
     """
 
     enclosure: str
     rated_w: float
     volts: float
+    silent_after_s: float = limits.LONGEST_LEASE_S
     closed_since_ms: int | None = None
     last: NodeReport | None = None
     closings: deque[tuple[int, int]] = field(default_factory=deque)
@@ -40,11 +43,11 @@ class HeaterLog:
         last = self.last
         if last is not None and last.on:
             span_s = report.arrived_s - last.arrived_s
-            sure_s = min(span_s, limits.LONGEST_LEASE_S)
+            sure_s = min(span_s, self.silent_after_s)
             watts = last.amps * self.volts if last.amps is not None else self.rated_w
             events.append(RunEnergy(self.enclosure, watts * max(sure_s, 0.0)))
-            if span_s > limits.LONGEST_LEASE_S:
-                events += self._end(last.arrived_ms + round(limits.LONGEST_LEASE_S * 1000), "node silent")
+            if span_s > self.silent_after_s:
+                events += self._end(last.arrived_ms + round(self.silent_after_s * 1000), "node silent")
         if report.on and self.closed_since_ms is None:
             self.closed_since_ms = report.arrived_ms
             events.append(RunBegan(self.enclosure, report.arrived_ms))

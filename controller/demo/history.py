@@ -56,7 +56,7 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
     plan = coarse(plan_for(settings, enclosure, scenario.TICK_S), scenario.TICK_S)
     plant = scenario.plant_for(enclosure, start_ms)
     run = Run(plan, plant, Moment(0.0, start_ms), tick_s=scenario.TICK_S)
-    heater = HeaterLog(name, plan.rated_w, plan.volts)
+    heater = HeaterLog(name, plan.rated_w, plan.volts, silent_after_s=2 * scenario.TICK_S)
     chunk_ticks = round(CHUNK_DAYS * DAY_S / scenario.TICK_S)
     total = round(days * DAY_S / scenario.TICK_S)
     for first in range(0, total, chunk_ticks):

@@ -95,9 +95,8 @@ def test_a_set_point_that_cannot_be_is_refused_in_words(site: TestClient, writte
 def test_a_refusal_gives_the_bound_in_the_readers_unit(site: TestClient) -> None:
     """The hint at Fahrenheit is for those who write Cel; those who write Fahrenheit see the limit in it."""
     form = {"set_point": "81", "why": "just because"}
-    assert (
-        "If you mean 81 °F, write 27.2" in site.post("/enclosures/larch/set-point", data=form, headers=SAME_ORIGIN).text
-    )
+    said = site.post("/enclosures/larch/set-point", data=form, headers=SAME_ORIGIN).text
+    assert "If you mean 81\N{NO-BREAK SPACE}°F, write 27.2" in said
     site.cookies.set("soilward-unit", "F")
     reply = site.post("/enclosures/larch/set-point", data={**form, "set_point": "120"}, headers=SAME_ORIGIN)
     assert "120.0 °F is above the hard limit 89.6 °F" in reply.text
