@@ -20,6 +20,7 @@ from api.writer import Writer
 from controller.clock import Clock
 from controller.errors import SoilwardError
 from controller.load_settings import load
+from controller.parent import end_with_parent
 from controller.settings import Settings
 from controller.store.connection import open_reader
 
@@ -45,6 +46,7 @@ def serve(settings: Settings) -> int:
     SoilwardError
         If the settings are not safe to listen with, or a file is held by another.
     """
+    end_with_parent()
     listener = _listen(settings)
     with listener:
         app = create_app(settings, settings.store.folder)

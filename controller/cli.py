@@ -48,6 +48,7 @@ def _parser() -> argparse.ArgumentParser:
         ("controller", _controller, "run the controller alone"),
         ("api", _api, "run the pages and the HTTP interface alone"),
         ("node", _node, "run simulated nodes for every enclosure (no heater needed)"),
+        ("asyncapi", _asyncapi, "print the site's topics and messages as an AsyncAPI 3 document"),
         ("verify", _verify, "check the journal's hash chain and say where it breaks"),
     ):
         command = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
@@ -113,6 +114,16 @@ def _node(asked: argparse.Namespace) -> int:
     from controller.node import bench
 
     return bench.run(load(asked.settings))
+
+
+def _asyncapi(asked: argparse.Namespace) -> int:
+    import json
+
+    from controller.load_settings import load
+    from controller.wire.asyncapi import document
+
+    print(json.dumps(document(load(asked.settings)), indent=2))
+    return 0
 
 
 def _verify(asked: argparse.Namespace) -> int:

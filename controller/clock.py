@@ -36,12 +36,16 @@ class Moment:
         return self.utc_ms >= OLDEST_BELIEVABLE_MS
 
 
+_STEADY = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+"""Counts on while the machine sleeps, so that a suspend is seen as the gap it is (hazards C05, T06)."""
+
+
 class Clock:
     """The machine's own clocks."""
 
     def now(self) -> Moment:
         """Return the present moment."""
-        return Moment(time.monotonic(), time.time_ns() // 1_000_000)
+        return Moment(time.clock_gettime(_STEADY), time.time_ns() // 1_000_000)
 
     def sleep(self, seconds: float) -> None:
         """Wait `seconds` [s]."""

@@ -20,6 +20,9 @@ from controller.standing import Standing
 from controller.state import Inputs, State
 from controller.store.journal import JSON, Entry
 
+FORGET_AFTER_S = 600.0
+"""[s] Held off longer than this, control starts afresh. Source: engineering judgement."""
+
 
 @dataclass(frozen=True, slots=True)
 class Decision:
@@ -39,7 +42,7 @@ def start(plan: Plan, standing: Standing) -> State:
 def step(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[State, Decision]:
     """Decide one tick."""
     entries: list[Entry] = []
-    state = _after_gap(plan, state, now)
+    state = _after_gap(plan, state, inputs, now)
     state = _take_reports(state, inputs, now)
     state, judged = _take_readings(plan, state, inputs)
     state = _take_requests(plan, state, inputs, now, entries)
@@ -49,8 +52,8 @@ def step(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[State, 
     permissives = permits.examine(plan, state, inputs, now)
     state = _tell_permissives(plan, state, permissives, now, entries)
     order = gate.decide(wanted, state.standing.armed, permissives, state.standing.trips)
-    if not order.armed:
-        state = _forget_control(state)
+    if state.order.on and not order.on:
+        state = replace(state, opened_s=now.mono_s)
     if order.on:
         state = replace(state, heat_s=now.mono_s)
     send = lease.due(order, state.sent, now.mono_s)
@@ -78,8 +81,13 @@ def _tell_permissives(
     return replace(state, told_lost=(state.told_lost | new) - back)
 
 
-def _after_gap(plan: Plan, state: State, now: Moment) -> State:
-    """Start afresh after a pause: old values count no more and the integral is gone (hazards C05, C06)."""
+def _after_gap(plan: Plan, state: State, inputs: Inputs, now: Moment) -> State:
+    """Start afresh after a pause: old values count no more and the integral is gone (hazards C05, C06).
+
+    After a new broker session too, only what was heard since then counts (hazard B01).
+    """
+    if inputs.resumed_s > state.valid_from_s:
+        state = replace(state, valid_from_s=inputs.resumed_s)
     if state.ticked_s is None or now.mono_s - state.ticked_s <= plan.longest_gap_s:
         return state
     return replace(_forget_control(state), valid_from_s=now.mono_s)
@@ -110,7 +118,8 @@ def _take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[State, tup
         verdict = judge(plan.watches[reading.probe], probes[reading.probe], reading, inputs.resumed_s)
         probes[reading.probe] = verdict.state
         judged.append((reading, verdict))
-        if reading.probe in air and reading.value >= plan.air_no_heat_c and not reading.retained:
+        compared = verdict.state.compared_s == reading.arrived_s
+        if compared and reading.probe in air and reading.value >= plan.air_no_heat_c:
             hot_s, hot_probe = reading.arrived_s, reading.probe
     return replace(state, probes=probes, air_hot_s=hot_s, air_hot_probe=hot_probe), tuple(judged)
 
@@ -131,15 +140,13 @@ def cause_gone(plan: Plan, state: State, latched: trip.Trip, now: Moment) -> boo
     if watch is None:
         return True
     probe = state.probes[latched.probe]
-    heard = probe.said_s is not None and now.mono_s - probe.said_s <= watch.stale_after_s
+    heard = probe.compared_s is not None and now.mono_s - probe.compared_s <= watch.stale_after_s
     return heard and not probe.over and probe.rise_count == 0 and not _still_warm(plan, watch, probe)
 
 
 def _still_warm(plan: Plan, watch: Watch, probe: ProbeState) -> bool:
     """Air that tripped must be back under the no-heat limit, not merely under the fire limit."""
-    if watch not in plan.air or probe.said is None:
-        return False
-    return probe.said >= plan.air_no_heat_c
+    return watch in plan.air and probe.over_value >= plan.air_no_heat_c
 
 
 def _latch(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> State:
@@ -198,12 +205,22 @@ def _control(plan: Plan, state: State, now: Moment) -> tuple[State, bool]:
     value, source = asked(plan, state.standing, now)
     soil_c = statistics.median(soil) if soil else None
     state = replace(state, soil_c=soil_c, asked_c=value, asked_by=source)
-    if soil_c is None or value is None or state.standing.trips or not state.standing.armed:
+    if value is None or state.standing.trips or not state.standing.armed:
         return _forget_control(state), False
+    if soil_c is None or any(not each.holds and each.name != permits.RIGHT_WAY for each in state.permissives):
+        return _wait(state, now), False
     if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
         state = _new_duty(plan, state, soil_c, value, now)
     window, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s)
-    return replace(state, cycle=window), wanted
+    rested = state.order.on or now.mono_s - state.opened_s >= plan.times.least_off_s
+    return replace(state, cycle=window), wanted and rested
+
+
+def _wait(state: State, now: Moment) -> State:
+    """Stand still while a permissive is missing: a blip must not cost the night its integral; a long absence does."""
+    if state.controlled_s is not None and now.mono_s - state.controlled_s > FORGET_AFTER_S:
+        return _forget_control(state)
+    return state
 
 
 def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Moment) -> State:

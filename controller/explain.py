@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from controller.clock import from_rfc3339
 from controller.status import Words
 from controller.units import c_to_fahrenheit
 
@@ -60,8 +61,11 @@ def _locked_off(status: Mapping[str, Any]) -> Words:
 
 
 def _urgent(permissive: Mapping[str, Any]) -> str:
+    """What a person should do about a lost permissive, if anything."""
+    if permissive["name"] == "nothing over its limit" and permissive["detail"].startswith("air"):
+        return "Sun or fire: go and look."
     if permissive["name"] == "air below its no-heat limit":
-        return "Hot air with no trip: sun or fire. Go and look, and open the vents."
+        return "Open the vents."
     return ""
 
 
@@ -72,10 +76,17 @@ def _soil(status: Mapping[str, Any]) -> str:
     return f"Soil {soil:.1f} Cel" + (f", asked {asked:.1f} Cel." if asked is not None else ", nothing asked.")
 
 
+def _open_for_s(status: Mapping[str, Any]) -> float:
+    since = status["heat"]["contact_since"]
+    return 0.0 if since is None else (status["at_ms"] - from_rfc3339(since)) / 1000
+
+
 def _in_service(status: Mapping[str, Any]) -> Words:
     soil, asked, heat = status["soil_c"], status["set_point"]["asked_c"], status["heat"]
     working = status["set_point"]["working_c"]
     share = f"Heat {heat['on_last_hour_s'] / 36:.0f} % of the last hour."
+    if heat["ordered"] and heat["contact"] is False and _open_for_s(status) > 30:
+        return Words("Heat is ordered, but the node keeps its contact open.", _soil(status), "", "Look at the node.")
     if asked is None:
         return Words("Resting: the schedule asks for no heat.", _soil(status), "", "")
     if soil is None:

@@ -56,6 +56,16 @@ class HeaterLog:
         self.last = report
         return events
 
+    def lapse(self, now_s: float) -> list[RunEvent]:
+        """End the run of a node that has been silent longer than a lease."""
+        last = self.last
+        if self.closed_since_ms is None or last is None or now_s - last.arrived_s <= self.silent_after_s:
+            return []
+        joules = (last.amps * self.volts if last.amps is not None else self.rated_w) * self.silent_after_s
+        self.last = None
+        ended = self._end(last.arrived_ms + round(self.silent_after_s * 1000), "node silent")
+        return [RunEnergy(self.enclosure, joules), *ended]
+
     def _end(self, at_ms: int, ended_by: str) -> list[RunEvent]:
         if self.closed_since_ms is None:
             return []

@@ -7,22 +7,25 @@ from controller.safety import limits
 from controller.safety.interlock import Permissive, held, lost
 from controller.state import Inputs, State
 
+RIGHT_WAY = "loop the right way"
+"""Lost while heat is asked for above the set point; control must go on, so that a second time can latch."""
+
 
 def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[Permissive, ...]:
     """Return every permissive, held or lost."""
     return (
         _journal(inputs),
         _broker(inputs),
-        _node(state, now),
+        *((_node(state, now),) if plan.node_reports else ()),
         _probes("soil heard", plan.soil, state, now),
         *(_probes(f"{each.name} heard", (each,), state, now) for each in plan.surface),
         *((_probes("air heard", plan.air, state, now),) if plan.air else ()),
         _no_over_limit(plan, state),
         _air_cool(plan, state, now),
         _after_reset(state, now),
-        held("loop the right way")
+        held(RIGHT_WAY)
         if state.inverted == 0
-        else lost("loop the right way", "heat was asked for above the set point", "at the next tick that does not"),
+        else lost(RIGHT_WAY, "heat was asked for above the set point", "at the next tick that does not"),
     )
 
 

@@ -42,6 +42,7 @@ class Plan:
     rated_w: float
     volts: float
     lease_s: float
+    node_reports: bool
     watches: dict[str, Watch]
     soil: tuple[Watch, ...]
     air: tuple[Watch, ...]
@@ -77,6 +78,7 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
         rated_w=enclosure.heater.rated_w,
         volts=enclosure.heater.volts,
         lease_s=enclosure.heater.lease_s,
+        node_reports=enclosure.heater.relay == "node",
         watches=watches,
         soil=tuple(w for w in watches.values() if w.quantity is Quantity.SOIL),
         air=tuple(w for w in watches.values() if w.quantity is Quantity.AIR),

@@ -8,6 +8,7 @@ from copy import copy
 from dataclasses import dataclass
 from typing import Final
 
+from controller.clock import OLDEST_BELIEVABLE_MS
 from controller.probe import TEMPERATURES, Quantity, Reading
 from controller.safety import limits
 from controller.status import Grade
@@ -28,7 +29,7 @@ SLOPE_SPAN_S = 60.0
 """[s] Span of the rise rule. Source: hazards, limit 'air rate of rise'."""
 
 RECENT_SPACING_S = 2.0
-"""[s] Values kept for the rise and step rules lie at least this far apart, so a fast probe cannot crowd out a minute."""
+"""[s] Values kept for the rise and step rules lie at least this far apart: a fast probe crowds out no minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,8 @@ class ProbeState:
         The last value control may use and when it came [s], or None.
     said, said_s, grade, reason
         The last value of any grade.
+    compared_s
+        [s] receipt of the last value that was compared with the trips; `over_value` is that value.
     over, over_count, over_s
         Whether the last sample was over the limit, how many were within an hour of one another, and when the last [s].
     rise_count
@@ -74,6 +77,7 @@ class ProbeState:
     over_count: int = 0
     over_s: float = float("-inf")
     over_value: float = 0.0
+    compared_s: float | None = None
     rise_k_per_min: float | None = None
     rise_count: int = 0
     offset_s: float | None = None
@@ -126,7 +130,9 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     if reading.retained:
         return Judged(state, Grade.HISTORY, "retained by the broker", taken_ms)
     if age_s > watch.stale_after_s:
-        return Judged(state, Grade.HISTORY, f"taken {age_s:.0f} s before it came", taken_ms)
+        late = f"taken {age_s:.0f} s before it came"
+        state.said, state.said_s, state.grade, state.reason = value, reading.arrived_s, Grade.HISTORY, late
+        return Judged(state, Grade.HISTORY, late, taken_ms)
     state.offset_s = offset_s
     _compare_with_trips(watch, state, reading)
     return _for_control(watch, state, reading, taken_ms, resumed_s)
@@ -141,6 +147,9 @@ def _age(state: ProbeState, reading: Reading) -> tuple[float, float | None]:
     if reading.taken_ms is None:
         return 0.0, state.offset_s
     wall_s = (reading.arrived_ms - reading.taken_ms) / 1000
+    if reading.arrived_ms < OLDEST_BELIEVABLE_MS:
+        # Our own clock is lost (hazard T03): only how this probe's stamps have lain before can tell.
+        wall_s = 0.0
     offset_s = reading.arrived_s - reading.taken_ms / 1000
     if state.offset_s is None or state.said_s is None:
         return wall_s, offset_s
@@ -167,6 +176,7 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
         if watch.over_at_once is not None and value >= watch.over_at_once:
             count = max(count, 2)
     state.over, state.over_count, state.over_value = over, count, value
+    state.compared_s = reading.arrived_s
     if watch.quantity is Quantity.AIR or watch.quantity is Quantity.SOIL:
         state.recent = _remember(watch, state, reading)
     if watch.quantity is Quantity.AIR:

@@ -15,6 +15,9 @@ STALE_REQUEST_S = 600.0
 """[s] An older wish may no longer be one; only disarming is obeyed at any age. Source: engineering judgement."""
 
 
+LONGEST_OVERRIDE_MS = 400 * 86_400_000
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """The standing orders after a request, and what the journal says of it."""
@@ -61,7 +64,7 @@ def _outcome(
     if request.kind == "reset":
         return _reset(standing, str(request.arguments.get("trip", "")), gone, now)
     if request.kind == "set-point":
-        return _set_point(plan, standing, request.arguments)
+        return _set_point(plan, standing, request.arguments, now)
     return f"refused: '{request.kind}' is no request this controller knows", None
 
 
@@ -77,7 +80,7 @@ def _reset(standing: Standing, name: str, gone: dict[str, bool], now: Moment) ->
     )
 
 
-def _set_point(plan: Plan, standing: Standing, arguments: dict[str, Any]) -> tuple[str, Standing | None]:
+def _set_point(plan: Plan, standing: Standing, arguments: dict[str, Any], now: Moment) -> tuple[str, Standing | None]:
     value, until = arguments.get("set_point_c"), arguments.get("until")
     if value is None:
         return "set point back to the schedule", replace(standing, override_c=None, override_until_ms=None)
@@ -90,5 +93,7 @@ def _set_point(plan: Plan, standing: Standing, arguments: dict[str, Any]) -> tup
         until_ms = None if until is None else from_rfc3339(str(until))
     except ValueError as error:
         return f"refused: {error}", None
+    if until_ms is not None and not now.utc_ms < until_ms <= now.utc_ms + LONGEST_OVERRIDE_MS:
+        return f"refused: until {until} is not within the next 400 days", None
     words = f"set point {value:.1f} Cel" + (f" until {until}" if until else "")
     return words, replace(standing, override_c=float(value), override_until_ms=until_ms)

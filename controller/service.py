@@ -16,6 +16,7 @@ from controller.clock import Clock, Moment
 from controller.errors import StoreError
 from controller.heater_log import HeaterLog
 from controller.keeper import Keeper, stored
+from controller.parent import end_with_parent
 from controller.plan import plan_for
 from controller.routing import Routing
 from controller.safety import limits
@@ -28,6 +29,7 @@ from controller.store import runs
 from controller.store.connection import Lock, open_reader, open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import READINGS
+from controller.store.runs import RunEvent
 from controller.store.writer import Writer
 from controller.wire.inbox import Inbox, Message
 from controller.wire.relay import WireError, decode_report
@@ -50,7 +52,7 @@ class Controller:
     def __init__(self, settings: Settings, clock: Clock, identity: str = "controller") -> None:
         self.settings, self.clock, self.identity = settings, clock, identity
         folder = settings.store.folder
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._lock = Lock(folder / "controller.db")
         now = clock.now()
         self._standing_file = folder / "standing.json"
@@ -58,6 +60,8 @@ class Controller:
         names = tuple(each.name for each in settings.enclosure)
         kept = standing.recall(self._standing_file, names, first, now.utc_ms)
         self.epoch = kept.epoch + 1
+        self._others = {name: each for name, each in kept.enclosures.items() if name not in names}
+        self._saved = True
         self.keepers = {each.name: self._keeper(each.name, kept) for each in settings.enclosure}
         self._save_standing()
         _end_left_open_runs(folder)
@@ -67,7 +71,7 @@ class Controller:
         self.relays = Relays(settings, self.inbox.client, self.epoch, identity, now)
         self._stop = threading.Event()
         self._ticked_s = now.mono_s
-        self._answered = max((k.state.standing.answered for k in self.keepers.values()), default=0)
+        self._answered = min((k.state.standing.answered for k in self.keepers.values()), default=0)
         self._enter("start", None, f"controller started, epoch {self.epoch}", now)
         for keeper in self.keepers.values():
             for trip in keeper.state.standing.trips:
@@ -112,6 +116,8 @@ class Controller:
             self._poll_requests()
             # A late tick is not made up for: the next one is due a whole tick after this.
             self._ticked_s = now.mono_s
+            for keeper in self.keepers.values():
+                self._put_runs(keeper.heater.lapse(now.mono_s))
         kept = [self._step(keeper, now) for keeper in self.keepers.values() if everyone or keeper.has_news]
         if all(kept):
             self._acknowledge(messages)
@@ -151,24 +157,50 @@ class Controller:
         if report is None:
             self._enter("node-offline", name, "the broker says the relay node is gone", message.arrived)
             return
-        keeper.reports.append(report)
-        for event in keeper.heater.take(report, keeper.state.why_open):
+        self._put_runs(keeper.heater.take(report, keeper.state.why_open))
+        if report.epoch > self.epoch:
+            self._overtake(name, report.epoch, message.arrived)
+        if report.epoch == self.epoch:
+            keeper.reports.append(report)
+
+    def _overtake(self, name: str, epoch: int, now: Moment) -> None:
+        """A node that has obeyed a later epoch refuses ours; ours rises above it (a lost or restored data folder)."""
+        self.epoch = epoch + 1
+        self.relays.raise_epoch(self.epoch)
+        self._saved = self._try_to_save()
+        self._enter("epoch", name, f"the node has seen epoch {epoch}; ours is now {self.epoch}", now)
+
+    def _put_runs(self, events: list[RunEvent]) -> None:
+        for event in events:
             self.writer.put_run(event)
 
     def _step(self, keeper: Keeper, now: Moment) -> bool:
         """Step one enclosure; returns whether all was queued for the disk. An opening goes out before any saving."""
         before = keeper.state.standing
         connected, resumed_s = self.inbox.link_now
-        decision = keeper.tick(connected, resumed_s, self.writer.journal_failing_since_s is None, now)
+        decision = keeper.tick(connected, resumed_s, self._can_record, now)
         if decision.send and not decision.order.on:
             self.relays.send(keeper.plan.name, decision.order, now)
-        if keeper.state.standing != before:
-            self._save_standing()
+        if keeper.state.standing != before or not self._saved:
+            self._saved = self._try_to_save()
         kept = self._record(keeper, decision)
         self._tell(keeper, now)
         if decision.send and decision.order.on:
             self.relays.send(keeper.plan.name, decision.order, now)
         return kept
+
+    @property
+    def _can_record(self) -> bool:
+        return self._saved and self.writer.journal_failing_since_s is None
+
+    def _try_to_save(self) -> bool:
+        """Save the standing orders; a disk that refuses costs heat, not the loop, and is tried again each tick."""
+        try:
+            self._save_standing()
+        except OSError as error:
+            log.error("standing orders cannot be saved: %s", error)
+            return False
+        return True
 
     def _record(self, keeper: Keeper, decision: enclosure.Decision) -> bool:
         kept = all(list(map(self.writer.put_journal, decision.entries)))
@@ -199,12 +231,14 @@ class Controller:
             return
         for request in asked:
             self._answered = request.id
-            if request.enclosure in self.keepers:
-                self.keepers[request.enclosure].requests.append(request)
+            keeper = self.keepers.get(request.enclosure)
+            if keeper is not None and request.id > keeper.state.standing.answered:
+                keeper.requests.append(request)
 
     def _save_standing(self) -> None:
         standings = {name: keeper.state.standing for name, keeper in self.keepers.items()}
-        standing.save(self._standing_file, Kept(self.epoch, standings))
+        # Enclosures that settings no longer name keep their trips, should they come back.
+        standing.save(self._standing_file, Kept(self.epoch, {**self._others, **standings}))
 
     def _watch(self) -> None:
         """Kill this process if the loop has stopped: a dead controller renews no lease (design, section 5)."""
@@ -242,6 +276,7 @@ def _nothing() -> None:
 def run(settings: Settings, clock: Clock, identity: str = "controller") -> None:
     """Run a controller until SIGTERM or SIGINT."""
     controller = Controller(settings, clock, identity)
+    end_with_parent()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: controller.stop())
     controller.run()

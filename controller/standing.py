@@ -97,7 +97,7 @@ def recall(path: Path, enclosures: tuple[str, ...], first_start: bool, now_ms: i
         if first_start:
             return Kept(0, {})
         return _latched(enclosures, "the file of latched trips is missing", now_ms)
-    except (ValueError, KeyError, TypeError, OSError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
         return _latched(enclosures, f"the file of latched trips cannot be trusted: {error}", now_ms)
     return kept
 

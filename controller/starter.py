@@ -108,7 +108,7 @@ def init(settings_file: Path, person: str, password_from_stdin: bool) -> int:
     settings_file.parent.mkdir(parents=True, exist_ok=True)
     settings_file.write_text(TEMPLATE, encoding="utf-8")
     write_private(settings_file.parent / "keys" / "tunnel.key", secrets.token_hex(32) + "\n")
-    load(settings_file).store.folder.mkdir(parents=True, exist_ok=True)
+    load(settings_file).store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     password = sys.stdin.readline().strip() if password_from_stdin else _ask_password(person)
     command = [sys.executable, "-m", "api", "person", "add", person, "--role", "operate"]
     command += ["--settings", str(settings_file), "--password-stdin"]

@@ -72,6 +72,7 @@ class State:
     air_hot_probe: str = ""
     rearm_s: float = NEVER
     heat_s: float = NEVER
+    opened_s: float = NEVER
     inverted: int = 0
     permissives: tuple[Permissive, ...] = ()
     told_lost: frozenset[str] = frozenset()

@@ -12,6 +12,7 @@ from types import FrameType
 from iotcore import Broker as Rumqttd
 
 from controller.clock import Clock
+from controller.parent import END_WITH_PARENT
 from controller.settings import Settings
 from controller.wire import embedded
 
@@ -60,7 +61,8 @@ class Child:
         if now_s - self._started_s >= self._pause_s:
             self._started_s = now_s
             # Its own session: Ctrl-C reaches the supervisor alone, which then ends the children in order.
-            self.process = subprocess.Popen(self.command, start_new_session=True)
+            environment = {**os.environ, END_WITH_PARENT: str(os.getpid())}
+            self.process = subprocess.Popen(self.command, start_new_session=True, env=environment)
 
     def end(self) -> None:
         """Ask it to end, and make it if it does not."""
@@ -76,15 +78,17 @@ class Child:
 
 def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | None) -> None:
     """Keep children and the embedded broker running until `stop` is set, then end them, first one first."""
-    while not stop.is_set():
-        if broker is not None and not broker.is_running:
-            print("the embedded broker ended; starting it again", file=sys.stderr, flush=True)
-            _again(broker)
+    try:
+        while not stop.is_set():
+            if broker is not None and not broker.is_running:
+                print("the embedded broker ended; starting it again", file=sys.stderr, flush=True)
+                _again(broker)
+            for child in children:
+                child.look()
+            stop.wait(0.5)
+    finally:
         for child in children:
-            child.look()
-        stop.wait(0.5)
-    for child in children:
-        child.end()
+            child.end()
 
 
 def _again(broker: Rumqttd) -> None:
@@ -102,7 +106,7 @@ def stop_on_signals() -> threading.Event:
     def told(_number: int, _frame: FrameType | None) -> None:
         stop.set()
 
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, told)
     return stop
 
@@ -111,7 +115,7 @@ def run(settings: Settings, settings_file: Path) -> int:
     """Run the whole site until told to stop."""
     stop = stop_on_signals()
     clock = Clock()
-    settings.store.folder.mkdir(parents=True, exist_ok=True)
+    settings.store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
     children = [
         Child("controller", controller_command(settings_file), clock),

@@ -1,4 +1,4 @@
-"""A bed of soil for the pure core: the tick driven second by second, with probes and a node that say what they are told."""
+"""A bed of soil for the pure core: the tick driven second by second, by probes and a node that say what they should."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -103,7 +103,9 @@ class Bed:
         """Return a reading that arrives now."""
         now = self.now
         stamp_ms = None if self.stamp is None else now.utc_ms + round(self.stamp * 1000)
-        return Reading("larch", probe, value, stamp_ms if taken_ms is None else taken_ms, now.utc_ms, now.mono_s, source)
+        return Reading(
+            "larch", probe, value, stamp_ms if taken_ms is None else taken_ms, now.utc_ms, now.mono_s, source
+        )
 
     def ask(self, kind: Kind, why: str = "test", **arguments: Any) -> str:
         """Tick once with a request; returns the outcome's words."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from controller.settings import Enclosure, HeaterKind, Shape
 
 WIDTH = 360.0
-GUTTER = 50.0
+GUTTER = 54.0
 RIGHT = 12.0
 _LEAST_SPAN_C = 12.0
 

@@ -4,7 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from api.pages import words
 from api.pages.frame import Frame
+from api.pages.words import Unit
 
 Band = tuple[float, float]
 """[Cel] least and most of one probe over the last 24 h."""
@@ -83,3 +85,13 @@ def _mirrored(path: str) -> str:
         numbers = [float(part) for part in curve.split()]
         turned += "C" + " ".join(f"{-n if index % 2 else n:.1f}" for index, n in enumerate(numbers))
     return turned
+
+
+def spoken(marks: Sequence[Mark], unit: Unit) -> str:
+    """Return the drawing in words, for those who hear the page."""
+    parts = [
+        f"{mark.kind} {words.level(mark.level_m)} {words.temperature(mark.value_c, unit)}".replace("  ", " ")
+        for mark in marks
+        if mark.value_c is not None
+    ]
+    return f"Temperature by height and depth in {unit.sign}: " + ("; ".join(parts) or "no numbers yet")

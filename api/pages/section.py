@@ -1,6 +1,6 @@
 """The section: an enclosure cut through the ground, with temperature against height and depth."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +19,7 @@ from api.pages.frame import (
     stones,
 )
 from api.pages.labels import Box, Label, Wanted, place
-from api.pages.profile import Band, Mark, ranges_drawn, temperature_lines
+from api.pages.profile import Band, Mark, ranges_drawn, spoken, temperature_lines
 from api.pages.scales import degrees, levels, root_depth_m
 from api.pages.words import Unit
 from controller.settings import Enclosure, HeaterKind
@@ -112,7 +112,7 @@ def picture(
         f"The soil is drawn {drawn.stretch:.0f} times deeper than to scale."
         if drawn.stretch >= 1.5 and size.names
         else "",
-        _spoken(marks, unit),
+        spoken(marks, unit),
     )
 
 
@@ -178,7 +178,11 @@ def _labels(scene: _Scene) -> tuple[Label, ...]:
     if scene.asked:
         taken.append(Box(scene.asked[0] - 2, scene.asked[1] - 20, 4, 40))
     bounds = Box(GUTTER + 3, 4, WIDTH - GUTTER - RIGHT - 2, drawn.bottom - 6)
-    return place([*_probe_labels(scene), *_other_labels(scene)], bounds, taken)
+    first = place([*_probe_labels(scene), *_other_labels(scene)], bounds, taken)
+    # What is said of a buried cable stays in the soil: a warm number drawn in the air would be read as the air's.
+    soil = Box(bounds.x, drawn.ground + 2, bounds.width, bounds.y + bounds.height - drawn.ground - 2)
+    inside = soil if heater.cable else bounds
+    return first + place(_heater_labels(scene), inside, [*taken, *(label.box for label in first)])
 
 
 def _probe_labels(scene: _Scene) -> list[Wanted]:
@@ -218,16 +222,19 @@ def _other_labels(scene: _Scene) -> list[Wanted]:
         wanted.append(
             Wanted(text, outside.x, 15.0, 14.0, "outside", outside.probe, struck=not outside.fresh, away=6, led=False)
         )
-    x, y = scene.heater.points[-1 if scene.heater.cable else 0]
+    return wanted
+
+
+def _heater_labels(scene: _Scene) -> list[Wanted]:
+    cable = scene.heater.cable
+    x, y = scene.heater.points[-1 if cable else 0]
+    x, y = x - 14, y + (15 if cable else -22)
+    wanted = [Wanted(_heater_words(scene), x, y, 14.0, "heat", away=4, led=False)]
     surface = next((r for r in scene.now.values() if r["quantity"] == "heater-surface"), None)
-    heat = Wanted(
-        _heater_words(scene), x - 14, y + (15 if scene.heater.cable else -22), 14.0, "heat", away=4, led=False
-    )
-    wanted.append(heat)
     if surface and surface["value"] is not None:
-        text = f"surface {words.temperature(surface['value'], unit)}"
+        text = f"surface {words.temperature(surface['value'], scene.unit)}"
         struck = not surface["fresh"]
-        wanted.append(Wanted(text, heat.x, heat.y + 16, 14.0, "heat", surface["probe"], struck, away=4, led=False))
+        wanted.append(Wanted(text, x, y + 16, 14.0, "heat", surface["probe"], struck, away=4, led=False))
     return wanted
 
 
@@ -235,13 +242,3 @@ def _heater_words(scene: _Scene) -> str:
     name = "cable" if scene.heater.cable else "heater"
     said = {"unknown": "not heard", "locked": "locked off"}.get(scene.heater.state, scene.heater.state)
     return f"{name} {said}"
-
-
-def _spoken(marks: Sequence[Mark], unit: Unit) -> str:
-    """Return the drawing in words, for those who hear the page."""
-    parts = [
-        f"{mark.kind} {words.level(mark.level_m)} {words.temperature(mark.value_c, unit)}".replace("  ", " ")
-        for mark in marks
-        if mark.value_c is not None
-    ]
-    return f"Temperature by height and depth in {unit.sign}: " + ("; ".join(parts) or "no numbers yet")

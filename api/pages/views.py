@@ -42,6 +42,8 @@ class TripShown:
     name: str
     said: str
     when: str
+    age_s: float
+    age: str
     more: str
     cause_gone: bool
 
@@ -182,11 +184,12 @@ def _sentence(text: str, unit: Unit) -> str:
 
 def _trip(state: State, each: Mapping[str, Any], unit: Unit) -> TripShown:
     now_ms, zone = state.clock.now().utc_ms, state.settings.site.zone
-    since = words.ago((now_ms - each["at_ms"]) / 1000)
+    age_s = (now_ms - each["at_ms"]) / 1000
     resets = each["resets_24h"]
     more = f" Reset {resets} time{'s' if resets != 1 else ''} in the last 24 h." if resets else ""
-    when = f"{words.moment(each['at_ms'], now_ms, zone)}, {since}."
-    return TripShown(each["name"], _sentence(each["detail"], unit), when, more, bool(each["cause_gone"]))
+    when = words.moment(each["at_ms"], now_ms, zone)
+    said = _sentence(each["detail"], unit)
+    return TripShown(each["name"], said, when, age_s, words.ago(age_s), more, bool(each["cause_gone"]))
 
 
 def _overridden(state: State, seen: Mapping[str, Any]) -> str:

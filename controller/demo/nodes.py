@@ -7,12 +7,14 @@ from pathlib import Path
 from controller.demo import scenario
 from controller.load_settings import load
 from controller.node.simulated import run_nodes
+from controller.parent import end_with_parent
 from controller.supervisor import stop_on_signals
 
 
 def main(settings_file: str) -> int:
     """Run one simulated node per enclosure until told to stop."""
     stop = stop_on_signals()
+    end_with_parent()
     settings = load(Path(settings_file))
     states = settings.store.folder / "plants.json"
     kept = json.loads(states.read_text(encoding="utf-8"))

@@ -78,6 +78,7 @@ class RelayCore:
         return now_s - command.issued_ms / 1000 - expected
 
     def _obey(self, command: Command, now_s: float) -> None:
+        late_s = max(0.0, self._late_s(command, now_s))
         lag_s = now_s - command.issued_ms / 1000
         if command.epoch != self.epoch or self._lag_s is None:
             self._lag_s = lag_s
@@ -86,7 +87,7 @@ class RelayCore:
         self._lag_at_s = now_s
         self.epoch, self.seq, self.by = command.epoch, command.seq, command.by
         lease_s = min(command.lease_s, limits.LONGEST_LEASE_S)
-        self.lease_ends_s = now_s + lease_s if command.on or command.armed else float("-inf")
+        self.lease_ends_s = now_s + lease_s - late_s if command.on or command.armed else float("-inf")
         self.armed = command.armed
         self._set(command.on, now_s)
 

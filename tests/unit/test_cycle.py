@@ -37,7 +37,9 @@ def test_the_mean_on_time_is_the_duty(duty: float) -> None:
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=40), st.sampled_from([(120.0, 30.0, 30.0), (300.0, 30.0, 60.0)]))
+@given(
+    st.lists(st.floats(0.0, 1.0), min_size=1, max_size=40), st.sampled_from([(120.0, 30.0, 30.0), (300.0, 30.0, 60.0)])
+)
 def test_no_closing_or_opening_is_shorter_than_allowed(duties: list[float], shape: tuple[float, float, float]) -> None:
     """For any duty changing every 90 s."""
     times, cycle, asked = CycleTimes(*shape, 1e9, 60.0), None, []
@@ -64,7 +66,9 @@ def test_openings_too_short_are_owed_too(duty: float) -> None:
     assert all(length >= 30 for on, length in spans(asked) if not on)
 
 
-@pytest.mark.parametrize(("duty", "on_s"), [(0.0, 0), (0.0999, 0), (0.1, 30), (0.4, 120), (0.9, 270), (0.91, 300), (1.0, 300)])
+@pytest.mark.parametrize(
+    ("duty", "on_s"), [(0.0, 0), (0.0999, 0), (0.1, 30), (0.4, 120), (0.9, 270), (0.91, 300), (1.0, 300)]
+)
 def test_one_window(duty: float, on_s: int) -> None:
     """Just under, at and just over the shortest times."""
     assert sum(drive(TIMES, duty, 300)) == on_s

@@ -1,6 +1,7 @@
 """The tick as a whole: for any events no heat past a doubt, no jumps, and the same record gives the same orders."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -14,10 +15,12 @@ from controller.safety.trip import Trip, TripKind
 from controller.standing import Standing
 from controller.state import Inputs, NodeReport
 from controller.store.requests import Request
-from tests.core_site import AIR, NIGHT_MS, SECOND_SOIL, SOIL, SURFACE, Bed, plan_of, warm_bed
+from tests.core_site import AIR, NIGHT_MS, NOON_MS, SECOND_SOIL, SOIL, SURFACE, Bed, plan_of, warm_bed
 
 PLAN = plan_of(SOIL, SECOND_SOIL, AIR, SURFACE)
-VALUES = st.one_of(st.floats(-50.0, 130.0), st.floats(8.0, 12.0), st.sampled_from([0.0, 85.0, -127.0, 39.9, 40.0, 57.0]))
+VALUES = st.one_of(
+    st.floats(-50.0, 130.0), st.floats(8.0, 12.0), st.sampled_from([0.0, 85.0, -127.0, 39.9, 40.0, 57.0])
+)
 READING = st.tuples(st.sampled_from(list(PLAN.watches)), VALUES, st.sampled_from([None, 0, 0, 0, 30, 4000, -50, -900]))
 REQUEST = st.sampled_from(
     [("arm", {}), ("disarm", {}), ("set-point", {"set_point_c": 25.0}), ("set-point", {"set_point_c": 90.0}),
@@ -44,7 +47,9 @@ def recorded(events: list) -> list[tuple[Inputs, Moment]]:  # type: ignore[type-
     for wait_s, readings, reports, request, connected, journal_ok in events:
         for _ in range(3):
             now = now.later(3)
-            ticks.append((Inputs(cold(now), (NodeReport(now.mono_s, now.utc_ms, False, True, 9.0, None, 0, 1.0),)), now))
+            ticks.append(
+                (Inputs(cold(now), (NodeReport(now.mono_s, now.utc_ms, False, True, 9.0, None, 0, 1.0),)), now)
+            )
         now = now.later(wait_s)
         heard = tuple(
             Reading("larch", probe, value, None if skew is None else now.utc_ms + skew * 1000, now.utc_ms, now.mono_s)
@@ -121,7 +126,7 @@ def test_a_set_point_request_does_not_jump_the_duty(to_c: float) -> None:
     for _ in range(30):
         bed.run(1)
         duties.append(bed.state.duty)
-    assert max(abs(later - earlier) for earlier, later in zip(duties, duties[1:], strict=False)) < 0.05
+    assert max(abs(later - earlier) for earlier, later in pairwise(duties)) < 0.05
     assert duties[-1] != before
 
 
@@ -234,5 +239,22 @@ def test_a_disarm_is_off_at_the_same_tick_and_arming_brings_heat_back() -> None:
     bed.ask("disarm")
     assert (bed.on, bed.state.duty) == (False, 0.0)
     assert bed.orders[-1][2] == "not armed"
+    armed_s = bed.second
     bed.ask("arm")
-    assert bed.on
+    assert not bed.on, "an opening lasts its 30 s"
+    bed.run(40)
+    assert bed.on_seconds(armed_s)[0] == armed_s - 1 + 30
+
+
+@pytest.mark.parametrize(("ago_s", "latches"), [(590, True), (600, True), (601, False), (3600, False)])
+def test_hot_air_is_a_fire_while_heat_was_on_in_the_last_10_minutes(ago_s: int, latches: bool) -> None:
+    """At noon: what counts is when the contact was last reported closed; just under, at and over."""
+    bed = Bed(plan_of(), {"soil": 25.0, "air": None}, Standing(override_c=20.0), begins_ms=NOON_MS, contact=True)
+    bed.run(100)
+    bed.contact, last_closed_s = False, 99
+    bed.run(last_closed_s + ago_s - 10 - bed.second)
+    bed.extra = [bed.reading("air", 60.0)]
+    bed.run(10)
+    bed.extra = [bed.reading("air", 60.0)]
+    bed.run(1)
+    assert bool(bed.trips) is latches

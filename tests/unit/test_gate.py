@@ -46,7 +46,9 @@ def test_the_weightiest_doubt_is_the_one_named(
     assert decide(wanted, armed, permissives, trips).because == because
 
 
-PERMISSIVES = st.lists(st.builds(Permissive, st.text(max_size=4), st.booleans(), st.just("why"), st.just("")), max_size=8)
+PERMISSIVES = st.lists(
+    st.builds(Permissive, st.text(max_size=4), st.booleans(), st.just("why"), st.just("")), max_size=8
+)
 
 
 @given(st.booleans(), st.booleans(), PERMISSIVES, st.lists(st.just(TRIP), max_size=3))
@@ -63,5 +65,5 @@ def test_the_gate_is_never_on_past_a_doubt(
 
 def test_a_permissive_says_what_is_wrong_only_when_it_is() -> None:
     """Held has no words; lost has what is wrong and what ends it."""
-    assert HELD == Permissive("node heard", True, "", "")
-    assert LOST == Permissive("node heard", False, "the node is silent", "when it reports")
+    assert Permissive("node heard", True, "", "") == HELD
+    assert Permissive("node heard", False, "the node is silent", "when it reports") == LOST

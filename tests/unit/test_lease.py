@@ -18,7 +18,9 @@ def test_a_change_of_either_contact_is_sent_at_once(order: Order, before: Order)
     assert due(order, Sent(before, 100.0), 100.0)
 
 
-@pytest.mark.parametrize(("elapsed_s", "is_due"), [(0.0, False), (4.99, False), (5.0, True), (5.01, True), (99.0, True)])
+@pytest.mark.parametrize(
+    ("elapsed_s", "is_due"), [(0.0, False), (4.99, False), (5.0, True), (5.01, True), (99.0, True)]
+)
 @pytest.mark.parametrize("order", [ON, READY, OFF])
 def test_the_same_order_is_renewed_every_5_s(order: Order, elapsed_s: float, is_due: bool) -> None:
     """Three renewals to a lease of 15 s; off is repeated as well, for it may have been lost."""

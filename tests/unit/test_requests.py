@@ -1,5 +1,7 @@
 """What a person asked, answered: done or refused, always journalled with who and why."""
 
+from dataclasses import replace
+
 import pytest
 
 from controller.clock import Moment
@@ -11,11 +13,12 @@ from tests.core_site import NIGHT_MS, plan_of
 
 PLAN = plan_of(limits={"highest_set_point": 28.0})
 NOW = Moment(500.0, NIGHT_MS)
+FRESH = Standing()
 TRIP = Trip(TripKind.SOIL_OVER, "soil", 41.0, 40.0, 0, "hot")
 
 
 def ask(  # type: ignore[no-untyped-def]
-    kind: Kind, standing: Standing = Standing(), gone: bool = True, who="Ada", why="test", age_s=0, **arguments
+    kind: Kind, standing: Standing = FRESH, gone: bool = True, who="Ada", why="test", age_s=0, **arguments
 ):
     """Answer one request, filed `age_s` ago."""
     request = Request(7, NIGHT_MS - age_s * 1000, "larch", kind, arguments, who, why)
@@ -85,8 +88,6 @@ def test_a_set_point_within_its_bounds(value: object, done: bool) -> None:
 
 def test_the_hard_limit_holds_even_over_a_plan_without_it() -> None:
     """I4: 32 Cel is the most whatever the plan says."""
-    from dataclasses import replace
-
     request = Request(1, NIGHT_MS, "larch", "set-point", {"set_point_c": 33.0}, "Ada", "test")
     result = answer(replace(PLAN, highest_set_point_c=99.0), Standing(), request, {}, NOW)
     assert outcome(result) == ("refused", "refused: set point 33.0 Cel is outside -5.0 to 32.0 Cel")

@@ -1,6 +1,7 @@
 """What is asked for when: dates, years, clock changes, ramps, and a set point that never jumps."""
 
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -108,9 +109,7 @@ def test_a_ramp_may_fall() -> None:
     assert asked_c(dated, begins + 12 * HOUR_MS) == 15.0
 
 
-@pytest.mark.parametrize(
-    ("night", "hours"), [((2026, 3, 29), 23), ((2026, 10, 25), 25)], ids=["forward", "back"]
-)
+@pytest.mark.parametrize(("night", "hours"), [((2026, 3, 29), 23), ((2026, 10, 25), 25)], ids=["forward", "back"])
 def test_a_night_the_clocks_change_is_one_hour_off_and_nothing_else(night: tuple[int, int, int], hours: int) -> None:
     """T02: entries start at local midnight, so that day lasts 23 or 25 h; the set point never jumps within it."""
     begins = ms(*night, zone=ZURICH)
@@ -119,7 +118,7 @@ def test_a_night_the_clocks_change_is_one_hour_off_and_nothing_else(night: tuple
     assert ends - begins == hours * HOUR_MS
     dated = laid((date(2026, 3, 1), 12.0, 0.0), (date(*night), 16.0, 24.0), around_ms=begins)
     values = [asked_c(dated, begins + minute * 60_000) for minute in range(0, 26 * 60)]
-    steps = [abs(later - earlier) for earlier, later in zip(values, values[1:], strict=False)]  # type: ignore[operator]
+    steps = [abs(later - earlier) for earlier, later in pairwise(values)]  # type: ignore[operator]
     assert max(steps) <= 4.0 / (24 * 60) + 1e-9
     assert values[-1] == 16.0
 

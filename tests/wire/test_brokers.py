@@ -5,6 +5,8 @@ from contextlib import closing
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
 from controller.load_settings import load
@@ -34,11 +36,11 @@ def _answer_to(port: int, user: str, password: str) -> bool:
     """Return whether the broker lets this user in."""
     answered, let_in = threading.Event(), []
 
-    def on_connect(_client: mqtt.Client, _data: object, _flags: object, reason: mqtt.ReasonCode, *_: object) -> None:
+    def on_connect(_client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, *_: object) -> None:
         let_in.append(not reason.is_failure)
         answered.set()
 
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
     client.username_pw_set(user, password)
     client.on_connect = on_connect
     client.on_disconnect = lambda *_: answered.set()

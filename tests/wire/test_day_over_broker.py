@@ -1,7 +1,6 @@
 """One day of real weather over a real broker, in lockstep on a manual clock, beside the same day without a wire."""
 
 import queue
-import socket
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,7 +24,8 @@ from controller.wire.relay import decode_report
 from controller.wire.relays import Relays
 from controller.wire.senml import encode_senml
 from tests import newark
-from tests.wire.kit import Mosquitto, until
+from tests.bench.broker import MemoryMosquitto, at_once
+from tests.wire.kit import until
 
 TICK_S = 10.0
 TICKS = 8640
@@ -40,11 +40,6 @@ class Day:
     heater_on: list[bool] = field(default_factory=list)
     duty: list[float] = field(default_factory=list)
     soil_c: list[float] = field(default_factory=list)
-
-
-def at_once(client: mqtt.Client) -> None:
-    """Have small packets sent at once: waiting for each other's receipts, they would make the day last an hour."""
-    client.on_socket_open = lambda _client, _data, sock: sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 class Node:
@@ -157,7 +152,7 @@ def test_a_day_over_the_broker_gives_the_orders_of_the_pure_tick(tmp_path: Path)
     """Probe to SenML to Mosquitto to tick to command to relay, 8640 times: order, duty and soil are those of
     `simulate`, sample by sample, and the relay never disagrees with the order.
     """
-    broker = Mosquitto(tmp_path / "broker")
+    broker = MemoryMosquitto(tmp_path / "broker")
     broker.start()
     try:
         settings = newark.site(broker.port)

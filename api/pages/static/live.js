@@ -24,7 +24,7 @@
   };
 
   const adopt = (root) => {
-    for (const each of root.querySelectorAll("time[data-since]")) {
+    for (const each of root.querySelectorAll("time[data-since]:not([data-zero])")) {
       each.dataset.zero = String(Date.now() - 1000 * Number(each.dataset.since));
     }
   };

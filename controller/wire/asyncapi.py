@@ -1,0 +1,91 @@
+"""The wire as AsyncAPI 3, made from the settings: `soilward asyncapi` prints it."""
+
+from typing import Any
+
+from controller.probe import SI_UNIT
+from controller.routing import probe_topic
+from controller.settings import Enclosure, Settings
+
+NUMBER: dict[str, Any] = {"type": "number"}
+TRUTH: dict[str, Any] = {"type": "boolean"}
+COUNT: dict[str, Any] = {"type": "integer", "minimum": 0}
+
+
+def _record(fields: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    return {"type": "object", "properties": fields, "required": list(fields)}
+
+
+COMMAND = _record(
+    {
+        "on": {**TRUTH, "description": "K1 may be closed"},
+        "armed": {**TRUTH, "description": "K2 may be closed"},
+        "lease_s": {**NUMBER, "maximum": 15, "description": "seconds the contacts may stay closed without renewal"},
+        "epoch": {**COUNT, "description": "rises with every controller start"},
+        "seq": {**COUNT, "description": "rises with every command"},
+        "issued": {"type": "string", "format": "date-time"},
+        "by": {"type": "string", "description": "who commands; a second one is refused while a first one's lease runs"},
+        "mac": {"type": "string", "description": "HMAC-SHA256 over the other fields as JSON, keys sorted, no spaces"},
+    }
+)
+STATE = _record(
+    {
+        "on": {**TRUTH, "description": "K1 is closed"},
+        "armed": {**TRUTH, "description": "K2 is closed"},
+        "epoch": COUNT,
+        "seq": COUNT,
+        "lease_left_s": NUMBER,
+        "amps": {"type": ["number", "null"]},
+        "drops": {**COUNT, "description": "leases that ended with the contact closed"},
+        "uptime_s": NUMBER,
+    }
+)
+
+
+def document(settings: Settings) -> dict[str, Any]:
+    """Return the AsyncAPI 3.0 document of this site, from the controller's side.
+
+    Source: AsyncAPI specification 3.0.0; MQTT bindings 0.2.0.
+    """
+    channels: dict[str, Any] = {}
+    operations: dict[str, Any] = {}
+    for enclosure in settings.enclosure:
+        for key, action, channel, qos in _channels(settings.broker.root, enclosure):
+            channels[key] = channel
+            operations[key] = {
+                "action": action,
+                "channel": {"$ref": f"#/channels/{key}"},
+                "bindings": {"mqtt": {"qos": qos, "retain": key.endswith("-status"), "bindingVersion": "0.2.0"}},
+            }
+    version = "5" if settings.broker.protocol == "5" else "3.1.1"
+    return {
+        "asyncapi": "3.0.0",
+        "info": {"title": f"Soilward at {settings.site.name}", "version": "1"},
+        "servers": {
+            "broker": {
+                "host": f"{settings.broker.host}:{settings.broker.port}",
+                "protocol": "secure-mqtt" if settings.broker.ca_file else "mqtt",
+                "protocolVersion": version,
+            }
+        },
+        "channels": channels,
+        "operations": operations,
+    }
+
+
+def _channels(root: str, enclosure: Enclosure) -> list[tuple[str, str, dict[str, Any], int]]:
+    name = enclosure.name
+    found = [
+        (f"{name}-command", "send", _channel(f"{root}/{name}/heater/command", "command", COMMAND), 1),
+        (f"{name}-state", "receive", _channel(f"{root}/{name}/heater/state", "state", STATE), 1),
+        (f"{name}-status", "send", _channel(f"{root}/{name}/status", "status", {"type": "object"}), 0),
+    ]
+    for probe in enclosure.probe:
+        unit = probe.unit or SI_UNIT[probe.quantity]
+        words = f"{probe.quantity} in {unit}: a SenML pack (RFC 8428), a bare number, or JSON read by a pointer"
+        topic = probe_topic(root, name, probe)
+        found.append((f"{name}-{probe.name}", "receive", _channel(topic, "reading", {"description": words}), 1))
+    return found
+
+
+def _channel(address: str, message: str, payload: dict[str, Any]) -> dict[str, Any]:
+    return {"address": address, "messages": {message: {"contentType": "application/json", "payload": payload}}}

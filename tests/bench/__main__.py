@@ -1,0 +1,39 @@
+"""`python -m tests.bench [NAME ...]`: measure, and print one table. Exit status 1 if a bound of issue 2 is missed."""
+
+import argparse
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from tests.bench import days, flow, processes, reaction
+from tests.bench.table import Row, lines
+
+BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
+    "flow": flow.rows,
+    "reaction": reaction.rows,
+    "days": days.rows,
+    "memory": processes.memory,
+    "start-up": processes.start_up,
+}
+
+
+def main() -> int:
+    """Run the benches asked for, all of them by default."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("name", nargs="*", choices=[*BENCHES, []], help="which to run (default: all)")
+    names = parser.parse_args().name or list(BENCHES)
+    found: list[Row] = []
+    for number, name in enumerate(names, 1):
+        begun_s = time.monotonic()
+        print(f"[{number}/{len(names)}] {name} ...", end="", file=sys.stderr, flush=True)
+        with tempfile.TemporaryDirectory(prefix="soilward-bench-") as folder:
+            found += BENCHES[name](Path(folder))
+        print(f" {time.monotonic() - begun_s:.0f} s", file=sys.stderr, flush=True)
+    print("\n".join(lines(found)))
+    return 1 if any(row.holds is False for row in found) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,141 @@
+"""Messages a second: publish, Mosquitto, controller process, commit and acknowledgement; beside a bare subscriber."""
+
+import multiprocessing
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from multiprocessing.queues import Queue
+from pathlib import Path
+
+from controller.load_settings import load
+from controller.settings import Settings
+from controller.wire import session
+from controller.wire.senml import encode_senml
+from tests.bench.broker import Ear, at_once, running
+from tests.bench.table import Row
+from tests.wire.kit import PROBES as COMMON
+from tests.wire.kit import ControllerProcess, until, write_site
+
+PROBES = ("soil-10", "air-low", "cable", "outside")
+BACKLOG = 8000
+GOOD_ENCLOSURES = 50
+GOOD_EACH = 28
+GOOD_SPACING_MS = 260
+LONGEST_S = 60.0
+Messages = list[tuple[str, bytes]]
+
+
+@contextmanager
+def controlled(folder: Path, port: int, names: tuple[str, ...], probes: str = COMMON) -> Iterator[Settings]:
+    """Run a controller process for a small site; it has spoken once when this hands over."""
+    folder.mkdir()
+    file = write_site(folder, port, names=names, probes=probes)
+    settings = load(file)
+    settings.store.folder.mkdir()
+    ear = Ear(settings, f"soilward/{names[-1]}/status", f"ready-{folder.name}")
+    process = ControllerProcess(file, folder / "controller.log")
+    process.start()
+    try:
+        until("the controller speaks", lambda: ear.count, 20.0)
+        ear.close()
+        yield settings
+    finally:
+        process.stop()
+
+
+def backlog() -> Messages:
+    """Return readings of one enclosure, a second apart, taken long ago: what a node sends after an outage."""
+    first_ms = time.time_ns() // 1_000_000 - BACKLOG * 1000
+    return [_message("larch", PROBES[i % 4], first_ms + i // 4 * 1000, 15.0) for i in range(BACKLOG)]
+
+
+def good() -> Messages:
+    """Return readings of many enclosures taken within the last seconds, so that control believes each."""
+    first_ms = time.time_ns() // 1_000_000 - GOOD_EACH * GOOD_SPACING_MS
+    return [
+        _message(name, probe, first_ms + i * GOOD_SPACING_MS, 15.0)
+        for i in range(GOOD_EACH)
+        for name in _many()
+        for probe in PROBES
+    ]
+
+
+def _many() -> tuple[str, ...]:
+    return tuple(f"bed-{number}" for number in range(GOOD_ENCLOSURES))
+
+
+def _message(name: str, probe: str, taken_ms: int, value: float) -> tuple[str, bytes]:
+    return f"soilward/{name}/probe/{probe}", encode_senml(name, probe, "Cel", [(taken_ms, value)])
+
+
+def publish_all(settings: Settings, messages: Messages, told: "Queue[float]") -> None:
+    """Publish as fast as paho and the broker take it, in a process of its own; tell when it began [s] monotonic."""
+    client = session.make_client(settings, "publisher")
+    client.max_inflight_messages_set(1000)
+    at_once(client)
+    session.connect(client, settings.broker, kept=False)
+    until("the publisher is connected", client.is_connected, 10.0)
+    told.put(time.monotonic())
+    last = [client.publish(topic, payload, qos=1) for topic, payload in messages][-1]
+    last.wait_for_publish(LONGEST_S)
+    client.disconnect()
+    client.loop_stop()
+
+
+def count_all(settings: Settings, count: int, told: "Queue[float]") -> None:
+    """Subscribe with paho as it comes (QoS 1, acknowledged by itself); tell 0 when ready, then when all had come."""
+    ear = Ear(settings, "soilward/+/probe/+", "bare")
+    told.put(0.0)
+    until("the bare subscriber has them all", lambda: ear.count >= count, LONGEST_S)
+    told.put(max(at_s for at_s, _ in ear.heard.values()))
+    ear.close()
+
+
+def controller_rate(settings: Settings, messages: Messages) -> float:
+    """Return readings a second [1/s], from the first publish to the last row on disk."""
+    context = multiprocessing.get_context("spawn")
+    told: Queue[float] = context.Queue()
+    publisher = context.Process(target=publish_all, args=(settings, messages, told))
+    publisher.start()
+    start_s = told.get(timeout=20.0)
+    with closing(sqlite3.connect(f"file:{settings.store.folder / 'readings.db'}?mode=ro", uri=True)) as connection:
+
+        def rows() -> int:
+            return int(connection.execute("SELECT count(*) FROM reading").fetchone()[0])
+
+        until("every reading is on disk", lambda: rows() >= len(messages), LONGEST_S)
+        elapsed_s = time.monotonic() - start_s
+    publisher.join()
+    return len(messages) / elapsed_s
+
+
+def bare_rate(settings: Settings, messages: Messages) -> float:
+    """Return messages a second [1/s] at a bare paho subscriber in a process of its own."""
+    context = multiprocessing.get_context("spawn")
+    heard: Queue[float] = context.Queue()
+    told: Queue[float] = context.Queue()
+    subscriber = context.Process(target=count_all, args=(settings, len(messages), heard))
+    subscriber.start()
+    heard.get(timeout=20.0)
+    publisher = context.Process(target=publish_all, args=(settings, messages, told))
+    publisher.start()
+    elapsed_s = heard.get(timeout=LONGEST_S) - told.get(timeout=20.0)
+    publisher.join()
+    subscriber.join()
+    return len(messages) / elapsed_s
+
+
+def rows(folder: Path) -> Iterator[Row]:
+    """Measure a backlog of one enclosure, and live readings of many."""
+    for number, (what, names, make) in enumerate(
+        (
+            (f"backlog of one enclosure, {BACKLOG} readings", ("larch",), backlog),
+            (f"live readings of {GOOD_ENCLOSURES} enclosures", _many(), good),
+        )
+    ):
+        with running(folder / f"broker-{number}") as broker:
+            with controlled(folder / f"site-{number}", broker.port, names) as settings:
+                ours = controller_rate(settings, make())
+            bare = bare_rate(settings, make())
+        yield Row(what, f"{ours:.0f} /s to disk and ack", f"bare paho {bare:.0f} /s", f"{bare / ours:.1f}")

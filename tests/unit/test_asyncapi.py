@@ -1,0 +1,40 @@
+"""The printed wire contract is the wire that the code speaks."""
+
+import json
+import tomllib
+from pathlib import Path
+
+from controller.clock import Moment
+from controller.demo import scenario
+from controller.load_settings import check
+from controller.routing import Routing
+from controller.safety.lease import Order
+from controller.wire.asyncapi import COMMAND, STATE, document
+from controller.wire.relay import decode_report, encode_command, encode_report
+
+SITE = check(tomllib.loads(scenario.settings_text(1883, 8460)), Path("soilward.toml"))
+
+
+def test_every_topic_the_controller_hears_is_in_the_document() -> None:
+    """The channels received are exactly the topics subscribed to."""
+    page = document(SITE)
+    heard = {
+        page["channels"][key]["address"] for key, each in page["operations"].items() if each["action"] == "receive"
+    }
+    assert heard == set(Routing(SITE).topics)
+
+
+def test_a_command_and_a_report_carry_exactly_the_documented_fields() -> None:
+    """A field added to the code and not to the contract, or the other way, is noticed."""
+    command = json.loads(encode_command(Order(True, True, ""), 15.0, 1, 2, 0, "controller", b"key"))
+    assert set(command) == set(COMMAND["properties"])
+    report = encode_report(True, True, 1, 2, 3.0, None, 0, 9.0)
+    assert set(json.loads(report)) == set(STATE["properties"])
+    assert decode_report(report, Moment(0.0, 0)) is not None
+
+
+def test_commands_are_never_documented_as_retained() -> None:
+    """Only the status is retained."""
+    page = document(SITE)
+    kept = {key for key, each in page["operations"].items() if each["bindings"]["mqtt"]["retain"]}
+    assert kept == {"larch-status", "elder-status", "southwall-status"}

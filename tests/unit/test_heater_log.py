@@ -1,0 +1,89 @@
+"""Heater runs from what the node reports."""
+
+import pytest
+
+from controller.heater_log import HeaterLog
+from controller.state import NodeReport
+from controller.store.runs import RunBegan, RunEnded, RunEnergy
+
+BEGAN_MS = 1_772_400_000_000
+
+
+def report(at_s: float, on: bool, amps: float | None = None) -> NodeReport:
+    """Return a report received at `at_s`."""
+    return NodeReport(at_s, BEGAN_MS + round(at_s * 1000), on, on, 10.0, amps, 0, at_s)
+
+
+def ms(at_s: float) -> int:
+    """Return the wall time of `at_s`."""
+    return BEGAN_MS + round(at_s * 1000)
+
+
+@pytest.fixture
+def log() -> HeaterLog:
+    return HeaterLog("larch", 450.0, 230.0)
+
+
+def test_a_run_begins_and_ends_with_the_contact(log: HeaterLog) -> None:
+    """Begin at the first closed report, end at the first open one, energy for the time between."""
+    assert log.take(report(0, False), "no heat wanted now") == []
+    assert log.take(report(5, True), "no heat wanted now") == [RunBegan("larch", ms(5))]
+    assert log.take(report(10, True), "no heat wanted now") == [RunEnergy("larch", 450.0 * 5)]
+    assert log.take(report(15, False), "no heat wanted now") == [
+        RunEnergy("larch", 450.0 * 5),
+        RunEnded("larch", ms(15), "no heat wanted now"),
+    ]
+    assert log.take(report(20, False), "no heat wanted now") == []
+
+
+def test_measured_current_is_used_where_there_is_one(log: HeaterLog) -> None:
+    """Volts times the amps that flowed, zero included: a blown element uses no energy."""
+    log.take(report(0, True, 2.0), "no heat wanted now")
+    assert log.take(report(5, True, 0.0), "no heat wanted now") == [RunEnergy("larch", 2.0 * 230 * 5)]
+    assert log.take(report(10, True, 0.0), "no heat wanted now") == [RunEnergy("larch", 0.0)]
+
+
+@pytest.mark.parametrize(("silence_s", "ends"), [(15.0, False), (15.1, True), (3600.0, True)])
+def test_a_node_silent_longer_than_a_lease_has_opened(log: HeaterLog, silence_s: float, ends: bool) -> None:
+    """The run ends where the lease did; energy is counted for 15 s at most; a new run begins now."""
+    log.take(report(0, True), "no heat wanted now")
+    events = log.take(report(silence_s, True), "no heat wanted now")
+    energy = RunEnergy("larch", 450.0 * 15)
+    expected = (
+        [energy, RunEnded("larch", ms(15), "node silent"), RunBegan("larch", ms(silence_s))] if ends else [energy]
+    )
+    assert events == expected
+
+
+def test_a_silent_node_that_comes_back_open_ends_its_run_once(log: HeaterLog) -> None:
+    """I5: exactly one end."""
+    log.take(report(0, True), "no heat wanted now")
+    events = log.take(report(100, False), "no heat wanted now")
+    assert [each for each in events if isinstance(each, RunEnded)] == [RunEnded("larch", ms(15), "node silent")]
+
+
+def test_closed_time_of_the_last_hour(log: HeaterLog) -> None:
+    """Runs count from an hour ago on, the present one to now; older ones are forgotten."""
+    for at_s in range(0, 600, 5):
+        log.take(report(at_s, True), "no heat wanted now")
+    log.take(report(600, False), "no heat wanted now")
+    for at_s in range(3000, 3100, 5):
+        log.take(report(at_s, True), "no heat wanted now")
+    assert log.on_last_hour_s(ms(3100)) == 700.0
+    assert log.on_last_hour_s(ms(3900)) == pytest.approx(300 + 900)
+    log.take(report(3100, False), "no heat wanted now")
+    assert log.on_last_hour_s(ms(4300)) == 100.0
+    assert log.on_last_hour_s(ms(6650)) == 50.0
+    assert log.on_last_hour_s(ms(9000)) == 0.0
+
+
+def test_a_coarse_simulation_may_say_how_long_silence_is() -> None:
+    """Ticks of a minute are no silence of the node."""
+    log = HeaterLog("larch", 450.0, 230.0, silent_after_s=120.0)
+    log.take(report(0, True), "")
+    assert log.take(report(60, True), "") == [RunEnergy("larch", 450.0 * 60)]
+
+
+def test_nothing_heard_is_no_heat(log: HeaterLog) -> None:
+    """0 s, and no event."""
+    assert log.on_last_hour_s(ms(0)) == 0.0

@@ -1,0 +1,61 @@
+"""The shell round the tick: news worth telling, and what the record keeps."""
+
+import pytest
+
+from controller import enclosure
+from controller.clock import Moment
+from controller.heater_log import HeaterLog
+from controller.keeper import Keeper, stored
+from controller.probe import Reading
+from controller.standing import Standing
+from controller.status import Grade
+from tests.core_site import NIGHT_MS, plan_of
+
+NOW = Moment(1000.0, NIGHT_MS)
+
+
+def a_keeper() -> Keeper:
+    """Return a keeper that has heard nothing."""
+    plan = plan_of()
+    return Keeper(plan, enclosure.start(plan, Standing()), HeaterLog("larch", 450.0, 230.0))
+
+
+def reading(value: float = 10.0, at: Moment = NOW) -> Reading:
+    """Return a soil reading."""
+    return Reading("larch", "soil", value, None, at.utc_ms, at.mono_s)
+
+
+def test_what_came_is_given_to_one_tick_only() -> None:
+    """News waits for the tick and is gone after it."""
+    one = a_keeper()
+    assert not one.has_news
+    one.readings.append(reading())
+    assert one.has_news
+    decision = one.tick(True, float("-inf"), True, NOW)
+    assert [each.value for each, _ in decision.judged] == [10.0]
+    assert not one.has_news
+    assert one.tick(True, float("-inf"), True, NOW.later(1)).judged == ()
+
+
+def test_a_status_is_told_on_change_once_a_second_and_every_5_s() -> None:
+    """Quiet: every 5 s. A change: at once, but never twice within a second."""
+    one = a_keeper()
+    one.tick(True, float("-inf"), True, NOW)
+    told = [tenth / 10 for tenth in range(0, 110) if one.news(NOW.later(tenth / 10), 1, {}, {}) is not None]
+    assert told == [0.0, 5.0, 10.0]
+    one.readings.append(reading(11.0, NOW.later(10.5)))
+    one.tick(True, float("-inf"), True, NOW.later(10.5))
+    assert one.news(NOW.later(10.5), 1, {}, {}) is None
+    status = one.news(NOW.later(11.0), 1, {}, {})
+    assert status is not None
+    assert status.readings[0].value == 11.0
+
+
+@pytest.mark.parametrize("grade", list(Grade))
+def test_the_record_keeps_all_but_what_was_refused(grade: Grade) -> None:
+    """Good, doubted and history are kept with their grade and the quantity's own unit."""
+    kept = stored(plan_of(), reading(), grade, NIGHT_MS - 5)
+    assert (kept is None) is (grade is Grade.REFUSED)
+    if kept is not None:
+        assert (kept.probe, kept.quantity, kept.unit, kept.value) == ("soil", "soil", "Cel", 10.0)
+        assert (kept.taken_ms, kept.arrived_ms, kept.grade) == (NIGHT_MS - 5, NIGHT_MS, grade.value)

@@ -1,0 +1,223 @@
+"""Settings: every fault at once, each with file, key, value, bound and remedy."""
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.errors import SettingsError
+from controller.load_settings import check, load
+from controller.plan import plan_for
+from controller.probe import Quantity
+from controller.starter import TEMPLATE
+from tests.core_site import AIR, SOIL, raw_settings, settings_of
+
+FILE = Path("soilward.toml")
+
+
+def faults_of(raw: dict[str, Any]) -> list[str]:
+    """Return the faults of settings that must be refused."""
+    with pytest.raises(SettingsError) as refused:
+        check(raw, FILE)
+    assert all(each.startswith("soilward.toml: ") for each in refused.value.faults)
+    assert str(refused.value) == "\n".join(refused.value.faults)
+    return refused.value.faults
+
+
+def changed(path: str, value: object) -> dict[str, Any]:
+    """Return sound settings with one key, such as "enclosure.0.heater.rated_w", set, or left out where `...`."""
+    raw = raw_settings()
+    *way, last = path.split(".")
+    part: Any = raw
+    for step in way:
+        part = part[int(step)] if isinstance(part, list) else part.setdefault(step, {})
+    if value is ...:
+        del part[last]
+    else:
+        part[last] = value
+    return raw
+
+
+def test_sound_settings_are_taken() -> None:
+    """What the tests build on has no fault, and defaults fill the rest."""
+    settings = settings_of()
+    assert settings.broker.kind == "embedded"
+    assert settings.web.host == "127.0.0.1"
+    assert settings.named("larch") is settings.enclosure[0]
+    assert settings.named("oak") is None
+    assert settings.enclosure[0].named("soil") is settings.enclosure[0].of(Quantity.SOIL)[0]
+    assert settings.enclosure[0].named("moon") is None
+
+
+def test_the_template_of_init_is_sound(tmp_path: Path) -> None:
+    """What a person starts from passes the check, and its plan asks for what it says."""
+    path = tmp_path / "soilward.toml"
+    path.write_text(TEMPLATE, encoding="utf-8")
+    settings = load(path)
+    assert settings.store.folder == tmp_path / "soilward-data"
+    assert settings.enclosure[0].heater.key_file == tmp_path / "keys" / "tunnel.key"
+    plan = plan_for(settings, settings.enclosure[0])
+    assert [value for _, value, _ in plan.entries] == [12.0, 16.0, "off"]
+
+
+@pytest.mark.parametrize("commented", ["soil_trip = 38.0", 'pointer = "/temperature"', 'protocol = "5"'])
+def test_the_templates_examples_are_sound_too(commented: str) -> None:
+    """Taking the comment marks off its optional parts leaves settings that pass."""
+    assert commented in TEMPLATE
+    lines = []
+    for line in TEMPLATE.splitlines():
+        bare = line.removeprefix("# ")
+        lines.append(
+            bare if line.startswith("# ") and (bare.startswith("[[") or " = " in bare or bare[:1] == "[") else line
+        )
+    check(tomllib.loads("\n".join(lines)), FILE)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "words"),
+    [
+        ("enclosure.0.limits.soil_trip", 60.0, "limits.soil_trip: 60.0 is above the highest allowed 40"),
+        ("enclosure.0.limits.air_fire", "200 F", "is above the highest allowed 57"),
+        ("enclosure.0.limits.soil_trip", 4.0, "4.0 is below the lowest allowed 5"),
+        ("enclosure.0.heater.lease_s", 16.0, "heater.lease_s: 16.0 is above the highest allowed 15"),
+        ("enclosure.0.heater.rated_w", 0.0, "heater.rated_w: 0.0 must be more than 0"),
+        ("enclosure.0.heater.rated_w", "450", "heater.rated_w: '450'"),
+        ("enclosure.0.heater.rated_w", float("nan"), "heater.rated_w: nan"),
+        ("enclosure.0.heater.rated_w", True, "heater.rated_w: True"),
+        ("enclosure.0.heater.rated_w", ..., "enclosure[0].heater.rated_w: is missing; add it"),
+        ("enclosure.0.heater.rated_watts", 450.0, "rated_watts: no such key; check the spelling or remove it"),
+        ("enclosure.0.heater.kind", "kettle", "heater.kind: 'kettle'"),
+        ("enclosure.0.control.least_on_s", 29.0, "29.0 is below the lowest allowed 30"),
+        ("enclosure.0.control.window_s", 60.0, "60.0 is below the lowest allowed 120"),
+        ("enclosure.0.control.floor", "warm", "control.floor: 'warm': write a number in Cel, or text with its unit"),
+        ("enclosure.0.name", "North Bed", "enclosure[0].name: 'North Bed'"),
+        ("enclosure.0.probe.0.period_s", 61.0, "probe[0].period_s: 61.0 is above the highest allowed 60"),
+        ("enclosure.0.probe.0.quantity", "vibes", "probe[0].quantity: 'vibes'"),
+        ("enclosure.0.probe", [], "enclosure[0].probe"),
+        ("site.time_zone", "Europe/Tarn", "site.time_zone: 'Europe/Tarn': is no IANA time zone; write one such as"),
+        ("site.latitude", 91.0, "site.latitude: 91.0 is above the highest allowed 90"),
+        ("web.port", 0, "web.port: 0 is below the lowest allowed 1"),
+        ("garden", {}, "garden: no such key"),
+        ("enclosure", [], "enclosure"),
+    ],
+)
+def test_a_fault_of_shape_names_key_value_and_bound(path: str, value: object, words: str) -> None:
+    """Each is one line, and sound settings with that one fault give that one line."""
+    faults = faults_of(changed(path, value))
+    assert len(faults) == 1
+    assert words in faults[0]
+
+
+@pytest.mark.parametrize("key", ["soil_trip", "air_no_heat", "air_fire", "heater_surface", "highest_set_point"])
+def test_a_loosened_limit_says_that_none_may_be(key: str) -> None:
+    """C08: the remedy is named with the limit."""
+    (fault,) = faults_of(raw_settings(limits={key: 99.0}))
+    assert f"enclosure[0].limits.{key}: 99.0" in fault
+    assert "can be tightened here, never loosened" in fault
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ({"probe": [AIR]}, "enclosure 'larch': no soil probe; heat needs at least one probe with quantity = \"soil\""),
+        ({"probe": [SOIL, SOIL]}, "enclosure 'larch': probe 'soil' is there 2 times; names must differ"),
+        ({"probe": [{"name": "s", "quantity": "soil"}]}, "probe 's': a soil probe needs depth_m"),
+        ({"probe": [SOIL, {"name": "a", "quantity": "air"}]}, "probe 'a': an air probe needs height_m"),
+        ({"probe": [{**SOIL, "form": "json"}]}, 'form = "json" needs pointer, such as "/sensor/temperature"'),
+        ({"probe": [SOIL, {"name": "h", "quantity": "humidity", "unit": "F"}]}, "unit 'F' is for temperatures only"),
+        ({"probe": [{**SOIL, "unit": "R"}]}, "unit 'R' is unknown; use Cel, F, K"),
+        ({"heater": {"kind": "soil-cable", "rated_w": 450.0}}, "heater: a soil cable needs depth_m"),
+        ({"heater": {"kind": "air-heater", "rated_w": 300.0}, "probe": [SOIL]}, "an air heater needs at least one air"),
+        (
+            {
+                "heater": {"kind": "air-heater", "rated_w": 1500.0},
+                "shape": {"length_m": 6.0, "width_m": 0.9, "height_m": 0.45},
+            },
+            "1500 W in 1.9 m3 of air could rise 39 K/min, above the hard limit 25 K/min; fit a smaller heater",
+        ),
+        (
+            {"heater": {"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.1, "relay": "plain", "plain_topic": "x"}},
+            'relay = "plain" has no dead-man of its own; name the independent timer or thermostat',
+        ),
+        (
+            {
+                "heater": {
+                    "kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.1, "relay": "plain",
+                    "independent_cut_off": "thermostat",
+                }
+            },
+            'relay = "plain" needs plain_topic',
+        ),
+        ({"schedule": [{"from": "13-01", "set_point": 12.0}]}, "schedule[0].from: '13-01' is no date; write 2026-"),
+        ({"schedule": [{"from": "02-01", "set_point": -6.0}]}, "set_point: -6.0 Cel is outside -5.0 to 32.0"),
+        (
+            {"schedule": [{"from": "02-01", "set_point": 65.0}]},
+            'schedule[0].set_point: 65.0 Cel is outside -5.0 to 32.0; did you mean 65 F? write "65 F"',
+        ),
+    ],
+)  # fmt: skip
+def test_a_fault_of_sense_names_the_thing_and_the_remedy(parts: dict[str, Any], words: str) -> None:
+    """Sound shape, no sense: one line each."""
+    probes = parts.pop("probe", None)
+    raw = raw_settings(*(probes or ()), **parts)
+    faults = faults_of(raw)
+    assert len(faults) == 1
+    assert words in faults[0]
+    assert "enclosure 'larch'" in faults[0]
+
+
+@pytest.mark.parametrize(
+    ("set_point", "hints"), [(39.9, False), (40.0, True), (90.0, True), (90.1, False), (33.0, False)]
+)
+def test_the_hint_of_fahrenheit_is_given_where_it_helps(set_point: float, hints: bool) -> None:
+    """O01: 40 to 90 is what people write in Fahrenheit for soil; outside it the hint would mislead."""
+    (fault,) = faults_of(raw_settings(schedule=[{"from": "02-01", "set_point": set_point}]))
+    assert ("did you mean" in fault) is hints
+
+
+def test_a_schedule_in_fahrenheit_is_understood() -> None:
+    """The remedy the hint names works."""
+    settings = settings_of(schedule=[{"from": "02-01", "set_point": "65 F"}])
+    assert settings.enclosure[0].schedule[0].set_point == pytest.approx(18.333, abs=1e-3)
+
+
+def test_two_enclosures_of_one_name_are_refused() -> None:
+    """Names are topics."""
+    raw = raw_settings()
+    raw["enclosure"] *= 2
+    assert faults_of(raw) == ["soilward.toml: enclosure 'larch': is there 2 times; names must differ"]
+
+
+def test_all_faults_come_at_once() -> None:
+    """Shape of one enclosure and sense of another in one run, nothing said twice."""
+    raw = raw_settings(limits={"soil_trip": 60.0}, colour="green")
+    other = raw_settings({"name": "a", "quantity": "air"})["enclosure"][0] | {"name": "oak"}
+    raw["enclosure"].append(other)
+    raw["site"]["latitude"] = 99.0
+    faults = faults_of(raw)
+    assert len(faults) == len(set(faults)) == 5
+    for words in ("site.latitude", "soil_trip", "colour", "'oak': no soil probe", "'oak': probe 'a': an air probe"):
+        assert sum(words in each for each in faults) == 1
+
+
+def test_a_missing_file_says_what_writes_one(tmp_path: Path) -> None:
+    """The remedy is a command."""
+    with pytest.raises(SettingsError, match="`soilward init` writes one"):
+        load(tmp_path / "none.toml")
+
+
+@pytest.mark.parametrize("content", [b"[site\n", b"\xff\xfe"])
+def test_what_is_no_toml_is_said_so(content: bytes, tmp_path: Path) -> None:
+    """With the parser's own words."""
+    path = tmp_path / "soilward.toml"
+    path.write_bytes(content)
+    with pytest.raises(SettingsError, match="is no TOML"):
+        load(path)
+
+
+def test_stale_follows_the_period_up_to_its_cap() -> None:
+    """Three periods and 5 s, never more than 120 s."""
+    for period_s, stale_s in ((1.0, 8.0), (10.0, 35.0), (38.0, 119.0), (60.0, 120.0)):
+        probe = settings_of({**SOIL, "period_s": period_s}, AIR).enclosure[0].probe[0]
+        assert probe.stale_after_s == stale_s
