@@ -7,7 +7,7 @@ from controller.safety import limits
 from controller.safety.interlock import Permissive, held, lost
 from controller.state import Inputs, State
 
-RIGHT_WAY = "loop the right way"
+RIGHT_WAY = "heat only below the set point"
 """Lost while heat is asked for above the set point; control must go on, so that a second time can latch."""
 
 
@@ -89,8 +89,9 @@ def _no_over_limit(plan: Plan, state: State) -> Permissive:
 def _air_cool(plan: Plan, state: State, now: Moment) -> Permissive:
     if now.mono_s - state.air_hot_s >= limits.AIR_SETTLE_S:
         return held("air below its no-heat limit")
-    age = spoken(now.mono_s - state.air_hot_s)
-    detail = f"air probe '{state.air_hot_probe}' reached {plan.air_no_heat_c:.1f} Cel {age} ago"
+    ago_s = now.mono_s - state.air_hot_s
+    when = "a moment ago" if ago_s < 15 else f"{spoken(ago_s)} ago"
+    detail = f"air probe '{state.air_hot_probe}' reached {plan.air_no_heat_c:.1f} Cel {when}"
     returns = f"when the air has been under {plan.air_no_heat_c:.1f} Cel for 5 min"
     return lost("air below its no-heat limit", detail, returns)
 

@@ -1,4 +1,4 @@
-"""Tarn Hollow: the demo's invented site. Prices, weather and faults here are made by seed, and the pages say so."""
+"""Tarn Hollow: the demo's invented site. Prices, weather and faults here are made by seed, and its name says so."""
 
 import random
 from dataclasses import replace
@@ -58,7 +58,7 @@ quantity = "contact"
 
 _HEAD = """# Tarn Hollow, an invented site: weather, prices and events are made up.
 [site]
-name = "Tarn Hollow"
+name = "Tarn Hollow (invented)"
 time_zone = "{zone}"
 latitude = {latitude}
 longitude = {longitude}
@@ -152,10 +152,11 @@ def let_happen(name: str, plant: EnclosurePlant, start_ms: int) -> None:
     """Let the story act on a plant: leaves on an intake one night, a tunnel that nobody opens one sunny day."""
     days = plant.utc_ms // DAY_MS - start_ms // DAY_MS
     hour = plant.utc_ms % DAY_MS / 3_600_000
+    since_start = (plant.utc_ms - start_ms) // DAY_MS
     if name == "southwall":
         plant.airflow = 0.04 if days == COVERED_NIGHT and 1.0 <= hour < 6.0 else 1.0
     if name == "larch":
-        plant.vent = VENT_CHANGES_H if plant.air_c > 26.0 and days != SHUT_DAY else 0.0
+        plant.vent = VENT_CHANGES_H if plant.air_c > 26.0 and since_start != SHUT_DAY else 0.0
 
 
 def keeper_comes(plant: EnclosurePlant, start_ms: int) -> bool:
