@@ -56,8 +56,10 @@ def step(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[State, 
         state = replace(state, opened_s=now.mono_s)
     if order.on:
         state = replace(state, heat_s=now.mono_s)
-    send = lease.due(order, state.sent, now.mono_s)
-    sent = lease.Sent(order, now.mono_s) if send else state.sent
+    # What cannot be sent was not sent: the first tick after a reconnect sends whatever stands then.
+    before = state.sent if inputs.connected else None
+    send = inputs.connected and lease.due(order, before, now.mono_s)
+    sent = lease.Sent(order, now.mono_s) if send else before
     state = replace(state, permissives=permissives, order=order, sent=sent, ticked_s=now.mono_s)
     return state, Decision(order, send, tuple(entries), judged)
 

@@ -42,9 +42,14 @@ class Routing:
                 self.listeners.setdefault(topic, []).append(Listener(enclosure.name, probe))
 
     @property
-    def topics(self) -> tuple[str, ...]:
-        """Every topic the controller must hear."""
-        return (*self.listeners, *self.states)
+    def probe_topics(self) -> tuple[str, ...]:
+        """Topics whose every message counts, also those that waited while we were away."""
+        return tuple(self.listeners)
+
+    @property
+    def state_topics(self) -> tuple[str, ...]:
+        """Topics of which only what is said now counts."""
+        return tuple(self.states)
 
     def readings(self, message: Message) -> Iterator[Reading]:
         """Decode one message for each probe that listens on its topic; count what is refused."""

@@ -67,7 +67,9 @@ class Controller:
         _end_left_open_runs(folder)
         self.writer = Writer(folder, clock)
         self.routing = Routing(settings)
-        self.inbox = Inbox(settings, f"soilward-{identity}", self.routing.topics, clock)
+        self.inbox = Inbox(
+            settings, f"soilward-{identity}", self.routing.probe_topics, self.routing.state_topics, clock
+        )
         self.relays = Relays(settings, self.inbox.client, self.epoch, identity, now)
         self._stop = threading.Event()
         self._ticked_s = now.mono_s
@@ -157,10 +159,11 @@ class Controller:
         if report is None:
             self._enter("node-offline", name, "the broker says the relay node is gone", message.arrived)
             return
-        self._put_runs(keeper.heater.take(report, keeper.state.why_open))
         if report.epoch > self.epoch:
             self._overtake(name, report.epoch, message.arrived)
         if report.epoch == self.epoch:
+            # Of another epoch: from before our start, or from a node that has not obeyed us yet.
+            self._put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
 
     def _overtake(self, name: str, epoch: int, now: Moment) -> None:

@@ -37,13 +37,23 @@ class Message:
 
 
 class Inbox:
-    """The controller's one broker session."""
+    """The controller's one broker session.
 
-    def __init__(self, settings: Settings, client_id: str, topics: Sequence[str], clock: Clock) -> None:
+    Parameters
+    ----------
+    kept, passing
+        Topics the broker keeps for us while we are away (QoS 1), and those it need not (QoS 0).
+    """
+
+    def __init__(
+        self, settings: Settings, client_id: str, kept: Sequence[str], passing: Sequence[str], clock: Clock
+    ) -> None:
         self.messages: queue.Queue[Message] = queue.Queue(QUEUE_BOUND)
         self.refused_topics: tuple[str, ...] = ()
         self.dropped = 0
-        self._settings, self._topics, self._clock = settings, tuple(topics), clock
+        self._settings, self._clock = settings, clock
+        # QoS 0 for what is only true now: the broker then keeps nothing of it while we are away.
+        self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in passing)]
         self._lock = threading.Lock()
         self._link = 0
         self._connected = False
@@ -89,7 +99,7 @@ class Inbox:
             self._link += 1
             self._connected = True
             self._resumed_s = self._clock.now().mono_s
-        client.subscribe([(topic, 1) for topic in self._topics])
+        client.subscribe(self._topics)
         client.publish(self._presence, b"online", qos=1, retain=True)
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
@@ -99,7 +109,7 @@ class Inbox:
             log.warning("broker connection ended: %s", reason)
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
-        bad = [topic for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure]
+        bad = [topic for (topic, _), reason in zip(self._topics, reasons, strict=False) if reason.is_failure]
         self.refused_topics = tuple(bad)
         if bad:
             log.error("broker refuses to let us hear %s", ", ".join(bad))

@@ -94,7 +94,7 @@ class Shell:
     def __init__(self, settings: Settings, plan: Plan, clock: ManualClock) -> None:
         self.plan, self.clock = plan, clock
         self.routing = Routing(settings)
-        self.inbox = Inbox(settings, "soilward-day", self.routing.topics, clock)
+        self.inbox = Inbox(settings, "soilward-day", self.routing.probe_topics, self.routing.state_topics, clock)
         self.relays = Relays(settings, self.inbox.client, 1, "day", clock.now())
         self.state = enclosure.start(plan, Standing(armed=True))
         at_once(self.inbox.client)
