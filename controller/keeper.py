@@ -35,11 +35,6 @@ class Keeper:
     told_s: float = float("-inf")
     told: Any = None
 
-    @property
-    def has_news(self) -> bool:
-        """Whether anything came since the last tick."""
-        return bool(self.readings or self.reports or self.requests)
-
     def tick(self, connected: bool, resumed_s: float, journal_ok: bool, now: Moment) -> enclosure.Decision:
         """Take one tick; an exception opens the contact, latches and is journalled (hazard C03)."""
         inputs = Inputs(

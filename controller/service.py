@@ -1,5 +1,7 @@
 """The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
 
+import heapq
+import itertools
 import json
 import logging
 import os
@@ -72,7 +74,14 @@ class Controller:
         )
         self.relays = Relays(settings, self.inbox.client, self.epoch, identity, now)
         self._stop = threading.Event()
-        self._ticked_s = now.mono_s
+        self._turned_s = self._polled_s = now.mono_s
+        # Ticks are spread evenly over the second, each enclosure at its own moment.
+        self._count = itertools.count()
+        spread = limits.TICK_S / len(self.keepers)
+        self._due = [
+            (now.mono_s + number * spread, next(self._count), name) for number, name in enumerate(self.keepers)
+        ]
+        self._newsworthy: set[str] = set()
         self._answered = min((k.state.standing.answered for k in self.keepers.values()), default=0)
         self._enter("start", None, f"controller started, epoch {self.epoch}", now)
         for keeper in self.keepers.values():
@@ -94,7 +103,7 @@ class Controller:
         """Run until `stop`; always ends with every contact told to open."""
         self.writer.start()
         self.inbox.open()
-        self._ticked_s = self.clock.now().mono_s
+        self._turned_s = self.clock.now().mono_s
         threading.Thread(target=self._watch, name="watchdog", daemon=True).start()
         try:
             while not self._stop.is_set():
@@ -107,22 +116,32 @@ class Controller:
         self._stop.set()
 
     def _turn(self) -> None:
-        """One turn: wait for a message or the next tick, then step whoever has news, and everyone when it is time."""
-        due_s = self._ticked_s + limits.TICK_S
-        messages = self._drain(max(0.0, due_s - self.clock.now().mono_s))
+        """One turn: wait for a message or the next enclosure's tick, then step whoever has news and whoever is due.
+
+        Only one due enclosure is stepped a turn, so a hot reading never waits for the ticks of all the others.
+        """
+        messages = self._drain(max(0.0, self._due[0][0] - self.clock.now().mono_s))
         for message in messages:
             self._take(message)
         now = self.clock.now()
-        everyone = now.mono_s >= due_s
-        if everyone:
-            self._poll_requests()
+        self._turned_s = now.mono_s
+        if now.mono_s - self._polled_s >= limits.TICK_S:
+            self._polled_s = now.mono_s
+            self._once_a_second(now)
+        due_s, _, name = self._due[0]
+        if now.mono_s >= due_s:
             # A late tick is not made up for: the next one is due a whole tick after this.
-            self._ticked_s = now.mono_s
-            for keeper in self.keepers.values():
-                self._put_runs(keeper.heater.lapse(now.mono_s))
-        kept = [self._step(keeper, now) for keeper in self.keepers.values() if everyone or keeper.has_news]
+            heapq.heapreplace(self._due, (now.mono_s + limits.TICK_S, next(self._count), name))
+            self._newsworthy.add(name)
+        stepped, self._newsworthy = self._newsworthy, set()
+        kept = [self._step(self.keepers[each], now) for each in stepped]
         if all(kept):
             self._acknowledge(messages)
+
+    def _once_a_second(self, now: Moment) -> None:
+        self._poll_requests()
+        for keeper in self.keepers.values():
+            self._put_runs(keeper.heater.lapse(now.mono_s))
 
     def _acknowledge(self, messages: list[Message]) -> None:
         """Queue the acknowledgements behind the rows they wait for: the writer sends them after the commit."""
@@ -146,6 +165,7 @@ class Controller:
             return
         for reading in self.routing.readings(message):
             self.keepers[reading.enclosure].readings.append(reading)
+            self._newsworthy.add(reading.enclosure)
 
     def _take_report(self, name: str, message: Message) -> None:
         if message.retained:
@@ -165,6 +185,7 @@ class Controller:
             # Of another epoch: from before our start, or from a node that has not obeyed us yet.
             self._put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
+            self._newsworthy.add(name)
 
     def _overtake(self, name: str, epoch: int, now: Moment) -> None:
         """A node that has obeyed a later epoch refuses ours; ours rises above it (a lost or restored data folder)."""
@@ -237,6 +258,7 @@ class Controller:
             keeper = self.keepers.get(request.enclosure)
             if keeper is not None and request.id > keeper.state.standing.answered:
                 keeper.requests.append(request)
+                self._newsworthy.add(request.enclosure)
 
     def _save_standing(self) -> None:
         standings = {name: keeper.state.standing for name, keeper in self.keepers.items()}
@@ -251,7 +273,7 @@ class Controller:
             now_s = self.clock.now().mono_s
             # If this thread slept too, the whole process was paused: the loop gets a moment to notice it.
             paused, woke_s = now_s - woke_s > limits.LONGEST_GAP_S, now_s
-            if not paused and now_s - self._ticked_s > limits.DEAD_LOOP_S and not self._stop.is_set():
+            if not paused and now_s - self._turned_s > limits.DEAD_LOOP_S and not self._stop.is_set():
                 os.kill(os.getpid(), signal.SIGKILL)
 
     def _end(self) -> None:

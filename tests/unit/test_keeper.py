@@ -28,12 +28,9 @@ def reading(value: float = 10.0, at: Moment = NOW) -> Reading:
 def test_what_came_is_given_to_one_tick_only() -> None:
     """News waits for the tick and is gone after it."""
     one = a_keeper()
-    assert not one.has_news
     one.readings.append(reading())
-    assert one.has_news
     decision = one.tick(True, float("-inf"), True, NOW)
     assert [each.value for each, _ in decision.judged] == [10.0]
-    assert not one.has_news
     assert one.tick(True, float("-inf"), True, NOW.later(1)).judged == ()
 
 
