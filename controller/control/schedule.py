@@ -6,8 +6,6 @@ from datetime import date, datetime, time
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-YEARLY_FORM = "%m-%d"
-
 
 class ScheduleError(ValueError):
     """A start that is no date."""
@@ -98,11 +96,6 @@ def asked_c(dated: Sequence[Dated], at_ms: int) -> float | None:
     if before is None or elapsed_s >= now.ramp_s:
         return now.set_point_c
     return before + (now.set_point_c - before) * elapsed_s / now.ramp_s
-
-
-def next_change(dated: Sequence[Dated], at_ms: int) -> Dated | None:
-    """Return the next entry to begin, or None."""
-    return next((entry for entry in dated if entry.from_ms > at_ms), None)
 
 
 def toward(working_c: float | None, asked: float, start_c: float, ramp_k_per_h: float, elapsed_s: float) -> float:

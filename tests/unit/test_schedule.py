@@ -13,7 +13,6 @@ from controller.control.schedule import (
     ScheduleError,
     Start,
     asked_c,
-    next_change,
     starts_of,
     toward,
     unroll,
@@ -135,17 +134,6 @@ def test_a_start_in_the_missing_or_doubled_hour_happens_once(written: datetime, 
     """T02: a time that does not exist is taken as if the clocks had not changed; one that exists twice is the first."""
     dated = laid((written, 16.0, 0.0), around_ms=ms(*utc))
     assert [each.from_ms for each in dated] == [ms(*utc)]
-
-
-def test_the_next_change_is_the_next_to_begin() -> None:
-    """Strictly after now; None after the last."""
-    begins = ms(2026, 3, 10, zone=ZURICH)
-    dated = laid((date(2026, 3, 10), 16.0, 0.0), (date(2026, 4, 1), 18.0, 0.0), around_ms=begins)
-    for at, asked in ((begins - 1, 16.0), (begins, 18.0)):
-        change = next_change(dated, at)
-        assert change is not None
-        assert change.set_point_c == asked
-    assert next_change(dated, ms(2026, 5, 1)) is None
 
 
 @given(st.integers(0, 4_000_000_000_000))
