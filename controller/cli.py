@@ -73,11 +73,17 @@ def _init(asked: argparse.Namespace) -> int:
 
 
 def _check(asked: argparse.Namespace) -> int:
+    from controller.heater_log import unrecorded
     from controller.load_settings import load
 
     settings = load(asked.settings)
     names = ", ".join(f"{each.name} ({len(each.probe)} probes)" for each in settings.enclosure)
     print(f"{asked.settings}: sound. Site {settings.site.name}; {names}.")
+    for each in filter(unrecorded, settings.enclosure):
+        print(
+            f"note: enclosure {each.name!r}: nothing reports the contact of its plain relay, so no heater run is "
+            'recorded; add a probe with quantity = "contact" or "current"'
+        )
     return 0
 
 

@@ -16,6 +16,13 @@ TO_DO = {
     "heat-above-set-point": "Switch the heater off at its socket and look at the journal. Then reset with a reason.",
     "internal-fault": "Look at the journal for what failed. Then reset here with a reason.",
     "latches-lost": "Look at the heater and the disk. Then reset here with a reason.",
+    "stopped-by-person": "Ask who stopped it and why. Then reset here with a reason.",
+    "air-probes-differ": "Go and look: one of the two air probes is wrong. Then reset here with a reason.",
+    "no-heating-response": "Go and look: is the probe in the soil, does the heater warm? Then reset with a reason.",
+    "heater-exposed": "Go and look: is the cable covered with soil all along? Then reset here with a reason.",
+    "heat-not-asked-for": "Pull the heater's plug, then look: the relay may be welded. Then reset with a reason.",
+    "node-clock": "Replace the relay node. Then reset here with a reason.",
+    "node-fault": "Pull the heater's plug, then look at relay and heater. Then reset here with a reason.",
 }
 _CELSIUS = re.compile(r"(-?\d+(?:\.\d+)?) Cel\b")
 

@@ -1,11 +1,43 @@
-"""Heater runs from what the node reports of its contact, never from what was commanded."""
+"""Heater runs from what is reported of the contact, by its node or by a probe, never from what was commanded."""
 
 from collections import deque
 from dataclasses import dataclass, field
 
+from controller.probe import Quantity, Reading
 from controller.safety import limits
+from controller.settings import Enclosure, ProbeSettings
 from controller.state import NodeReport
 from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunEvent
+
+FLOWS_A = 0.1
+"""[A] More than this is current through the heater. Source: hazard N18."""
+
+
+def witness_of(enclosure: Enclosure) -> ProbeSettings | None:
+    """Return the probe that tells a plain relay's contact: its auxiliary contact, else a current sensor, else None."""
+    if enclosure.heater.relay != "plain":
+        return None
+    return next(iter((*enclosure.of(Quantity.CONTACT), *enclosure.of(Quantity.CURRENT))), None)
+
+
+def unrecorded(enclosure: Enclosure) -> bool:
+    """Whether nothing tells when this heater is on: a run is recorded from what is reported, never from an order."""
+    return enclosure.heater.relay == "plain" and witness_of(enclosure) is None
+
+
+def told_by(reading: Reading, quantity: Quantity) -> NodeReport:
+    """Return what a contact or current probe says of the contact as a report; of a lease it knows nothing."""
+    amps = reading.value if quantity is Quantity.CURRENT else None
+    on = reading.value > FLOWS_A if quantity is Quantity.CURRENT else reading.value > 0.5
+    return NodeReport(reading.arrived_s, reading.arrived_ms, on, False, 0.0, amps, 0, 0.0)
+
+
+def log_for(enclosure: Enclosure) -> "HeaterLog":
+    """Return an empty log for an enclosure as it is set up."""
+    heater, witness = enclosure.heater, witness_of(enclosure)
+    if witness is None:
+        return HeaterLog(enclosure.name, heater.rated_w, heater.volts)
+    return HeaterLog(enclosure.name, heater.rated_w, heater.volts, witness.stale_after_s, witness=witness.name)
 
 
 @dataclass(slots=True)
@@ -18,12 +50,16 @@ class HeaterLog:
         Power when the node measures no current, and voltage when it does.
     silent_after_s
         [s] a closed contact cannot outlast a silence longer than this: one lease, or more in coarse simulation.
+        Of a plain relay nothing is claimed beyond it.
+    witness
+        Name of the probe that tells the contact; "" where the node does.
     """
 
     enclosure: str
     rated_w: float
     volts: float
     silent_after_s: float = limits.LONGEST_LEASE_S
+    witness: str = ""
     closed_since_ms: int | None = None
     last: NodeReport | None = None
     closings: deque[tuple[int, int]] = field(default_factory=deque)
@@ -47,7 +83,7 @@ class HeaterLog:
             watts = last.amps * self.volts if last.amps is not None else self.rated_w
             events.append(RunEnergy(self.enclosure, watts * max(sure_s, 0.0)))
             if span_s > self.silent_after_s:
-                events += self._end(last.arrived_ms + round(self.silent_after_s * 1000), "node silent")
+                events += self._end(last.arrived_ms + round(self.silent_after_s * 1000), self._silent)
         if report.on and self.closed_since_ms is None:
             self.closed_since_ms = report.arrived_ms
             events.append(RunBegan(self.enclosure, report.arrived_ms))
@@ -63,8 +99,12 @@ class HeaterLog:
             return []
         joules = (last.amps * self.volts if last.amps is not None else self.rated_w) * self.silent_after_s
         self.last = None
-        ended = self._end(last.arrived_ms + round(self.silent_after_s * 1000), "node silent")
+        ended = self._end(last.arrived_ms + round(self.silent_after_s * 1000), self._silent)
         return [RunEnergy(self.enclosure, joules), *ended]
+
+    @property
+    def _silent(self) -> str:
+        return f"{self.witness or 'node'} silent"
 
     def _end(self, at_ms: int, ended_by: str) -> list[RunEvent]:
         if self.closed_since_ms is None:

@@ -4,7 +4,7 @@ import logging
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from controller import enclosure
+from controller import enclosure, latching
 from controller.clock import Moment
 from controller.heater_log import HeaterLog
 from controller.plan import Plan
@@ -35,10 +35,16 @@ class Keeper:
     told_s: float = float("-inf")
     told: Any = None
 
-    def tick(self, connected: bool, resumed_s: float, journal_ok: bool, now: Moment) -> enclosure.Decision:
-        """Take one tick; an exception opens the contact, latches and is journalled (hazard C03)."""
-        inputs = Inputs(
-            tuple(self.readings), tuple(self.reports), tuple(self.requests), connected, resumed_s, journal_ok
+    def tick(self, shell: Inputs, now: Moment) -> enclosure.Decision:
+        """Take one tick; an exception opens the contact, latches and is journalled (hazard C03).
+
+        Parameters
+        ----------
+        shell
+            How the shell fares; what came since the last tick is added here.
+        """
+        inputs = replace(
+            shell, readings=tuple(self.readings), reports=tuple(self.reports), requests=tuple(self.requests)
         )
         self.readings, self.reports, self.requests = [], [], []
         try:
@@ -51,10 +57,12 @@ class Keeper:
     def _fault(self, error: Exception, now: Moment) -> enclosure.Decision:
         trip = Trip(TripKind.INTERNAL, "", None, None, now.utc_ms, f"internal fault: {type(error).__name__}: {error}")
         entries: list[Entry] = []
-        fresh = replace(enclosure.start(self.plan, self.state.standing), node=self.state.node)
+        fresh = enclosure.start(self.plan, self.state.standing)
+        fresh.node = self.state.node
         order = Order(False, False, f"locked off: {trip.detail}")
-        latched = enclosure.latch(self.plan, fresh, [trip], now, entries)
-        self.state = replace(latched, order=order, sent=Sent(order, now.mono_s), ticked_s=now.mono_s)
+        latching.latch(self.plan, fresh, [trip], now, entries)
+        fresh.order, fresh.sent, fresh.ticked_s = order, Sent(order, now.mono_s), now.mono_s
+        self.state = fresh
         return enclosure.Decision(order, True, tuple(entries), ())
 
     def news(self, now: Moment, epoch: int, refused: dict[str, int], last: dict[str, str]) -> Status | None:

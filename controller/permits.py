@@ -1,9 +1,11 @@
 """The permissives of one enclosure, each with the words a person needs: what is wrong, what ends it."""
 
+from controller import pairs
 from controller.clock import Moment
 from controller.plan import Plan
-from controller.plausibility import ProbeState, Watch, fresh
+from controller.probe_state import ProbeState, Watch, fresh
 from controller.safety import limits
+from controller.safety.digest import PROGRAMMED
 from controller.safety.interlock import Permissive, held, lost
 from controller.state import Inputs, State
 
@@ -21,6 +23,10 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> tuple[Perm
         *(_probes(f"{each.name} heard", (each,), state, now) for each in plan.surface),
         *((_probes("air heard", plan.air, state, now),) if plan.air else ()),
         _no_over_limit(plan, state),
+        *((_node_obeys(state, now), _same_limits(state)) if plan.node_reports else ()),
+        *((_pairs_agree(state, now),) if plan.pairs else ()),
+        _nobody_at_work(state, now),
+        _chain_holds(state, inputs),
         _air_cool(plan, state, now),
         _after_reset(state, now),
         held(RIGHT_WAY)
@@ -36,6 +42,8 @@ def _journal(inputs: Inputs) -> Permissive:
 
 
 def _broker(inputs: Inputs) -> Permissive:
+    if inputs.wire_fault:
+        return lost("broker connected", inputs.wire_fault, "when that is mended and probes have spoken")
     if inputs.connected:
         return held("broker connected")
     return lost("broker connected", "the broker is not connected", "when it answers and probes have spoken")
@@ -48,6 +56,47 @@ def _node(state: State, now: Moment) -> Permissive:
     if age_s <= limits.NODE_SILENT_S:
         return held("node heard")
     return lost("node heard", f"the relay node was last heard {spoken(age_s)} ago", "when it reports")
+
+
+def _node_obeys(state: State, now: Moment) -> Permissive:
+    unheard = state.watch.unheard
+    if unheard is None or now.mono_s - unheard[1] <= limits.NODE_SILENT_S:
+        return held("node obeys")
+    detail = f"the relay node has not taken a command for {spoken(now.mono_s - unheard[1])}"
+    return lost("node obeys", detail, "when it reports that it has")
+
+
+def _same_limits(state: State) -> Permissive:
+    if state.node is None or state.node.limits in ("", PROGRAMMED):
+        return held("node holds our limits")
+    detail = "the relay node's program holds other limits than this one"
+    return lost("node holds our limits", detail, "when both run the same version")
+
+
+def _pairs_agree(state: State, now: Moment) -> Permissive:
+    found = pairs.differing(state.differing, limits.PAIR_FAULT_K, limits.PAIR_FAULT_S, now.mono_s)
+    if not found:
+        return held("probes at one place agree")
+    one, other = found[0]
+    detail = f"probes '{one}' and '{other}' at one place differ by more than {limits.PAIR_FAULT_K:g} K"
+    return lost("probes at one place agree", detail, "when they agree")
+
+
+def _nobody_at_work(state: State, now: Moment) -> Permissive:
+    until_ms = state.standing.at_work_until_ms
+    if until_ms is None:
+        return held("nobody at work")
+    left_s = max(0.0, (until_ms - now.utc_ms) / 1000)
+    return lost(
+        "nobody at work", f"someone works there for another {spoken(left_s)}", "when someone arms it after that"
+    )
+
+
+def _chain_holds(state: State, inputs: Inputs) -> Permissive:
+    if inputs.broken_at in (0, state.standing.acknowledged):
+        return held("journal's chain holds")
+    detail = f"the journal's chain breaks at entry {inputs.broken_at}"
+    return lost("journal's chain holds", detail, "when a person has acknowledged it")
 
 
 def _probes(name: str, watches: tuple[Watch, ...], state: State, now: Moment) -> Permissive:
@@ -80,9 +129,6 @@ def _no_over_limit(plan: Plan, state: State) -> Permissive:
         if probe.rise_count:
             detail = f"air probe '{watch.name}' rises {probe.rise_k_per_min:.1f} K a minute"
             return lost("nothing over its limit", detail, "when it rises no more, unless it has latched")
-        if probe.rise_count:
-            detail = f"{watch.quantity} at '{watch.name}' rises {probe.rise_k_per_min:.1f} K a minute"
-            return lost("nothing over its limit", detail, "when it stops rising, unless it has latched")
     return held("nothing over its limit")
 
 

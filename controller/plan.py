@@ -7,8 +7,11 @@ from zoneinfo import ZoneInfo
 from controller.control import schedule
 from controller.control.cycle import CycleTimes
 from controller.control.pid import Gains
-from controller.plausibility import Watch
+from controller.pairs import pairs_of
+from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
+from controller.probe_state import Watch
+from controller.response import Expected, expected_of
 from controller.safety import limits
 from controller.settings import Enclosure, HeaterKind, ProbeSettings, Settings
 
@@ -47,6 +50,10 @@ class Plan:
     soil: tuple[Watch, ...]
     air: tuple[Watch, ...]
     surface: tuple[Watch, ...]
+    outside: tuple[Watch, ...]
+    pairs: tuple[tuple[Watch, Watch], ...]
+    expected: Expected
+    proof_every_days: float
     air_no_heat_c: float
     highest_set_point_c: float
     floor_c: float
@@ -83,6 +90,10 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
         soil=tuple(w for w in watches.values() if w.quantity is Quantity.SOIL),
         air=tuple(w for w in watches.values() if w.quantity is Quantity.AIR),
         surface=tuple(w for w in watches.values() if w.quantity is Quantity.HEATER_SURFACE),
+        outside=tuple(w for w in watches.values() if w.quantity is Quantity.OUTSIDE),
+        pairs=pairs_of(watches.values()),
+        expected=expected_of(construction_of(enclosure), _control_depth_m(enclosure)),
+        proof_every_days=enclosure.limits.proof_every_days,
         air_no_heat_c=enclosure.limits.air_no_heat,
         highest_set_point_c=enclosure.limits.highest_set_point,
         floor_c=control.floor,
@@ -93,6 +104,13 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
         ),
         entries=tuple((schedule.starts_of(each.starts), each.set_point, each.ramp_h) for each in enclosure.schedule),
     )
+
+
+def _control_depth_m(enclosure: Enclosure) -> float:
+    """[m] depth of the soil probe that lies furthest from the heater: its answer comes last."""
+    depths = [each.depth_m for each in enclosure.of(Quantity.SOIL) if each.depth_m is not None]
+    heater_m = enclosure.heater.depth_m or 0.0
+    return max(depths, key=lambda each: abs(each - heater_m), default=0.1)
 
 
 def _watch(enclosure: Enclosure, probe: ProbeSettings) -> Watch:

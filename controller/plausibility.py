@@ -4,14 +4,14 @@ The order is fixed: possible at all, about now, *compared with the trips*, then 
 here can hide a hot reading from a trip.
 """
 
-from copy import copy
-from dataclasses import dataclass
 from typing import Final
 
 from controller.clock import OLDEST_BELIEVABLE_MS
 from controller.probe import TEMPERATURES, Quantity, Reading
+from controller.probe_state import Judged, ProbeState, Watch
 from controller.safety import limits
 from controller.status import Grade
+from controller.steadiness import drifted_k, half_steps, is_rough, leapt_k, remembered, roughness_k2
 
 POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
     **dict.fromkeys(TEMPERATURES, (limits.WORKING_RANGE_C[0], limits.HIGHEST_POSSIBLE_C)),
@@ -32,82 +32,6 @@ RECENT_SPACING_S = 2.0
 """[s] Values kept for the rise and step rules lie at least this far apart: a fast probe crowds out no minute."""
 
 
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """What is known of a probe before it speaks. Over-limits are None where the quantity has none."""
-
-    name: str
-    quantity: Quantity
-    level_m: float | None
-    period_s: float
-    stale_after_s: float
-    over: float | None
-    over_at_once: float | None
-
-
-@dataclass(slots=True)
-class ProbeState:
-    """What a probe has said. `judge` works on a copy of its own and never on the one it is given.
-
-    Parameters
-    ----------
-    value, heard_s
-        The last value control may use and when it came [s], or None.
-    said, said_s, grade, reason
-        The last value of any grade.
-    compared_s
-        [s] receipt of the last value that was compared with the trips; `over_value` is that value.
-    over, over_count, over_s
-        Whether the last sample was over the limit, how many were within an hour of one another, and when the last [s].
-    rise_count
-        Samples over the limit of rise, in a row.
-    offset_s
-        [s] our monotonic receipt less the probe's stamp, at its smallest: how its clock and ours lie.
-    recent
-        (receipt [s], value) of the last minute and a little more, oldest first.
-    """
-
-    value: float | None = None
-    heard_s: float | None = None
-    said: float | None = None
-    said_s: float | None = None
-    grade: Grade = Grade.REFUSED
-    reason: str = "not heard yet"
-    over: bool = False
-    over_count: int = 0
-    over_s: float = float("-inf")
-    over_value: float = 0.0
-    compared_s: float | None = None
-    rise_k_per_min: float | None = None
-    rise_count: int = 0
-    offset_s: float | None = None
-    admitted_ms: int | None = None
-    stampless_s: float | None = None
-    source: str = ""
-    rivals_until_s: float = float("-inf")
-    steps: int = 0
-    quarantined_until_s: float = float("-inf")
-    recent: tuple[tuple[float, float], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """The probe's new state and what became of the reading; `taken_ms` [ms UTC] is what it is filed under."""
-
-    state: ProbeState
-    grade: Grade
-    reason: str
-    taken_ms: int
-
-
-def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) -> bool:
-    """Whether control may use the probe's value now: believed, young enough, and heard since the last gap."""
-    heard = state.heard_s
-    if heard is None or heard < valid_from_s or now_s - heard > watch.stale_after_s:
-        return False
-    return now_s >= state.quarantined_until_s and state.steps == 0 and now_s >= state.rivals_until_s
-
-
 def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) -> Judged:
     """Judge one reading.
 
@@ -116,7 +40,7 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     resumed_s
         [s] when the broker session last began; unstamped messages right after it may have waited in a queue.
     """
-    state = copy(before)
+    state = before.copy()
     low, high = POSSIBLE[watch.quantity]
     value = reading.value
     if not low <= value <= high:
@@ -177,9 +101,8 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
             count = max(count, 2)
     state.over, state.over_count, state.over_value = over, count, value
     state.compared_s = reading.arrived_s
-    if watch.quantity is Quantity.AIR or watch.quantity is Quantity.SOIL:
-        state.recent = _remember(watch, state, reading)
     if watch.quantity is Quantity.AIR:
+        state.recent = _remember(watch, state, reading)
         state.rise_k_per_min = rise = _rise(state.recent)
         rises = rise is not None and rise >= limits.AIR_RISE_K_PER_MIN
         state.rise_count = state.rise_count + 1 if rises else 0
@@ -224,15 +147,37 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
         return Grade.REFUSED, "two senders claim this probe"
     spacing_s = watch.period_s if state.admitted_ms is None else (taken_ms - state.admitted_ms) / 1000
     if 0 <= spacing_s < watch.period_s / 4:
+        _count_too_soon(state, reading.arrived_s)
         return Grade.REFUSED, "came too soon after the one before"
     state.admitted_ms = taken_ms
+    if watch.quantity in TEMPERATURES:
+        _note_movement(state, reading)
     if watch.quantity in TEMPERATURES and reading.value > limits.WORKING_RANGE_C[1]:
         return Grade.DOUBTED, f"{reading.value:g} is above the working range {limits.WORKING_RANGE_C[1]:g}"
     if watch.quantity is Quantity.SOIL:
-        stepped = _step(state, reading)
+        stepped = _step(watch, state, reading)
         if stepped:
             return Grade.DOUBTED, stepped
+    if is_rough(state.roughness):
+        return Grade.DOUBTED, f"varies by more than {limits.NOISIEST_K:g} K from one reading to the next"
     return Grade.GOOD, ""
+
+
+def _count_too_soon(state: ProbeState, now_s: float) -> None:
+    if now_s - state.too_soon_since_s > 60.0:
+        state.too_soon_since_s, state.too_soon = now_s, 0
+    state.too_soon += 1
+
+
+def _note_movement(state: ProbeState, reading: Reading) -> None:
+    """Keep count of how the values move, whatever control makes of them."""
+    value, earlier = reading.value, state.noted
+    if earlier is not None and state.noted_s is not None:
+        state.roughness = roughness_k2(state.roughness, value - earlier, reading.arrived_s - state.noted_s)
+    if value != earlier:
+        state.changed_s, state.frozen = reading.arrived_s, False
+    state.half_steps = half_steps(state.half_steps, earlier, value)
+    state.noted, state.noted_s = value, reading.arrived_s
 
 
 def _may_have_queued(watch: Watch, state: ProbeState, reading: Reading, resumed_s: float) -> bool:
@@ -255,24 +200,24 @@ def _note_source(watch: Watch, state: ProbeState, reading: Reading) -> None:
     state.source = reading.source
 
 
-def _step(state: ProbeState, reading: Reading) -> str:
-    """Apply the soil step rule; the second step in a row is a fault for half an hour, one alone is a spike."""
-    now_s, reference, at_s = reading.arrived_s, state.value, state.heard_s
-    if reference is None or at_s is None:
-        return ""
-    moved = abs(reading.value - reference)
+def _step(watch: Watch, state: ProbeState, reading: Reading) -> str:
+    """Apply the soil step rule: one leap ends heat, a second or a drift is a fault for half an hour."""
+    now_s, value = reading.arrived_s, reading.value
+    leapt = leapt_k(state.believed, now_s, value, watch.period_s)
+    believed = remembered(state.believed, now_s, value, watch.period_s)
+    drifted = drifted_k(believed, watch.period_s)
     if now_s < state.quarantined_until_s:
-        lately = [value for when, value in state.recent[:-1] if now_s - when <= limits.SOIL_STEP_SPAN_S]
-        if lately and max(abs(reading.value - each) for each in lately) > limits.SOIL_STEP_K:
+        if leapt is not None or drifted is not None:
             state.quarantined_until_s = now_s + limits.STEP_QUARANTINE_S
-        state.value, state.heard_s, state.steps = reading.value, now_s, 0
+        state.value, state.heard_s, state.believed = value, now_s, believed
         return "moved faster than soil can; believed again after half an hour of calm"
-    if moved <= limits.SOIL_STEP_K * max(1.0, (now_s - at_s) / limits.SOIL_STEP_SPAN_S):
-        state.steps = 0
+    if leapt is not None and state.steps == 0:
+        state.steps = 1
+        return f"moved {abs(leapt):.1f} K at once; waiting for a second look"
+    if leapt is None and drifted is None:
+        state.steps, state.believed = 0, believed
         return ""
-    state.steps += 1
-    if state.steps < 2:
-        return f"moved {moved:.1f} K at once; waiting for a second look"
     state.quarantined_until_s = now_s + limits.STEP_QUARANTINE_S
-    state.value, state.heard_s, state.steps = reading.value, now_s, 0
-    return f"moved {moved:.1f} K at once; soil cannot"
+    state.value, state.heard_s, state.steps, state.believed = value, now_s, 0, ((now_s, value),)
+    moved = leapt if leapt is not None else drifted or 0.0
+    return f"moved {abs(moved):.1f} K within a minute; soil cannot"

@@ -3,15 +3,15 @@
 from collections.abc import Mapping
 
 from controller.clock import Moment, rfc3339
-from controller.enclosure import cause_gone
 from controller.explain import explain
+from controller.latching import cause_gone
 from controller.plan import Plan
-from controller.plausibility import ProbeState, Watch, fresh
 from controller.probe import SI_UNIT
+from controller.probe_state import ProbeState, Watch, fresh
 from controller.safety import limits
 from controller.safety.trip import Trip, TripKind
 from controller.state import State
-from controller.status import HeatNow, PermissiveNow, ProbeNow, SetPointNow, Status, TripNow
+from controller.status import AlertNow, HeatNow, PermissiveNow, ProbeNow, SetPointNow, Status, TripNow
 
 
 def status_of(
@@ -45,7 +45,9 @@ def status_of(
         readings=tuple(_probe(w, state.probes[w.name], now, state.valid_from_s) for w in plan.watches.values()),
         refused=dict(refused or {}),
         last_refused=dict(last_refused or {}),
-        alerts=_alerts(plan, state, now),
+        alerts=_alerts(state, now),
+        at_work_until=_text(state.standing.at_work_until_ms),
+        proved_at=_text(state.standing.proved_ms),
     )
     words = explain(bare.as_json(), fahrenheit=False)
     return Status(**{**{name: getattr(bare, name) for name in Status.__slots__}, "words": words})
@@ -86,14 +88,13 @@ def _probe(watch: Watch, probe: ProbeState, now: Moment, valid_from_s: float) ->
     )  # fmt: skip
 
 
-def _alerts(plan: Plan, state: State, now: Moment) -> tuple[str, ...]:
-    alerts = []
-    for watch in plan.watches.values():
-        probe = state.probes[watch.name]
-        if probe.said_s is not None and now.mono_s - probe.said_s > watch.stale_after_s:
-            alerts.append(f"{watch.quantity} probe '{watch.name}' has gone quiet")
-        elif probe.reason and probe.said_s is not None:
-            alerts.append(f"{watch.quantity} probe '{watch.name}': {probe.reason}")
-    if not now.wall_is_believable:
-        alerts.append("the clock is wrong: the schedule waits, only the floor is held")
-    return tuple(alerts)
+def _alerts(state: State, now: Moment) -> tuple[AlertNow, ...]:
+    shelved = {name: rfc3339(ms) for name, ms in state.standing.shelved if ms > now.utc_ms}
+    return tuple(
+        AlertNow(each.name, each.detail, rfc3339(each.since_ms), each.urgent, shelved.get(each.name))
+        for each in state.alerts
+    )
+
+
+def _text(at_ms: int | None) -> str | None:
+    return None if at_ms is None else rfc3339(at_ms)

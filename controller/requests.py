@@ -12,10 +12,12 @@ from controller.store.journal import Entry
 from controller.store.requests import Request
 
 STALE_REQUEST_S = 600.0
-"""[s] An older wish may no longer be one; only disarming is obeyed at any age. Source: engineering judgement."""
+"""[s] An older wish may no longer be one; only an end of heat is obeyed at any age. Source: engineering judgement."""
 
 
-LONGEST_OVERRIDE_MS = 400 * 86_400_000
+OBEYED_AT_ANY_AGE = ("disarm", "stop")
+DAY_MS = 86_400_000
+LONGEST_OVERRIDE_MS = 400 * DAY_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +57,96 @@ def _outcome(
     if not request.who or not request.why:
         return "refused: a request needs a person and a reason", None
     age_s = (now.utc_ms - request.at_ms) / 1000
-    if age_s > STALE_REQUEST_S and request.kind != "disarm":
+    if age_s > STALE_REQUEST_S and request.kind not in OBEYED_AT_ANY_AGE:
         return f"refused: asked {age_s / 60:.0f} min ago while the controller was away; ask again", None
-    if request.kind == "arm":
-        return "armed: heat may run when it is needed and permitted", replace(standing, armed=True)
-    if request.kind == "disarm":
-        return "disarmed: no heat until someone arms it", replace(standing, armed=False)
-    if request.kind == "reset":
-        return _reset(standing, str(request.arguments.get("trip", "")), gone, now)
-    if request.kind == "set-point":
-        return _set_point(plan, standing, request.arguments, now)
+    match request.kind:
+        case "arm":
+            return _arm(plan, standing, now)
+        case "disarm":
+            return "disarmed: no heat until someone arms it", replace(standing, armed=False, at_work_until_ms=None)
+        case "stop":
+            return _stop(standing, request.who, now)
+        case "reset":
+            return _reset(standing, str(request.arguments.get("trip", "")), gone, now)
+        case "set-point":
+            return _set_point(plan, standing, request.arguments, now)
+        case "at-work":
+            return _at_work(standing, request.arguments, now)
+        case "shelve":
+            return _shelve(standing, request.arguments, now)
+        case "acknowledge":
+            return _acknowledge(standing, request.arguments)
+        case "proved":
+            return _proved(standing, request.arguments, now)
     return f"refused: '{request.kind}' is no request this controller knows", None
+
+
+def _arm(plan: Plan, standing: Standing, now: Moment) -> tuple[str, Standing | None]:
+    late_days = proof_late_days(plan, standing, now.utc_ms)
+    if late_days > limits.PROOF_GRACE_DAYS:
+        return (
+            f"refused: the proof test is {late_days:.0f} days overdue; run `soilward proof-test {plan.name}` first",
+            None,
+        )
+    if standing.closings > limits.RELAY_CLOSINGS:
+        return f"refused: the relay has closed {standing.closings} times and is worn out; replace it first", None
+    return "armed: heat may run when it is needed and permitted", replace(standing, armed=True, at_work_until_ms=None)
+
+
+def proof_late_days(plan: Plan, standing: Standing, now_ms: int) -> float:
+    """[d] since a proof test was due; negative before. One never proved is due on its first day."""
+    if standing.proved_ms is not None:
+        return (now_ms - standing.proved_ms) / DAY_MS - plan.proof_every_days
+    return 0.0 if standing.since_ms is None else (now_ms - standing.since_ms) / DAY_MS
+
+
+def _stop(standing: Standing, who: str, now: Moment) -> tuple[str, Standing | None]:
+    new = trip.Trip(trip.TripKind.STOPPED, "", None, None, now.utc_ms, f"stopped by {who}")
+    trips, _ = trip.latch(standing.trips, [new])
+    return "stopped: heat is locked off until someone resets it", replace(standing, trips=trips)
+
+
+def _number(arguments: dict[str, Any], name: str, most: float) -> float | None:
+    """Return a number above 0 and up to `most`, or None for anything else."""
+    value = arguments.get(name)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= most:
+        return None
+    return float(value)
+
+
+def _at_work(standing: Standing, arguments: dict[str, Any], now: Moment) -> tuple[str, Standing | None]:
+    minutes = _number(arguments, "minutes", limits.LONGEST_AT_WORK_S / 60)
+    if minutes is None:
+        return "refused: minutes at work must be above 0 and at most 60", None
+    until_ms = now.utc_ms + round(minutes * 60_000)
+    return f"no heat for {minutes:.0f} min while someone works there; disarmed after that", replace(
+        standing, at_work_until_ms=until_ms
+    )
+
+
+def _shelve(standing: Standing, arguments: dict[str, Any], now: Moment) -> tuple[str, Standing | None]:
+    hours, name = _number(arguments, "hours", limits.LONGEST_SHELVED_S / 3600), arguments.get("alert")
+    if hours is None or not isinstance(name, str) or not name:
+        return "refused: name the alert, and hours above 0 and at most 8", None
+    if any(each.name == name for each in standing.trips):
+        return f"refused: '{name}' is a trip; trips cannot be put aside", None
+    others = tuple(each for each in standing.shelved if each[0] != name and each[1] > now.utc_ms)
+    shelved = (*others, (name, now.utc_ms + round(hours * 3_600_000)))
+    return f"alert '{name}' put aside for {hours:g} h", replace(standing, shelved=shelved)
+
+
+def _acknowledge(standing: Standing, arguments: dict[str, Any]) -> tuple[str, Standing | None]:
+    sequence = arguments.get("sequence")
+    if isinstance(sequence, bool) or not isinstance(sequence, int) or sequence < 1:
+        return "refused: name the sequence number at which the journal's chain breaks", None
+    return f"the break of the journal's chain at {sequence} is acknowledged", replace(standing, acknowledged=sequence)
+
+
+def _proved(standing: Standing, arguments: dict[str, Any], now: Moment) -> tuple[str, Standing | None]:
+    if arguments.get("passed") is not True:
+        return "proof test recorded: not passed", standing
+    closings = 0 if arguments.get("new_relay") is True else standing.closings
+    return "proof test recorded: passed", replace(standing, proved_ms=now.utc_ms, closings=closings)
 
 
 def _reset(standing: Standing, name: str, gone: dict[str, bool], now: Moment) -> tuple[str, Standing | None]:

@@ -126,6 +126,7 @@ class Limits(Part):
     air_no_heat: Temperature = Field(default=limits.AIR_NO_HEAT_C, ge=5, le=limits.AIR_NO_HEAT_C)
     air_fire: Temperature = Field(default=limits.AIR_FIRE_C, ge=10, le=limits.AIR_FIRE_C)
     heater_surface: Temperature = Field(default=limits.HEATER_SURFACE_C, ge=10, le=limits.HEATER_SURFACE_C)
+    proof_every_days: float = Field(default=limits.PROOF_EVERY_DAYS, ge=1, le=limits.PROOF_EVERY_DAYS)
     highest_set_point: Temperature = Field(default=limits.HIGHEST_SET_POINT_C, ge=0, le=limits.HIGHEST_SET_POINT_C)
 
 

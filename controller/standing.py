@@ -22,6 +22,16 @@ class Standing:
         (trip name, [ms] UTC) of resets of the last 24 h.
     answered
         Id of the last request answered.
+    at_work_until_ms
+        [ms] UTC while a person works at the enclosure: no heat until then, and disarmed after it.
+    shelved
+        (alert name, [ms] UTC until when) alerts that a person has put aside for some hours.
+    acknowledged
+        First broken sequence of the journal's chain that a person has acknowledged; 0 for none.
+    proved_ms, since_ms
+        [ms] UTC of the last proof test that passed, and of this enclosure's first start.
+    closings
+        How often K1 has closed, ever.
     """
 
     armed: bool = False
@@ -30,6 +40,12 @@ class Standing:
     trips: tuple[Trip, ...] = ()
     resets: tuple[tuple[str, int], ...] = ()
     answered: int = 0
+    at_work_until_ms: int | None = None
+    shelved: tuple[tuple[str, int], ...] = ()
+    acknowledged: int = 0
+    proved_ms: int | None = None
+    since_ms: int | None = None
+    closings: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +81,8 @@ def from_text(text: str) -> Kept:
 def _standing(raw: dict[str, Any]) -> Standing:
     trips = tuple(Trip(**{**each, "kind": TripKind(each["kind"])}) for each in raw["trips"])
     resets = tuple((name, ms) for name, ms in raw["resets"])
-    return Standing(**{**raw, "trips": trips, "resets": resets})
+    shelved = tuple((name, ms) for name, ms in raw.get("shelved", ()))
+    return Standing(**{**raw, "trips": trips, "resets": resets, "shelved": shelved})
 
 
 def save(path: Path, kept: Kept) -> None:

@@ -1,10 +1,13 @@
 """What one enclosure remembers from tick to tick, and what a tick is given."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from operator import attrgetter
 
+from controller.alerts import Alert
 from controller.control.cycle import Cycle
-from controller.plausibility import ProbeState
+from controller.pairs import Since
 from controller.probe import Reading
+from controller.probe_state import ProbeState
 from controller.safety import lease
 from controller.safety.interlock import Permissive
 from controller.standing import Standing
@@ -16,7 +19,21 @@ JUST_STARTED = lease.Order(False, False, "just started")
 
 @dataclass(frozen=True, slots=True)
 class NodeReport:
-    """What a node says of its contacts (topic heater/state)."""
+    """What a node says of its contacts (topic heater/state).
+
+    Parameters
+    ----------
+    faults
+        What the node itself has found wrong and locked itself off for; a passed proof of its contacts clears them.
+    refused
+        (reason, how many) commands it has refused since it booted.
+    limits
+        Digest of the limits its program holds; "" where it does not say.
+    boots
+        Boots within its last ten minutes, this one included.
+    proof
+        Its proof of K1 and K2 before arming: "running", "passed", "failed", "not-possible" (no current sensing), or "".
+    """
 
     arrived_s: float
     arrived_ms: int
@@ -28,6 +45,69 @@ class NodeReport:
     uptime_s: float
     epoch: int = 0
     seq: int = 0
+    faults: tuple[str, ...] = ()
+    refused: tuple[tuple[str, int], ...] = ()
+    limits: str = ""
+    boots: int = 1
+    proof: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NodeWatch:
+    """What is remembered of a node's reports.
+
+    Parameters
+    ----------
+    lateness
+        (receipt [s], receipt less uptime [s]) of about the last minute, oldest first.
+    unheard
+        (sequence number, [s] when sent) of the oldest command the node has not yet reported, or None.
+    known_faults
+        Faults it reported last: each latches once.
+    flows
+        Reports in a row that say "open" and show a current.
+    affronts, affronted_s
+        How many commands the node has refused that were not ours or not for now, and when that last rose [s].
+    """
+
+    lateness: tuple[tuple[float, float], ...] = ()
+    unheard: tuple[int, float] | None = None
+    known_faults: frozenset[str] = frozenset()
+    flows: int = 0
+    affronts: int = 0
+    affronted_s: float = NEVER
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What is remembered to tell whether heat warms, and whether warmth comes unasked.
+
+    Parameters
+    ----------
+    soil_c, air_c, outside_c
+        [Cel] averaged over about ten minutes, or None.
+    since_s, soil_then_c, air_then_c
+        [s] and [Cel] when the present time of hard heating began, or None.
+    expected_k
+        [K] least rise of the soil that the heater should have made since then.
+    dark_s
+        [s] since when the sun has been down, or None.
+    lowest_c
+        [Cel] the coldest the unheated soil has been since its warmth should have spread, or None.
+    short_s
+        [s] since when full heat has been too little, or None.
+    """
+
+    soil_c: float | None = None
+    air_c: float | None = None
+    outside_c: float | None = None
+    since_s: float | None = None
+    soil_then_c: float | None = None
+    air_then_c: float | None = None
+    expected_k: float = 0.0
+    dark_s: float | None = None
+    lowest_c: float | None = None
+    short_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +120,14 @@ class Inputs:
         Whether the broker session stands, and since when [s].
     journal_ok
         Whether the journal can be written.
+    seq
+        Sequence number of the last command sent to this node; 0 before the first.
+    broken_at
+        Where the journal's chain breaks; 0 if it holds.
+    wire_fault
+        Why the link is not good enough to heat by although it may stand, in words; "" if it is.
+    notes
+        (name, words) of what the shell has noticed and a person should know.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -48,11 +136,15 @@ class Inputs:
     connected: bool = True
     resumed_s: float = NEVER
     journal_ok: bool = True
+    seq: int = 0
+    broken_at: int = 0
+    wire_fault: str = ""
+    notes: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class State:
-    """All that one enclosure remembers from tick to tick."""
+    """All that one enclosure remembers from tick to tick. A tick works on a copy of its own, never on the one given."""
 
     standing: Standing
     probes: dict[str, ProbeState]
@@ -73,13 +165,28 @@ class State:
     rearm_s: float = NEVER
     heat_s: float = NEVER
     opened_s: float = NEVER
+    began_s: float = NEVER
+    weighed_s: float = NEVER
+    observed_s: float | None = None
     inverted: int = 0
+    worked_s: float | None = None
+    watch: NodeWatch = NodeWatch()
+    response: Response = Response()
+    differing: Since = field(default_factory=dict)
+    alerts: tuple[Alert, ...] = ()
     permissives: tuple[Permissive, ...] = ()
     told_lost: frozenset[str] = frozenset()
     order: lease.Order = JUST_STARTED
     sent: lease.Sent | None = None
 
+    def copy(self) -> "State":
+        """Return a copy; what it holds is itself never changed, so it may be shared."""
+        return State(*_FIELDS(self))
+
     @property
     def why_open(self) -> str:
         """Why a contact that has just opened did: our order, or the node's own lease or longest closing."""
         return "the node let go by itself" if self.order.on else self.order.because
+
+
+_FIELDS = attrgetter(*State.__slots__)

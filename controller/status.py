@@ -84,6 +84,17 @@ class HeatNow:
 
 
 @dataclass(frozen=True, slots=True)
+class AlertNow:
+    """What a person should know; `shelved_until` is RFC 3339 while someone has put it aside."""
+
+    name: str
+    detail: str
+    since: str
+    urgent: bool
+    shelved_until: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Words:
     """Verdict, reason, what happens next, what to do; each a plain sentence or empty."""
 
@@ -109,7 +120,9 @@ class Status:
     readings: tuple[ProbeNow, ...]
     refused: dict[str, int] = field(default_factory=dict)
     last_refused: dict[str, str] = field(default_factory=dict)
-    alerts: tuple[str, ...] = ()
+    alerts: tuple[AlertNow, ...] = ()
+    at_work_until: str | None = None
+    proved_at: str | None = None
     words: Words = Words("", "", "", "")
 
     def as_json(self) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """A bed of soil for the pure core: the tick driven second by second, by probes and a node that say what they should."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -51,6 +51,9 @@ def plan_of(*probes: Mapping[str, Any], **enclosure_parts: Any) -> Plan:
     return plan_for(settings, settings.enclosure[0])
 
 
+FLICKER_K = 1e-9
+"""[K] what a constant value moves by once in ten minutes: no more than to show that the probe lives."""
+
 Says = float | None | Callable[[float], float | None]
 """What a probe says: a value, nothing, or a function of the seconds since the bed began."""
 
@@ -65,8 +68,12 @@ class Bed:
         By probe; a silent probe says None.
     node_speaks, contact
         Whether the node reports, and what of its contact (None: what was ordered).
+    stuck
+        Whether constant values stay the same to the last digit, as no working probe's do.
     stamp
         [s] added to our wall clock for the probes' own stamps; None: no stamp.
+    node, clock_rate
+        What the node's report says otherwise, by field; how many seconds its clock counts in one of ours.
     orders
         (second, on, reason) of every tick.
     """
@@ -77,9 +84,12 @@ class Bed:
     begins_ms: int = NIGHT_MS
     node_speaks: bool = True
     contact: bool | None = None
+    node: dict[str, Any] = field(default_factory=dict)
+    clock_rate: float = 1.0
     connected: bool = True
     journal_ok: bool = True
     resumed_s: float = float("-inf")
+    stuck: bool = False
     stamp: float | None = 0.0
     wall_offset_ms: int = 0
     second: int = 0
@@ -118,6 +128,8 @@ class Bed:
         if self.second % 10 == 0:
             for probe, says in self.says.items():
                 value = says(self.second) if callable(says) else says
+                if value is not None and not self.stuck and self.second % 600 == 0:
+                    value += FLICKER_K
                 if value is not None:
                     yield self.reading(probe, value)
         yield from self.extra
@@ -127,7 +139,7 @@ class Bed:
         """Take one tick of a second; returns whether heat is ordered."""
         now = self.now
         on = self.state.order.on if self.contact is None else self.contact
-        reports = (NodeReport(now.mono_s, now.utc_ms, on, True, 10.0, None, 0, 1.0),) if self.node_speaks else ()
+        reports = (self.report(on),) if self.node_speaks else ()
         inputs = Inputs(
             tuple(self._readings()), reports, tuple(self.asks), self.connected, self.resumed_s, self.journal_ok
         )
@@ -139,6 +151,12 @@ class Bed:
         self.judged.extend(decision.judged)
         self.second += 1
         return decision.order.on
+
+    def report(self, on: bool) -> NodeReport:
+        """Return what the node says now; `node` overrides any part of it."""
+        now = self.now
+        told = NodeReport(now.mono_s, now.utc_ms, on, True, 10.0, None, 0, 1.0 + self.second * self.clock_rate)
+        return replace(told, **self.node)
 
     def run(self, seconds: int) -> "Bed":
         """Take a tick each second."""

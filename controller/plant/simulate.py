@@ -15,6 +15,8 @@ from controller.standing import Standing
 from controller.state import Inputs, NodeReport, State
 from controller.store.requests import Request
 
+FLICKER, FLICKER_EVERY_S = 1e-9, 600.0
+
 
 @dataclass(frozen=True, slots=True)
 class Trace:
@@ -63,9 +65,11 @@ class Run:
         self.plant.advance(self.tick_s, self.on)
         now = self.now = self.now.later(self.tick_s)
         values = self.plant.probes()
+        # A plant's thermometers may be perfect; a trembling of the ninth digit keeps them from looking stuck.
+        tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < self.tick_s else 0.0
         name = self.plan.name
         readings = tuple(
-            Reading(name, probe, value, now.utc_ms, now.utc_ms, now.mono_s) for probe, value in values.items()
+            Reading(name, probe, value + tremble, now.utc_ms, now.utc_ms, now.mono_s) for probe, value in values.items()
         )
         amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
         report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
@@ -88,6 +92,8 @@ def coarse(plan: Plan, tick_s: float) -> Plan:
     return replace(
         plan,
         watches=watches,
+        outside=tuple(watches[each.name] for each in plan.outside),
+        pairs=tuple((watches[one.name], watches[other.name]) for one, other in plan.pairs),
         soil=tuple(watches[each.name] for each in plan.soil),
         air=tuple(watches[each.name] for each in plan.air),
         surface=tuple(watches[each.name] for each in plan.surface),

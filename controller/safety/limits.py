@@ -33,6 +33,18 @@ SOIL_STEP_K: Final = 1.0
 SOIL_STEP_SPAN_S: Final = 60.0
 """[s] Span of the soil step rule."""
 
+NOISIEST_K: Final = 2.0
+"""[K] A probe whose noise is larger (standard deviation over ten minutes) is not heated by. Source: hazard P21."""
+
+FROZEN_AT_WORK_S: Final = 1800.0
+"""[s] A reading that stays the same this long while the heater works is stuck. Source: engineering judgement."""
+
+FROZEN_S: Final = 6 * 3600.0
+"""[s] The same, whatever the heater does."""
+
+AT_WORK_DUTY: Final = 0.2
+"""Duty above which the heater works, for the rule above."""
+
 STEP_QUARANTINE_S: Final = 1800.0
 """[s] A probe that stepped is believed again after this long without another step. Source: engineering judgement."""
 
@@ -53,6 +65,24 @@ DEAD_LOOP_S: Final = 5.0
 
 NODE_SILENT_S: Final = 10.0
 """[s] Two missed node reports stop the lease. Source: engineering judgement."""
+
+NODE_CLOCK_SPAN_S: Final = 60.0
+"""[s] Over which a node's clock is compared with ours."""
+
+NODE_CLOCK_ERROR: Final = 0.1
+"""A node's clock that is further off makes its leases too long to trust. Source: engineering judgement."""
+
+PAIR_ALERT_K: Final = 3.0
+"""[K] Two probes at one place that differ by more for ten minutes raise an alert. Source: hazard P11."""
+
+PAIR_ALERT_S: Final = 600.0
+"""[s] See PAIR_ALERT_K."""
+
+PAIR_FAULT_K: Final = 6.0
+"""[K] Two that differ by more for two minutes forbid heat; air against air latches. Source: hazard P12."""
+
+PAIR_FAULT_S: Final = 120.0
+"""[s] See PAIR_FAULT_K."""
 
 STALE_CAP_S: Final = 120.0
 """[s] No reading counts as fresh after this, however slow its probe. Source: engineering judgement."""
@@ -100,6 +130,51 @@ FUTURE_STAMP_REFUSE_S: Final = 60.0
 
 ABOVE_SET_POINT_K: Final = 3.0
 """[K] Heat asked for above this excess, twice running, is an inverted loop (hazard C09)."""
+
+HARD_AT_WORK_DUTY: Final = 0.8
+"""Duty from which heat must show. Source: hazard P14."""
+
+LEAST_RISE_K: Final = 0.3
+"""[K] Hard heating that warms the soil by less within its window has not arrived. Source: hazard P14."""
+
+LONGEST_UNANSWERED_S: Final = 10_800.0
+"""[s] Longest time hard heating waits for its answer. Source: hazard P14."""
+
+EXPOSED_PART: Final = 0.3
+"""Part of the expected rise below which a cable may lie bare. Source: hazard H06."""
+
+UNASKED_RISE_K: Final = 0.2
+"""[K] Soil that rises by more in the dark, heater off, is heated by something. Source: hazard K02."""
+
+SHORT_K: Final = 2.0
+"""[K] Full heat for SHORT_S and still this far below the set point: the heater is too small. Source: hazard H07."""
+
+SHORT_S: Final = 6 * 3600.0
+"""[s] See SHORT_K."""
+
+NODE_ALERT_S: Final = 35.0
+"""[s] A node silent for longer raises an alert. Source: hazard B05."""
+
+AFFRONT_REMEMBERED_S: Final = 900.0
+"""[s] How long the alert lasts after a node has refused a command that was not ours. Source: engineering judgement."""
+
+RELAY_CLOSINGS: Final = 100_000
+"""Closings after which a relay is worn out. Source: common electrical life of power relays at rated load."""
+
+RELAY_WORN_PART: Final = 0.8
+"""Part of them from which an alert stands. Source: hazard K07."""
+
+LONGEST_AT_WORK_S: Final = 3600.0
+"""[s] Longest time "someone works there" lasts; then the enclosure is disarmed. Source: engineering judgement."""
+
+LONGEST_SHELVED_S: Final = 8 * 3600.0
+"""[s] Longest time an alert may be put aside: one shift. Source: engineering judgement; ISA-18.2 asks for a bound."""
+
+PROOF_EVERY_DAYS: Final = 400.0
+"""[d] Longest time between two proof tests: once a season. Source: engineering judgement."""
+
+PROOF_GRACE_DAYS: Final = 14.0
+"""[d] Arming is refused when a proof test is overdue by more. Source: engineering judgement."""
 
 RESETS_OF_ONE_TRIP: Final = 3
 """Resets of one trip in RESET_SPAN_S. Source: common engineering practice."""

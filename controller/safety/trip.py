@@ -17,6 +17,13 @@ class TripKind(StrEnum):
     INVERTED = "heat-above-set-point"
     INTERNAL = "internal-fault"
     LATCHES_LOST = "latches-lost"
+    STOPPED = "stopped-by-person"
+    AIR_PROBES_DIFFER = "air-probes-differ"
+    NO_RESPONSE = "no-heating-response"
+    EXPOSED = "heater-exposed"
+    UNASKED = "heat-not-asked-for"
+    NODE_CLOCK = "node-clock"
+    NODE_FAULT = "node-fault"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +33,7 @@ class Trip:
     Parameters
     ----------
     probe
-        The probe that showed it, or "".
+        The probe, or the node's fault, that showed it, or "".
     value, limit
         In the probe's unit, or None where the trip is not about a number.
     at_ms

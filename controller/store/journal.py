@@ -115,10 +115,10 @@ def append(connection: sqlite3.Connection, entries: Sequence[Entry]) -> list[int
     return sequences
 
 
-def verify(connection: sqlite3.Connection) -> Proof:
-    """Walk the whole chain and tell whether it holds, and if not, where it first breaks."""
-    head, count = GENESIS, 0
-    for row in connection.execute(f"SELECT {_COLUMNS} FROM journal ORDER BY sequence"):
+def verify(connection: sqlite3.Connection, known: Proof | None = None) -> Proof:
+    """Walk the chain, or what follows the part `known` to hold, and tell whether it holds or where it first breaks."""
+    head, count = (GENESIS, 0) if known is None else (known.head, known.entries)
+    for row in connection.execute(f"SELECT {_COLUMNS} FROM journal WHERE sequence > ? ORDER BY sequence", (count,)):
         detail = _fault(row, count + 1, head)
         if detail:
             return Proof(False, count, int(row[0]), detail, head)

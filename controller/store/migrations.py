@@ -84,16 +84,31 @@ BEGIN SELECT raise(ABORT, 'the journal is append-only: an entry goes after the l
 """,
 )
 
-REQUESTS: tuple[str, ...] = (
-    f"""
-CREATE TABLE request (
+_KINDS_1 = "'set-point', 'arm', 'disarm', 'reset'"
+_KINDS_2 = f"{_KINDS_1}, 'stop', 'shelve', 'at-work', 'acknowledge', 'proved'"
+
+
+def _request(table: str, kinds: str) -> str:
+    return f"""
+CREATE TABLE {table} (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
     enclosure TEXT NOT NULL CHECK (length(enclosure) > 0),
-    kind TEXT NOT NULL CHECK (kind IN ('set-point', 'arm', 'disarm', 'reset')),
+    kind TEXT NOT NULL CHECK (kind IN ({kinds})),
     arguments TEXT NOT NULL CHECK (json_valid(arguments)),
     who TEXT NOT NULL CHECK (length(trim(who)) > 0),
     why TEXT NOT NULL
 ) STRICT;
+"""
+
+
+# SQLite cannot change a CHECK, so the second script moves the rows; their ids, and where counting goes on, move along.
+REQUESTS: tuple[str, ...] = (
+    _request("request", _KINDS_1),
+    f"""
+{_request("request_2", _KINDS_2)}
+INSERT INTO request_2 SELECT * FROM request;
+DROP TABLE request;
+ALTER TABLE request_2 RENAME TO request;
 """,
 )

@@ -276,8 +276,8 @@ def a_keeper(gains: Gains | None = None, armed: bool = True) -> keeper.Keeper:
 def feed(one: keeper.Keeper, now: Moment) -> enclosure.Decision:
     """Tick a keeper with sound readings and a report."""
     one.readings = [Reading("larch", probe, 10.0, now.utc_ms, now.utc_ms, now.mono_s) for probe in one.plan.watches]
-    one.reports = [NodeReport(now.mono_s, now.utc_ms, False, True, 10.0, None, 0, 1.0)]
-    return one.tick(True, float("-inf"), True, now)
+    one.reports = [NodeReport(now.mono_s, now.utc_ms, False, True, 10.0, None, 0, now.mono_s)]
+    return one.tick(Inputs(), now)
 
 
 def test_c03_an_exception_in_one_enclosure_opens_latches_and_leaves_the_other(
@@ -668,7 +668,7 @@ def test_one_spike_on_soil_does_not_trip_or_end_the_day() -> None:
     assert 10 <= 200 - len(bed.on_seconds(spike_s)) <= 32
 
 
-@pytest.mark.parametrize(("sigma_k", "believed"), [(0.1, True), (0.3, False)])
+@pytest.mark.parametrize(("sigma_k", "believed"), [(0.1, True), (0.3, True), (1.0, False)])
 def test_a_day_of_soil_noise_latches_nothing(sigma_k: float, believed: bool) -> None:
     """I12 and the must-not-trip side: noise for a day latches nothing and starts heat at most 30 times an hour."""
     noise = random.Random(20260301)
@@ -679,7 +679,7 @@ def test_a_day_of_soil_noise_latches_nothing(sigma_k: float, believed: bool) -> 
     assert (bed.state.probes["soil"].quarantined_until_s == float("-inf")) is believed
     starts = [at for (at, on, _), (_, before, _) in zip(bed.orders[1:], bed.orders, strict=False) if on and not before]
     assert all(sum(hour <= at < hour + 3600 for at in starts) <= 30 for hour in range(0, 86_400, 3600))
-    assert starts
+    assert starts or not believed
 
 
 def test_a_restart_is_off_until_probes_and_node_are_heard() -> None:

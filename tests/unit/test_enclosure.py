@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller import enclosure
+from controller import enclosure, heating
 from controller.clock import Moment
 from controller.control.pid import Gains
 from controller.probe import Reading
@@ -48,14 +48,14 @@ def recorded(events: list) -> list[tuple[Inputs, Moment]]:  # type: ignore[type-
         for _ in range(3):
             now = now.later(3)
             ticks.append(
-                (Inputs(cold(now), (NodeReport(now.mono_s, now.utc_ms, False, True, 9.0, None, 0, 1.0),)), now)
+                (Inputs(cold(now), (NodeReport(now.mono_s, now.utc_ms, False, True, 9.0, None, 0, now.mono_s),)), now)
             )
         now = now.later(wait_s)
         heard = tuple(
             Reading("larch", probe, value, None if skew is None else now.utc_ms + skew * 1000, now.utc_ms, now.mono_s)
             for probe, value, skew in readings
         )
-        report = (NodeReport(now.mono_s, now.utc_ms, True, True, 9.0, None, 0, 1.0),) if reports else ()
+        report = (NodeReport(now.mono_s, now.utc_ms, True, True, 9.0, None, 0, now.mono_s),) if reports else ()
         asks = ()
         if request is not None:
             number += 1
@@ -134,9 +134,9 @@ def test_an_override_ends_when_it_says() -> None:
     """A person's set point until an instant, then the schedule's again."""
     plan = plan_of(schedule=[{"from": "01-01", "set_point": 14.0}])
     standing = Standing(override_c=20.0, override_until_ms=NIGHT_MS)
-    assert enclosure.asked(plan, standing, Moment(0.0, NIGHT_MS - 1)) == (20.0, "person")
-    assert enclosure.asked(plan, standing, Moment(0.0, NIGHT_MS)) == (14.0, "schedule")
-    assert enclosure.asked(plan_of(), Standing(), Moment(0.0, NIGHT_MS)) == (None, "none")
+    assert heating.asked(plan, standing, Moment(0.0, NIGHT_MS - 1)) == (20.0, "person")
+    assert heating.asked(plan, standing, Moment(0.0, NIGHT_MS)) == (14.0, "schedule")
+    assert heating.asked(plan_of(), Standing(), Moment(0.0, NIGHT_MS)) == (None, "none")
 
 
 def test_two_soil_probes_control_by_their_median_and_trip_by_either() -> None:

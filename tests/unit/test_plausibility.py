@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.plausibility import Judged, ProbeState, Watch, fresh, judge
+from controller.plausibility import judge
 from controller.probe import Quantity, Reading
+from controller.probe_state import Judged, ProbeState, Watch, fresh
 from controller.status import Grade
 
 WALL_MS = 1_772_400_000_000
@@ -157,18 +158,25 @@ def test_what_comes_too_soon_is_refused(spacing_s: float, refused: bool) -> None
 @pytest.mark.parametrize(
     ("move_k", "every_s", "grade"),
     [
-        (1.0, 10.0, Grade.GOOD),
-        (-1.0, 10.0, Grade.GOOD),
-        (1.01, 10.0, Grade.DOUBTED),
-        (-1.01, 10.0, Grade.DOUBTED),
-        (1.01, 60.0, Grade.DOUBTED),
-        (1.9, 120.0, Grade.GOOD),
-        (2.1, 120.0, Grade.DOUBTED),
+        (1.5, 10.0, Grade.GOOD),
+        (-1.5, 10.0, Grade.GOOD),
+        (1.51, 10.0, Grade.DOUBTED),
+        (-1.51, 10.0, Grade.DOUBTED),
+        (1.51, 90.0, Grade.DOUBTED),
+        (2.9, 180.0, Grade.GOOD),
+        (3.1, 180.0, Grade.DOUBTED),
     ],
 )
-def test_soil_that_steps_is_doubted(move_k: float, every_s: float, grade: Grade) -> None:
-    """More than 1 K within a minute is a probe fault; after longer silence it may have moved in proportion."""
+def test_soil_that_leaps_is_doubted(move_k: float, every_s: float, grade: Grade) -> None:
+    """One value more than 1.5 K from the mean of a minute ago; after longer silence it may have moved in proportion."""
     assert hear(SOIL, 10.0, 10.0 + move_k, every_s=every_s)[1].grade is grade
+
+
+@pytest.mark.parametrize(("rate_k_per_min", "doubted"), [(0.95, False), (1.05, True), (-0.95, False), (-1.05, True)])
+def test_soil_that_drifts_is_doubted(rate_k_per_min: float, doubted: bool) -> None:
+    """More than 1 K within 60 s is no soil, however small each move (hazard E10)."""
+    last = hear(SOIL, *(10.0 + rate_k_per_min * number / 6 for number in range(20)))[-1]
+    assert (last.grade is Grade.DOUBTED) is doubted
 
 
 def test_air_may_step() -> None:

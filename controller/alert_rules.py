@@ -1,0 +1,89 @@
+"""Which alerts stand now: what a person should know although heat need not stop for it. Pure."""
+
+from collections.abc import Iterator
+
+from controller import pairs, requests
+from controller.alerts import Alert
+from controller.clock import Moment
+from controller.plan import Plan
+from controller.probe_state import ProbeState, Watch, fresh
+from controller.safety import limits
+from controller.safety.trip import TripKind
+from controller.state import Inputs, State
+from controller.steadiness import HALF_STEPS_SURE
+
+TOO_OFTEN = 30
+"""Readings refused as too soon within a minute that are worth an alert."""
+
+
+def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
+    """Yield every alert that stands now."""
+    for watch in plan.watches.values():
+        yield from _probe(watch, state.probes[watch.name], state, now)
+    for one, other in pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s):
+        yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
+    yield from _air(plan, state, now)
+    yield from _heat(state, now)
+    yield from _node(plan, state, now)
+    yield from _upkeep(plan, state, inputs, now)
+    for name, words in inputs.notes:
+        yield Alert(name, words)
+
+
+def _probe(watch: Watch, probe: ProbeState, state: State, now: Moment) -> Iterator[Alert]:
+    who = f"{watch.quantity} probe '{watch.name}'"
+    since_s = max(state.began_s, state.valid_from_s, probe.heard_s if probe.heard_s is not None else state.began_s)
+    believed = fresh(watch, probe, now.mono_s, state.valid_from_s)
+    if not believed and now.mono_s - since_s > watch.stale_after_s:
+        silent = probe.said_s is None or now.mono_s - probe.said_s > watch.stale_after_s
+        yield Alert(f"probe:{watch.name}", f"{who} has gone quiet" if silent else f"{who}: {probe.reason or 'doubted'}")
+    elif not believed and probe.reason and probe.said_s is not None and now.mono_s < probe.quarantined_until_s:
+        yield Alert(f"probe:{watch.name}", f"{who}: {probe.reason}")
+    if probe.half_steps >= HALF_STEPS_SURE:
+        yield Alert(f"coarse:{watch.name}", f"{who} speaks in steps of 0.5 K; set it to 12 bits")
+    if probe.too_soon >= TOO_OFTEN and now.mono_s - probe.too_soon_since_s <= 120.0:
+        yield Alert(f"too-often:{watch.name}", f"{who} sends far more often than its period of {watch.period_s:g} s")
+
+
+def _air(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
+    latched = any(each.kind in (TripKind.AIR_FIRE, TripKind.AIR_RISE) for each in state.standing.trips)
+    for watch in plan.air:
+        probe = state.probes[watch.name]
+        if probe.over and not latched:
+            detail = f"air at '{watch.name}' reads {probe.over_value:.1f} Cel: sun or fire, go and look"
+            yield Alert("sun-or-fire", detail, urgent=True)
+    if now.mono_s - state.air_hot_s < limits.AIR_SETTLE_S:
+        yield Alert("hot-air", f"the air reached {plan.air_no_heat_c:.0f} Cel: open the vents")
+
+
+def _heat(state: State, now: Moment) -> Iterator[Alert]:
+    short_s = state.response.short_s
+    if short_s is not None and now.mono_s - short_s >= limits.SHORT_S:
+        detail = f"full heat for {(now.mono_s - short_s) / 3600:.0f} h and the soil is more than 2 K too cold"
+        yield Alert("cannot-hold", f"{detail}: cover it, or look for a torn film", urgent=True)
+    if not now.wall_is_believable:
+        yield Alert("clock", "the clock is wrong: the schedule waits, only the floor is held")
+
+
+def _node(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
+    if not plan.node_reports:
+        return
+    heard_s = state.node.arrived_s if state.node is not None else state.began_s
+    if now.mono_s - heard_s > limits.NODE_ALERT_S:
+        yield Alert("node-quiet", "the relay node is silent: its contact is unknown; its lease has ended", urgent=True)
+    if now.mono_s - state.watch.affronted_s <= limits.AFFRONT_REMEMBERED_S:
+        detail = "the relay node refuses commands that are not ours or not for now; see the journal for how many"
+        yield Alert("foreign-commands", detail, urgent=True)
+
+
+def _upkeep(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
+    late_days = requests.proof_late_days(plan, state.standing, now.utc_ms) if now.wall_is_believable else 0.0
+    if late_days > 0 and state.standing.proved_ms is not None:
+        yield Alert("proof-test", f"the proof test is {late_days:.0f} days overdue: run `soilward proof-test`")
+    if state.standing.proved_ms is None and plan.node_reports:
+        yield Alert("proof-test", f"never proved with its real relay: run `soilward proof-test {plan.name}`")
+    worn = state.standing.closings / limits.RELAY_CLOSINGS
+    if worn >= limits.RELAY_WORN_PART:
+        yield Alert("relay-worn", f"the relay has closed {state.standing.closings} times: replace it")
+    if inputs.broken_at:
+        yield Alert("journal-broken", f"the journal's chain breaks at entry {inputs.broken_at}", urgent=True)

@@ -1,0 +1,106 @@
+"""What came since the last tick: pauses, reports, readings and requests, taken into the state. Pure."""
+
+from dataclasses import replace
+
+from controller import latching, node_watch, requests
+from controller.clock import Moment
+from controller.heating import forget_control
+from controller.plan import Plan
+from controller.plausibility import judge
+from controller.probe import Reading
+from controller.probe_state import Judged
+from controller.safety import limits
+from controller.state import NEVER, Inputs, State
+from controller.store.journal import Entry
+
+
+def after_gap(plan: Plan, state: State, inputs: Inputs, now: Moment) -> None:
+    """Start afresh after a pause: old values count no more and the integral is gone (hazards C05, C06).
+
+    After a new broker session too, only what was heard since then counts (hazard B01).
+    """
+    if state.began_s == NEVER:
+        state.began_s = now.mono_s
+    state.valid_from_s = max(state.valid_from_s, inputs.resumed_s)
+    if state.ticked_s is not None and now.mono_s - state.ticked_s > plan.longest_gap_s:
+        forget_control(state)
+        state.valid_from_s = now.mono_s
+
+
+def take_reports(state: State, inputs: Inputs, now: Moment) -> None:
+    """Take what the node says of its contacts, and count each closing."""
+    for report in inputs.reports:
+        changed = state.node is None or state.node.on != report.on
+        off_long = now.mono_s - max(state.heat_s, state.began_s) > limits.LONGEST_LEASE_S and not state.order.on
+        state.watch = node_watch.heard(state.watch, state.node, report, off_long)
+        state.node = report
+        if changed:
+            state.contact_since_ms = report.arrived_ms
+        if report.on:
+            state.heat_s = max(state.heat_s, report.arrived_s)
+            if changed:
+                state.standing = replace(state.standing, closings=state.standing.closings + 1)
+    state.watch = node_watch.spoken_to(state.watch, inputs.seq, state.node, now.mono_s)
+
+
+def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Reading, Judged], ...]:
+    """Judge every reading."""
+    if not inputs.readings:
+        return ()
+    probes, judged = dict(state.probes), []
+    air = {watch.name for watch in plan.air}
+    for reading in inputs.readings:
+        verdict = judge(plan.watches[reading.probe], probes[reading.probe], reading, inputs.resumed_s)
+        probes[reading.probe] = verdict.state
+        judged.append((reading, verdict))
+        compared = verdict.state.compared_s == reading.arrived_s
+        if compared and reading.probe in air and reading.value >= plan.air_no_heat_c:
+            state.air_hot_s, state.air_hot_probe = reading.arrived_s, reading.probe
+    state.probes = probes
+    return tuple(judged)
+
+
+def mark_frozen(plan: Plan, state: State, now: Moment) -> None:
+    """Mark temperatures that stay the same to the last digit, above all while the heater works (hazard P10)."""
+    if not (state.duty > limits.AT_WORK_DUTY and state.order.armed):
+        state.worked_s = None
+    elif state.worked_s is None:
+        state.worked_s = now.mono_s
+    for each in (*plan.soil, *plan.air, *plan.surface):
+        if _is_stuck(state, each.name):
+            stuck = state.probes[each.name].copy()
+            stuck.frozen, stuck.reason = True, "stuck: the same to the last digit for too long"
+            state.probes = {**state.probes, each.name: stuck}
+
+
+def _is_stuck(state: State, name: str) -> bool:
+    probe = state.probes[name]
+    if probe.changed_s is None or probe.noted_s is None or probe.frozen:
+        return False
+    # Only what was heard since counts: a probe that is silent is not stuck but stale.
+    if probe.noted_s - probe.changed_s > limits.FROZEN_S:
+        return True
+    worked_s = state.worked_s
+    return worked_s is not None and probe.noted_s - max(probe.changed_s, worked_s) > limits.FROZEN_AT_WORK_S
+
+
+def take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries: list[Entry]) -> None:
+    """Answer every request, and end a time of work that has run out."""
+    for request in inputs.requests:
+        gone = {each.name: latching.cause_gone(plan, state, each, now) for each in state.standing.trips}
+        answer = requests.answer(plan, state.standing, request, gone, now)
+        entries.extend(answer.entries)
+        state.standing = answer.standing
+        if answer.was_reset:
+            state.rearm_s = now.mono_s + limits.REARM_AFTER_RESET_S
+    if state.standing.since_ms is None and now.wall_is_believable:
+        state.standing = replace(state.standing, since_ms=now.utc_ms)
+    _after_work(plan, state, now, entries)
+
+
+def _after_work(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
+    until_ms = state.standing.at_work_until_ms
+    if until_ms is not None and now.utc_ms >= until_ms:
+        why = "the time of work there is over; arm it when you have looked"
+        entries.append(Entry("disarmed", plan.name, "soilward", why, {}, now.utc_ms))
+        state.standing = replace(state.standing, armed=False, at_work_until_ms=None)

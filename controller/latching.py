@@ -1,0 +1,118 @@
+"""What latches in a tick: hot probes, a node's faults, air probes that differ, heat that goes astray. Pure."""
+
+from dataclasses import replace
+
+from controller import node_watch, pairs, response
+from controller.clock import Moment
+from controller.plan import Plan
+from controller.plant.sun import solar_position_at
+from controller.probe_state import ProbeState, Watch
+from controller.safety import limits, trip
+from controller.safety.trip import Trip, TripKind
+from controller.state import State
+from controller.store.journal import JSON, Entry
+
+
+def latch(plan: Plan, state: State, new: list[Trip], now: Moment, entries: list[Entry]) -> None:
+    """Latch trips and journal those that are new."""
+    trips, added = trip.latch(state.standing.trips, new)
+    for each in added:
+        body: dict[str, JSON] = {"trip": each.name, "probe": each.probe, "value": each.value, "limit": each.limit}
+        entries.append(Entry("trip", plan.name, "soilward", each.detail, body, now.utc_ms))
+    if added:
+        state.standing = replace(state.standing, trips=trips)
+
+
+def cause_gone(plan: Plan, state: State, latched: Trip, now: Moment) -> bool:
+    """Whether the probe that showed the trip is heard now and no longer shows it.
+
+    A trip without a probe has a cause that only a person can judge: a reset is their word that they looked.
+    """
+    if latched.kind is TripKind.AIR_PROBES_DIFFER:
+        return not pairs.differing(state.differing, limits.PAIR_FAULT_K, 0.0, now.mono_s)
+    watch = plan.watches.get(latched.probe)
+    if watch is None or latched.kind is TripKind.NODE_FAULT:
+        return True
+    probe = state.probes[latched.probe]
+    heard = probe.compared_s is not None and now.mono_s - probe.compared_s <= watch.stale_after_s
+    return heard and not probe.over and probe.rise_count == 0 and not _still_warm(plan, watch, probe)
+
+
+def _still_warm(plan: Plan, watch: Watch, probe: ProbeState) -> bool:
+    """Air that tripped must be back under the no-heat limit, not merely under the fire limit."""
+    return watch in plan.air and probe.over_value >= plan.air_no_heat_c
+
+
+def hot(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
+    """Latch what the temperatures call for."""
+    heats = []
+    for watch in (*plan.soil, *plan.surface, *plan.air):
+        probe = state.probes[watch.name]
+        if (probe.over or probe.rise_count) and watch.over is not None:
+            heat = trip.Heat(
+                watch.name, watch.quantity.value, probe.over_value, watch.over,
+                probe.over_count if probe.over else 0, probe.rise_k_per_min, probe.rise_count,
+            )  # fmt: skip
+            heats.append(heat)
+    if not heats:
+        return
+    lately = now.mono_s - state.heat_s <= limits.HEATER_LATELY_ON_S
+    dark = not now.wall_is_believable or sun_is_down(plan, now)
+    latch(plan, state, trip.new_trips(heats, lately or dark, now.utc_ms), now, entries)
+
+
+def sun_is_down(plan: Plan, now: Moment) -> bool:
+    """Whether the sun is below the horizon at the site."""
+    zenith_deg, _ = solar_position_at(now.utc_ms, plan.latitude, plan.longitude)
+    return zenith_deg > 90.0
+
+
+def faulty_node(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
+    """Latch what the node's last report calls for."""
+    if state.node is None or state.node.arrived_s == state.weighed_s:
+        return
+    state.watch, trips = node_watch.new_trips(state.watch, state.node, now.utc_ms)
+    state.weighed_s = state.node.arrived_s
+    latch(plan, state, trips, now, entries)
+
+
+def differing_air(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
+    """Latch two air probes at one place that have differed too much for too long (hazard P12)."""
+    air = {each.name for each in plan.air}
+    found = pairs.differing(state.differing, limits.PAIR_FAULT_K, limits.PAIR_FAULT_S, now.mono_s)
+    trips = [
+        Trip(
+            TripKind.AIR_PROBES_DIFFER, "", None, limits.PAIR_FAULT_K, now.utc_ms,
+            f"air probes '{one}' and '{other}' at one place differ by more than {limits.PAIR_FAULT_K:g} K",
+        )
+        for one, other in found
+        if one in air
+    ]  # fmt: skip
+    latch(plan, state, trips, now, entries)
+
+
+def astray(plan: Plan, state: State, elapsed_s: float, now: Moment, entries: list[Entry]) -> None:
+    """Latch hard heating that warms nothing, and warmth that nobody asked for (hazards P14, H06, K02)."""
+    permitted = all(each.holds for each in state.permissives) and state.standing.armed and not state.standing.trips
+    duty = state.duty if permitted else 0.0
+    memory, silent = response.heating(plan.expected, state.response, duty, elapsed_s, now.mono_s, now.utc_ms)
+    strange: list[Trip] = []
+    if state.node is None or state.node.amps is None:
+        # With a current sensor the node itself sees unasked heat, at once and for sure.
+        off_for_s = now.mono_s - max(state.heat_s, state.began_s)
+        memory, strange = response.unasked(plan.expected, memory, off_for_s, now.mono_s, now.utc_ms)
+    state.response = memory
+    latch(plan, state, silent + strange, now, entries)
+
+
+def against_inversion(plan: Plan, state: State, wanted: bool, now: Moment, entries: list[Entry]) -> None:
+    """Heat asked for well above the set point is a fault of ours; twice running, it latches (hazard C09)."""
+    soil_c, working_c = state.soil_c, state.working_c
+    inverted = (
+        wanted and soil_c is not None and working_c is not None and (soil_c > working_c + limits.ABOVE_SET_POINT_K)
+    )
+    state.inverted = state.inverted + 1 if inverted else 0
+    if state.inverted < 2:
+        return
+    detail = f"heat was asked for with the soil at {soil_c:.1f} Cel, more than 3 K above the set point"
+    latch(plan, state, [Trip(TripKind.INVERTED, "", soil_c, working_c, now.utc_ms, detail)], now, entries)

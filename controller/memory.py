@@ -1,0 +1,64 @@
+"""What outlives a restart: recalled at start, saved at each change. A disk that refuses costs heat, not the loop."""
+
+import logging
+from collections.abc import Mapping
+from contextlib import closing
+from pathlib import Path
+
+from controller import standing
+from controller.safety import limits
+from controller.standing import Kept, Standing
+from controller.store import journal, runs
+from controller.store.connection import open_reader, open_writer
+from controller.store.migrations import READINGS
+
+log = logging.getLogger("soilward.service")
+
+
+class Memory:
+    """Standing orders of every enclosure and our epoch, in `folder`.
+
+    Raises
+    ------
+    OSError
+        If the folder takes no file at the start.
+    """
+
+    def __init__(self, folder: Path, names: tuple[str, ...], now_ms: int) -> None:
+        self._file = folder / "standing.json"
+        first = not (folder / "journal.db").exists()
+        kept = standing.recall(self._file, names, first, now_ms)
+        self.epoch = kept.epoch + 1
+        self.recalled = {name: kept.enclosures.get(name, Standing()) for name in names}
+        # Enclosures that settings no longer name keep their trips, should they come back.
+        self._others = {name: each for name, each in kept.enclosures.items() if name not in names}
+        self.is_saved = True
+        self._save(self.recalled)
+
+    def _save(self, standings: Mapping[str, Standing]) -> None:
+        standing.save(self._file, Kept(self.epoch, {**self._others, **standings}))
+
+    def save(self, standings: Mapping[str, Standing]) -> None:
+        """Save, or remember that it failed: it is tried again each tick, and until then there is no heat."""
+        try:
+            self._save(standings)
+        except OSError as error:
+            log.error("standing orders cannot be saved: %s", error)
+            self.is_saved = False
+            return
+        self.is_saved = True
+
+
+def end_left_open_runs(folder: Path) -> None:
+    """A run that the last controller left open ended, at the latest, when its lease did."""
+    with closing(open_writer(folder / "readings.db", READINGS)) as connection:
+        runs.finish_left_open(connection, limits.LONGEST_LEASE_S)
+
+
+def journal_breaks_at(folder: Path) -> int:
+    """Return the first entry of the journal that does not fit its chain; 0 if all do, or there is none yet."""
+    file = folder / "journal.db"
+    if not file.exists():
+        return 0
+    with closing(open_reader(file)) as connection:
+        return journal.verify(connection).first_bad or 0

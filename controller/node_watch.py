@@ -1,0 +1,100 @@
+"""What the controller makes of a node's reports: does it obey, does its clock run, has it found a fault? Pure."""
+
+from dataclasses import replace
+
+from controller.safety import limits
+from controller.safety.trip import Trip, TripKind
+from controller.state import NodeReport, NodeWatch
+
+LATELY = 3
+"""Reports over which the promptest is taken: delay makes a report late, never early."""
+
+NO_CURRENT_A = 0.1
+"""[A] Less than this is no current."""
+
+AFFRONTS = frozenset({"retained", "unsigned", "older-epoch", "second-controller", "replayed"})
+"""Reasons of a node's refusals that mean somebody else commands it, or an old command comes again."""
+
+FAULT_WORDS = {
+    "current-when-open": "current flows although the contact is told to open: a welded relay or a shorted driver",
+    "contact-does-not-follow": "the contact does not follow what it is told",
+    "no-current": "the contact is closed and no current flows: look at the plug, the earth-fault breaker, the thermal "
+    "fuse, the heater",
+    "half-power": "the heater draws half its power: one half-wave is missing",
+    "over-power": "the heater draws more than its rated power: a short, or another heater",
+    "self-interrupting": "the heater's own cut-out opens again and again: it overheats",
+    "contact-intermittent": "the current drops out while the contact is closed: a loose contact",
+    "k2-welded": "the second contactor does not open",
+    "boot-loop": "the node has started again and again: look at its supply",
+    "constants": "the node's limits are damaged in its memory",
+}
+"""What a node's fault means, for people."""
+
+
+def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, ordered_off: bool) -> NodeWatch:
+    """Take a report.
+
+    Parameters
+    ----------
+    ordered_off
+        Whether heat has been ordered off for longer than a lease.
+    """
+    rebooted = before is not None and report.uptime_s < before.uptime_s
+    kept = () if rebooted else watch.lateness
+    oldest_s = report.arrived_s - limits.NODE_CLOCK_SPAN_S - LATELY * limits.RENEW_EVERY_S
+    entry = (report.arrived_s, report.arrived_s - report.uptime_s)
+    lateness = (*(each for each in kept if each[0] >= oldest_s), entry)
+    unheard = None if watch.unheard is not None and report.seq >= watch.unheard[0] else watch.unheard
+    flows = ordered_off and not report.on and report.amps is not None and report.amps > NO_CURRENT_A
+    affronts = sum(count for reason, count in report.refused if reason in AFFRONTS)
+    # The first report only tells how many there were before we came.
+    risen = before is not None and not rebooted and affronts > watch.affronts
+    return NodeWatch(
+        lateness, unheard, watch.known_faults, watch.flows + 1 if flows else 0, affronts,
+        report.arrived_s if risen else watch.affronted_s,
+    )  # fmt: skip
+
+
+def spoken_to(watch: NodeWatch, seq: int, report: NodeReport | None, now_s: float) -> NodeWatch:
+    """Note the last command sent, unless the node has reported it or one before it is still unheard."""
+    if seq == 0 or watch.unheard is not None or (report is not None and report.seq >= seq):
+        return watch
+    return replace(watch, unheard=(seq, now_s))
+
+
+def clock_error(watch: NodeWatch) -> float | None:
+    """Return the part by which the node's clock runs slow (negative: fast), or None while less than a minute is known.
+
+    Notes
+    -----
+    The promptest of the first three reports against the promptest of the last three.
+    """
+    if len(watch.lateness) < 2 * LATELY:
+        return None
+    first, last = watch.lateness[:LATELY], watch.lateness[-LATELY:]
+    then, since = min(first, key=lambda each: each[1]), min(last, key=lambda each: each[1])
+    span_s = since[0] - then[0]
+    if last[-1][0] - first[0][0] < limits.NODE_CLOCK_SPAN_S or span_s <= 0.0:
+        return None
+    return (since[1] - then[1]) / span_s
+
+
+def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWatch, list[Trip]]:
+    """Return the trips a report calls for, each fault once."""
+    trips = [_fault_trip(name, at_ms) for name in report.faults if name not in watch.known_faults]
+    if watch.flows == 2:
+        trips.append(_fault_trip("current-when-open", at_ms))
+    error = clock_error(watch)
+    if error is not None and abs(error) > limits.NODE_CLOCK_ERROR:
+        detail = (
+            f"the relay node's clock runs {abs(error):.0%} {'slow' if error > 0 else 'fast'}; leases cannot be trusted"
+        )
+        trips.append(Trip(TripKind.NODE_CLOCK, "", round(error, 3), limits.NODE_CLOCK_ERROR, at_ms, detail))
+        watch = replace(watch, lateness=())
+    known = frozenset(report.faults)
+    return (watch if known == watch.known_faults else replace(watch, known_faults=known)), trips
+
+
+def _fault_trip(name: str, at_ms: int) -> Trip:
+    words = FAULT_WORDS.get(name, name.replace("-", " "))
+    return Trip(TripKind.NODE_FAULT, name, None, None, at_ms, f"the relay node reports: {words}")

@@ -1,0 +1,119 @@
+"""What is known of a probe before it speaks, and what it has said."""
+
+from dataclasses import dataclass
+from operator import attrgetter
+from statistics import median
+
+from controller.probe import Quantity
+from controller.status import Grade
+from controller.steadiness import History, is_rough
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What is known of a probe before it speaks. Over-limits are None where the quantity has none."""
+
+    name: str
+    quantity: Quantity
+    level_m: float | None
+    period_s: float
+    stale_after_s: float
+    over: float | None
+    over_at_once: float | None
+
+
+@dataclass(slots=True)
+class ProbeState:
+    """What a probe has said. `judge` works on a copy of its own and never on the one it is given.
+
+    Parameters
+    ----------
+    value, heard_s
+        The last value control may use and when it came [s], or None.
+    said, said_s, grade, reason
+        The last value of any grade.
+    compared_s
+        [s] receipt of the last value that was compared with the trips; `over_value` is that value.
+    over, over_count, over_s
+        Whether the last sample was over the limit, how many were within an hour of one another, and when the last [s].
+    rise_count
+        Samples over the limit of rise, in a row.
+    offset_s
+        [s] our monotonic receipt less the probe's stamp, at its smallest: how its clock and ours lie.
+    recent
+        (receipt [s], value) of the last minute and a little more, oldest first: for the rise of air.
+    believed
+        The same, of what control may use: for the step of soil.
+    noted, noted_s
+        The last value of the one sender that came in its time, and when [s]; the next four are counted from it.
+    roughness
+        [K2] see `steadiness.roughness_k2`.
+    changed_s, frozen
+        [s] when the value last differed from the one before, and whether it is taken for stuck.
+    half_steps, too_soon, too_soon_since_s
+        Changes in a row between whole halves; readings refused as too soon within a minute, and when it began [s].
+    """
+
+    value: float | None = None
+    heard_s: float | None = None
+    said: float | None = None
+    said_s: float | None = None
+    grade: Grade = Grade.REFUSED
+    reason: str = "not heard yet"
+    over: bool = False
+    over_count: int = 0
+    over_s: float = float("-inf")
+    over_value: float = 0.0
+    compared_s: float | None = None
+    rise_k_per_min: float | None = None
+    rise_count: int = 0
+    offset_s: float | None = None
+    admitted_ms: int | None = None
+    stampless_s: float | None = None
+    source: str = ""
+    rivals_until_s: float = float("-inf")
+    steps: int = 0
+    quarantined_until_s: float = float("-inf")
+    recent: tuple[tuple[float, float], ...] = ()
+    believed: History = ()
+    noted: float | None = None
+    noted_s: float | None = None
+    roughness: float = 0.0
+    changed_s: float | None = None
+    frozen: bool = False
+    half_steps: int = 0
+    too_soon_since_s: float = float("-inf")
+    too_soon: int = 0
+
+    def copy(self) -> "ProbeState":
+        """Return a copy."""
+        return ProbeState(*_FIELDS(self))
+
+    def steady_c(self, since_s: float) -> float | None:
+        """Return the median of the last three values control may use, of those heard since [s]: one odd value changes
+        nothing (hazard P21)."""
+        lately = [value for heard_s, value in self.believed[-3:] if heard_s >= since_s]
+        return median(lately) if lately else self.value
+
+
+_FIELDS = attrgetter(*ProbeState.__slots__)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """The probe's new state and what became of the reading; `taken_ms` [ms UTC] is what it is filed under."""
+
+    state: ProbeState
+    grade: Grade
+    reason: str
+    taken_ms: int
+
+
+def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) -> bool:
+    """Whether control may use the probe's value now: believed, young enough, and heard since the last gap."""
+    heard = state.heard_s
+    if heard is None or heard < valid_from_s or now_s - heard > watch.stale_after_s:
+        return False
+    if state.frozen or is_rough(state.roughness):
+        return False
+    return now_s >= state.quarantined_until_s and state.steps == 0 and now_s >= state.rivals_until_s

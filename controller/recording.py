@@ -1,0 +1,51 @@
+"""What a tick leaves on disk: journal entries, readings with their grades, heater runs."""
+
+from controller.clock import Moment
+from controller.enclosure import Decision
+from controller.heater_log import told_by
+from controller.keeper import Keeper, stored
+from controller.memory import Memory
+from controller.routing import Routing
+from controller.status import Grade
+from controller.store.journal import Entry
+from controller.store.runs import RunEvent
+from controller.store.writer import Writer
+
+
+class Recording:
+    """The writer, as the loop uses it."""
+
+    def __init__(self, writer: Writer, memory: Memory, routing: Routing) -> None:
+        self._writer, self._memory, self._routing = writer, memory, routing
+
+    @property
+    def is_possible(self) -> bool:
+        """Whether trips and standing orders would outlive a power cut now."""
+        return self._memory.is_saved and self._writer.journal_failing_since_s is None
+
+    def enter(self, kind: str, name: str | None, why: str, now: Moment) -> None:
+        """Enter what the shell itself has to say in the journal."""
+        self._writer.put_journal(Entry(kind, name, "soilward", why, {"epoch": self._memory.epoch}, now.utc_ms))
+
+    def put_runs(self, events: list[RunEvent]) -> None:
+        """Keep what became of a heater run."""
+        for event in events:
+            self._writer.put_run(event)
+
+    def put(self, keeper: Keeper, decision: Decision) -> bool:
+        """Queue all that a decision leaves; returns whether there was room for all of it."""
+        kept = all(list(map(self._writer.put_journal, decision.entries)))
+        for reading, judged in decision.judged:
+            if judged.grade is Grade.REFUSED:
+                self._routing.refused[keeper.plan.name]["implausible"] += 1
+            if judged.grade is Grade.GOOD and reading.probe == keeper.heater.witness:
+                quantity = keeper.plan.watches[reading.probe].quantity
+                self.put_runs(keeper.heater.take(told_by(reading, quantity), keeper.state.why_open))
+            row = stored(keeper.plan, reading, judged.grade, judged.taken_ms)
+            if row is not None:
+                kept = self._writer.put_reading(row, _nothing) and kept
+        return kept
+
+
+def _nothing() -> None:
+    """Nothing waits for this row; its message is acknowledged by the row after it."""

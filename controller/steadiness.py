@@ -1,0 +1,91 @@
+"""How a probe's values move: faster than soil can, too roughly, not at all, or in steps too coarse.
+
+Each rule looks at what the probe has said before and needs no model of the enclosure.
+"""
+
+from typing import Final
+
+from controller.safety import limits
+
+History = tuple[tuple[float, float], ...]
+"""(receipt [s], value [Cel]) of about a hundred seconds, oldest first."""
+
+BLOCK_SPAN_S: Final = 40.0
+BLOCK_MOST: Final = 4
+"""Values averaged at each end: four of a 10 s probe. Noise of 0.3 K then moves the mean 0.15 K, and the difference of
+two means passes 1 K once in some hundred thousand samples. Source: calculation."""
+
+FIRST_LOOK_K: Final = 1.5 * limits.SOIL_STEP_K
+"""[K] One value this far from the mean of a minute ago ends heat at once; two in a row are a fault."""
+
+ROUGH_SPAN_S: Final = 600.0
+ROUGH_CAP_K: Final = 10.0
+"""[K] A larger difference counts as this much: one spike is no noise."""
+
+HALF_STEPS_SURE: Final = 8
+"""Changes in a row between whole halves: by chance a probe of 1/16 K does so once in 16 million."""
+
+
+def block_length(period_s: float) -> int:
+    """Return how many values are averaged at each end of the minute."""
+    return max(1, min(BLOCK_MOST, round(BLOCK_SPAN_S / period_s)))
+
+
+def remembered(history: History, at_s: float, value: float, period_s: float) -> History:
+    """Return the history with a new value; never fewer than one block, however old."""
+    length = block_length(period_s)
+    oldest_s = at_s - limits.SOIL_STEP_SPAN_S - length * period_s
+    kept = [each for each in history if each[0] >= oldest_s] or list(history[-length:])
+    if len(kept) < length:
+        kept = list(history[-length:])
+    return (*kept, (at_s, value))
+
+
+def _middle(block: History) -> tuple[float, float]:
+    """Return the mean time [s] and the mean value [Cel] of a block."""
+    return sum([at_s for at_s, _ in block]) / len(block), sum([value for _, value in block]) / len(block)
+
+
+def leapt_k(history: History, at_s: float, value: float, period_s: float) -> float | None:
+    """Return how far a value lies from the mean of a minute ago [K], or None where that is no fault."""
+    if not history:
+        return None
+    mean_s, mean = _middle(history[: block_length(period_s)])
+    gap_s, moved = at_s - mean_s, value - mean
+    return moved if abs(moved) > FIRST_LOOK_K * max(1.0, gap_s / (1.5 * limits.SOIL_STEP_SPAN_S)) else None
+
+
+def drifted_k(history: History, period_s: float) -> float | None:
+    """Return how far the mean has moved within a minute [K], or None where that is no fault."""
+    length = block_length(period_s)
+    if len(history) < 2 * length:
+        return None
+    (old_s, old), (new_s, new) = _middle(history[:length]), _middle(history[-length:])
+    span_s, moved = new_s - old_s, new - old
+    allowed = limits.SOIL_STEP_K * max(1.0, span_s / limits.SOIL_STEP_SPAN_S)
+    return moved if abs(moved) > allowed else None
+
+
+def roughness_k2(before: float, difference_k: float, elapsed_s: float) -> float:
+    """Return twice the variance [K2] that successive differences show, remembered for about ten minutes.
+
+    Source: von Neumann 1941, Ann. Math. Stat. 12(4): half the mean square successive difference is the variance, and a
+    trend hardly enters it.
+    """
+    weight = min(1.0, max(0.0, elapsed_s) / ROUGH_SPAN_S)
+    square = min(abs(difference_k), ROUGH_CAP_K) ** 2
+    return before + weight * (square - before)
+
+
+def is_rough(roughness: float) -> bool:
+    """Whether the noise is too large to heat by."""
+    return roughness > 2.0 * limits.NOISIEST_K**2
+
+
+def half_steps(before: int, earlier: float | None, value: float) -> int:
+    """Count changes in a row between whole halves: a 9-bit probe makes no others (hazard P24)."""
+    if (2.0 * value) % 1.0 != 0.0:
+        return 0
+    if earlier is None or value == earlier:
+        return before
+    return before + 1
