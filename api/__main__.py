@@ -12,13 +12,13 @@ from types import FrameType
 import uvicorn
 from fastapi import FastAPI
 
-from api import people
+from api import at_hand, people
 from api.app import create_app
 from api.people import PeopleError, Role
 from api.state import State
 from api.writer import Writer
 from controller.clock import Clock
-from controller.errors import SoilwardError
+from controller.errors import SoilwardError, StoreError
 from controller.load_settings import load
 from controller.parent import end_with_parent
 from controller.settings import Settings
@@ -103,20 +103,48 @@ def _person(settings: Settings, asked: argparse.Namespace) -> int:
     if asked.action == "list":
         return _show_people(settings)
     settings.store.folder.mkdir(parents=True, exist_ok=True)
+    password = _password(asked.password_stdin) if asked.action == "add" else ""
+    try:
+        print(_written_here(settings, asked, password))
+    except StoreError as held:
+        try:
+            print(_by_the_running(settings, asked, password))
+        except at_hand.NotRunningError as silent:
+            raise held from silent
+    return 0
+
+
+def _written_here(settings: Settings, asked: argparse.Namespace, password: str) -> str:
+    """Change the file of people, which is ours while nothing runs; return what to say."""
     season = Writer(settings.store.folder / "season.db", people.MIGRATIONS)
     try:
         if asked.action == "add":
-            season.do(people.add_person, asked.name, Role(asked.role), _password(asked.password_stdin))
-            print(f"{asked.name} may {asked.role}")
+            season.do(people.add_person, asked.name, Role(asked.role), password)
         elif asked.action == "remove":
             season.do(people.remove_person, asked.name)
-            print(f"{asked.name} is removed and signed out everywhere")
         else:
             season.do(people.find_person, asked.name)
-            print(season.do(people.new_session, asked.name, Clock().now().utc_ms, people.BEARER_MS))
+            return season.do(people.new_session, asked.name, Clock().now().utc_ms, people.BEARER_MS)
     finally:
         season.close()
-    return 0
+    return _changed(asked)
+
+
+def _by_the_running(settings: Settings, asked: argparse.Namespace, password: str) -> str:
+    """Have the running program change its file of people; return what to say."""
+    if asked.action == "add":
+        at_hand.add_person(settings, asked.name, asked.role, password)
+    elif asked.action == "remove":
+        at_hand.remove_person(settings, asked.name)
+    else:
+        return at_hand.new_token(settings, asked.name)
+    return _changed(asked)
+
+
+def _changed(asked: argparse.Namespace) -> str:
+    if asked.action == "add":
+        return f"{asked.name} may {asked.role}"
+    return f"{asked.name} is removed and signed out everywhere"
 
 
 def _show_people(settings: Settings) -> int:
@@ -145,7 +173,7 @@ def _parser() -> argparse.ArgumentParser:
     with_settings.add_argument("--settings", type=Path, required=True, help="soilward.toml")
     commands.add_parser("serve", parents=[with_settings], help="serve until stopped")
     actions = commands.add_parser(
-        "person", help="who may look and change; add, remove and token need the api stopped, since it holds the file"
+        "person", help="who may look and change; works whether or not the api runs"
     ).add_subparsers(dest="action", required=True)
     add = actions.add_parser("add", parents=[with_settings], help="add somebody")
     add.add_argument("name")

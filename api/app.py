@@ -1,22 +1,28 @@
 """The API and its pages as one ASGI application."""
 
 import asyncio
+import sqlite3
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
 from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from api import auth, people, problem
+from api.at_hand import new_key
+from api.chain import BusyError, Chain
 from api.headers import Guarded
 from api.live import Live
+from api.pace import Paced
 from api.routes import changes, enclosures, health, journal, pages, requests, session
 from api.routes import live as live_route
+from api.routes import people as people_route
 from api.state import State
 from api.tries import Tries
 from api.writer import Writer
 from controller.clock import Clock
+from controller.errors import StoreError
 from controller.settings import Settings
 from controller.store import migrations
 
@@ -57,17 +63,22 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
     async def running(app: FastAPI) -> AsyncIterator[None]:
         if live is None:
             own_live.start(asyncio.get_running_loop())
+        watching = asyncio.create_task(own_live.watch())
+        walking = asyncio.create_task(asyncio.to_thread(_walk_the_chain, state))
         try:
             yield
         finally:
+            watching.cancel()
+            await walking
             await asyncio.to_thread(own_live.stop)
             state.close()
 
     app = FastAPI(title="Soilward", version="1.0", description=_ABOUT, lifespan=running, docs_url=None, redoc_url=None)
     app.state.soilward = state
     problem.install(app)
+    app.add_middleware(Paced, clock=clock)
     app.add_middleware(Guarded)
-    for module in (enclosures, changes, requests, journal, live_route, session, health, pages):
+    for module in (enclosures, changes, requests, journal, live_route, people_route, session, health, pages):
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
@@ -82,4 +93,10 @@ def _open(settings: Settings, folder: Path, live: Live, clock: Clock) -> State:
     except BaseException:
         season.close()
         raise
-    return State(settings, folder, live, season, asked, Tries(), clock)
+    return State(settings, folder, live, season, asked, Tries(), clock, Chain(), new_key(folder))
+
+
+def _walk_the_chain(state: State) -> None:
+    """Walk the whole journal once, so that the first page need not; without a journal there is nothing to walk."""
+    with suppress(StoreError, sqlite3.Error, BusyError), state.reading("journal.db") as connection:
+        state.chain.walk(connection, state.clock.now().utc_ms, whole=True)

@@ -1,12 +1,13 @@
 """What a person may ask of the controller: filed with who and why, answered in the journal."""
 
+import sqlite3
 from typing import Any
 
 from fastapi import HTTPException
 
 from api.people import Person
-from api.schemas import Arm, Disarm, Reset, SetPoint, set_point_fault
-from api.seen import as_seen
+from api.schemas import Acknowledge, Arm, AtWork, Disarm, Reset, SetPoint, Shelve, Stop, set_point_fault
+from api.seen import alerts_of, as_seen
 from api.state import State
 from controller.clock import from_rfc3339
 from controller.safety.limits import RESETS_OF_ONE_TRIP
@@ -70,6 +71,58 @@ def ask_reset(state: State, person: Person, enclosure: str, asked: Reset) -> int
     if not trip["cause_gone"]:
         raise HTTPException(409, f"the cause of trip {asked.trip!r} is still present: {trip['detail']}")
     return _file(state, person, enclosure, "reset", {"trip": asked.trip}, asked.why)
+
+
+def ask_stop(state: State, person: Person, enclosure: str, asked: Stop) -> int:
+    """File the wish that heat is locked off at once; never refused for a known enclosure (hazard A08).
+
+    Raises
+    ------
+    HTTPException
+        404 for an unknown enclosure, 503 if the wish cannot be put on disk; then it says what to do instead.
+    """
+    state.enclosure(enclosure)
+    try:
+        return _file(state, person, enclosure, "stop", {}, asked.why)
+    except sqlite3.Error as error:
+        raise HTTPException(
+            503, f"the stop of {enclosure!r} could not be written down: switch the heater off at its socket or breaker"
+        ) from error
+
+
+def ask_at_work(state: State, person: Person, enclosure: str, asked: AtWork) -> int:
+    """File the wish that no heat comes while somebody works there; 404 for an unknown enclosure."""
+    return _file(state, person, enclosure, "at-work", {"minutes": asked.minutes}, asked.why)
+
+
+def ask_shelve(state: State, person: Person, enclosure: str, asked: Shelve) -> int:
+    """File the wish to put an alert aside (hazard O03).
+
+    Raises
+    ------
+    HTTPException
+        404 for an unknown enclosure or alert, 409 for a trip, which nobody can put aside, 503 while the controller is
+        not heard.
+    """
+    known = state.enclosure(enclosure)
+    shown = as_seen(known, state.live.heard(enclosure), state.clock.now())
+    if not shown["known"]:
+        raise HTTPException(503, f"the controller is not heard, so nobody knows how alert {asked.alert!r} stands")
+    if any(each["name"] == asked.alert for each in shown["trips"]):
+        raise HTTPException(
+            409, f"{asked.alert!r} is a trip; trips are not put aside but reset, once their cause is gone"
+        )
+    names = [each["name"] for each in alerts_of(shown)]
+    if asked.alert not in names:
+        there = ", ".join(names) or "none"
+        raise HTTPException(404, f"enclosure {enclosure!r} has no alert {asked.alert!r}; there now: {there}")
+    arguments: dict[str, JSON] = {"alert": asked.alert, "hours": asked.hours}
+    return _file(state, person, enclosure, "shelve", arguments, asked.why)
+
+
+def ask_acknowledge(state: State, person: Person, enclosure: str, asked: Acknowledge) -> int:
+    """File that somebody has taken note of a break in the journal's chain; 404 for an unknown enclosure."""
+    return _file(state, person, enclosure, "acknowledge", {"sequence": asked.sequence}, asked.why)
 
 
 def _no_such_trip(enclosure: str, trip: str, trips: list[dict[str, Any]]) -> str:

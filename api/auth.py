@@ -1,5 +1,6 @@
 """Roles at the door: who is asking, may they, and does the request come from our own page."""
 
+import hmac
 import ipaddress
 from collections.abc import Callable
 from typing import Annotated
@@ -165,6 +166,13 @@ def _at_least(role: Role) -> Callable[[Request], Person]:
         return person
 
     return admitted
+
+
+def keyholder(request: Request) -> None:
+    """Dependency: the command on this machine, which can read the key in the store folder; 401 otherwise."""
+    state = state_of(request)
+    if not hmac.compare_digest((_bearer(request) or "").encode(), state.key.encode()):
+        raise _refused(request, state, 401, "nobody", "send the key in the store folder as a bearer token")
 
 
 viewer = _at_least(Role.VIEW)

@@ -54,7 +54,17 @@ STATUS: dict[str, Any] = {
     ],
     "refused": {"no-unit": 2},
     "last_refused": {"soilward/larch/probe/soil-10": '{"t": 18}'},
-    "alerts": [],
+    "alerts": [
+        {
+            "name": "probe:air-low",
+            "detail": "air probe 'air-low' has gone quiet",
+            "since": "2026-03-01T03:58:10.000Z",
+            "shelved_until": None,
+            "urgent": False,
+        }
+    ],
+    "at_work_until": None,
+    "proved_at": "2026-02-14T09:20:11.000Z",
     "words": {
         "verdict": "Warm and safe.",
         "because": "Soil 18.1 Cel, asked 18.0. Heat 38 % of the last hour.",
@@ -117,6 +127,16 @@ PROOF: dict[str, Any] = {
     "first_bad": None,
     "detail": "all 118 entries fit",
     "head": "9c41" + "0" * 60,
+    "read": 2,
+    "whole_walk": "2026-03-01T00:00:03.000Z",
+}
+
+REFUSAL: dict[str, Any] = {
+    "at_ms": 1772338322000,
+    "who": "neighbour",
+    "path": "/api/enclosures/larch/arm",
+    "why": "'neighbour' has the role view; changing needs the role operate",
+    "at": "2026-03-01T04:12:02.000Z",
 }
 
 ACCEPTED: dict[str, Any] = {"request": 17, "answer": "/api/requests/17"}

@@ -1,59 +1,23 @@
-"""What is true now, as the broker tells it: the newest status of each enclosure, and who is listening.
+"""What is true now, as the broker tells it: the newest status of each enclosure, and which of them are silent.
 
 Everything but the paho callbacks runs on the event loop; the callbacks only stamp and queue.
 """
 
 import asyncio
-import json
 import secrets
-from collections.abc import AsyncIterator
-from dataclasses import dataclass
+from collections.abc import AsyncIterator, Iterator
 from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
-from controller.clock import Clock, Moment
+from api.heard import SILENT_AFTER_S, Heard, decoded
+from api.listeners import Listeners, Welcome, anybody, event
+from controller.clock import Clock, Moment, rfc3339
 from controller.settings import Settings
 from controller.wire import session
 
-SILENT_AFTER_S = 15.0
-"""[s] A status older than this says nothing about now. Source: one lease (15 s), after which the contact is open."""
-
-HEARTBEAT_S = 15.0
-"""[s] Comment sent to a listener when nothing else is, so that a dead line is noticed."""
-
-QUEUE_LENGTH = 32
-"""Events a listener may be behind before it is dropped."""
-
-MOST_LISTENERS = 64
-"""Pages that may listen at once."""
-
-LARGEST_PAYLOAD = 262_144
-"""[bytes]"""
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """The newest status of one enclosure, as decoded, and how old it is.
-
-    Parameters
-    ----------
-    status
-        The JSON object on `{root}/{enclosure}/status`.
-    arrived
-        Our receipt.
-    age_at_arrival_s
-        [s] 0 for a live message; for a retained one, which is history, what the wall clocks differ by.
-    """
-
-    status: dict[str, Any]
-    arrived: Moment
-    age_at_arrival_s: float
-
-    def age_s(self, now: Moment) -> float:
-        """[s] how old the status is at `now`."""
-        return max(0.0, now.mono_s - self.arrived.mono_s) + self.age_at_arrival_s
+LOOK_EVERY_S = 1.0
 
 
 class Live:
@@ -70,11 +34,12 @@ class Live:
     def __init__(self, settings: Settings, clock: Clock) -> None:
         self._settings = settings
         self._clock = clock
+        self._began = clock.now()
         self._heard: dict[str, Heard] = {}
         self._heater: dict[str, tuple[dict[str, Any], Moment]] = {}
-        self._listeners: set[asyncio.Queue[str | None]] = set()
+        self._silent: set[str] = set()
+        self.listeners = Listeners(clock)
         self._client: mqtt.Client | None = None
-        self._closed = False
         self.connected = False
         self.refused = 0
         """Payloads that were not understood."""
@@ -113,9 +78,7 @@ class Live:
 
     def close(self) -> None:
         """End every listener; later ones end after their first events."""
-        self._closed = True
-        for queue in list(self._listeners):
-            self._drop(queue)
+        self.listeners.close()
 
     def heard(self, enclosure: str) -> Heard | None:
         """Return the newest status of an enclosure, or None if none ever came."""
@@ -151,53 +114,65 @@ class Live:
         """
         arrived = arrived or self._clock.now()
         enclosure, _, leaf = topic.removeprefix(f"{self._settings.broker.root}/").partition("/")
-        decoded = _decoded(payload)
-        if self._settings.named(enclosure) is None or decoded is None:
+        found = decoded(payload)
+        if self._settings.named(enclosure) is None or found is None:
             self.refused += 1
         elif leaf == "heater/state":
-            self._heater[enclosure] = (decoded, arrived)
-        elif leaf == "status" and decoded.get("enclosure") == enclosure and isinstance(decoded.get("at_ms"), int):
-            age_s = abs(arrived.utc_ms - decoded["at_ms"]) / 1000 if retained else 0.0
-            heard = self._heard[enclosure] = Heard(decoded, arrived, age_s)
-            self._tell(_event(heard, arrived))
+            self._heater[enclosure] = (found, arrived)
+        elif leaf == "status" and found.get("enclosure") == enclosure and isinstance(found.get("at_ms"), int):
+            age_s = abs(arrived.utc_ms - found["at_ms"]) / 1000 if retained else 0.0
+            self._take(enclosure, Heard(found, arrived, age_s))
         else:
             self.refused += 1
 
-    @property
-    def is_full(self) -> bool:
-        """Whether no further listener is taken."""
-        return len(self._listeners) >= MOST_LISTENERS
+    def _take(self, enclosure: str, heard: Heard) -> None:
+        self._heard[enclosure] = heard
+        if enclosure in self._silent and not self.is_silent(enclosure):
+            self._silent.discard(enclosure)
+            self.listeners.tell(self._silence(enclosure))
+        self.listeners.tell(_known(heard, heard.arrived))
 
-    async def events(self) -> AsyncIterator[str]:
-        """Yield server-sent events: what is known first, then every change; ends when dropped or closed."""
-        queue: asyncio.Queue[str | None] = asyncio.Queue(QUEUE_LENGTH)
-        self._listeners.add(queue)
-        try:
-            yield ": soilward\nretry: 3000\n\n"
-            now = self._clock.now()
-            for event in [_event(heard, now) for heard in self._heard.values() if heard.age_s(now) <= SILENT_AFTER_S]:
-                yield event
-            while not (self._closed and queue.empty()):
-                news = await _next(queue)
-                if news is None:
-                    return
-                yield news
-        finally:
-            self._listeners.discard(queue)
+    async def watch(self) -> None:
+        """Look for silence until cancelled."""
+        while True:
+            self.look()
+            await asyncio.sleep(LOOK_EVERY_S)
 
-    def _tell(self, event: str) -> None:
-        for queue in list(self._listeners):
-            if queue.full():
-                self._drop(queue)
-            else:
-                queue.put_nowait(event)
+    def look(self) -> None:
+        """Tell every listener of each enclosure that has just fallen silent."""
+        still_starting = self._clock.now().mono_s - self._began.mono_s <= SILENT_AFTER_S
+        for each in self._settings.enclosure:
+            waiting = each.name not in self._heard and still_starting
+            if each.name not in self._silent and self.is_silent(each.name) and not waiting:
+                self._silent.add(each.name)
+                self.listeners.tell(self._silence(each.name))
 
-    def _drop(self, queue: asyncio.Queue[str | None]) -> None:
-        """Let a listener go; the browser connects again and starts with what is true then."""
-        self._listeners.discard(queue)
-        while not queue.empty():
-            queue.get_nowait()
-        queue.put_nowait(None)
+    def events(self, welcome: Welcome = anybody, caller: str = "") -> AsyncIterator[str]:
+        """Yield server-sent events: what is known first, then every change.
+
+        Parameters
+        ----------
+        welcome
+            Asked again and again while the stream lasts; it ends once the answer is no.
+        caller
+            The listener's address.
+        """
+        return self.listeners.events(self._opening, welcome, caller)
+
+    def _opening(self) -> Iterator[str]:
+        now = self._clock.now()
+        for heard in self._heard.values():
+            if heard.age_s(now) <= SILENT_AFTER_S:
+                yield _known(heard, now)
+        for name in sorted(self._silent):
+            yield self._silence(name)
+
+    def _silence(self, enclosure: str) -> str:
+        """Say whether an enclosure is silent now, and when its controller was last heard."""
+        age_s = self.age_s(enclosure)
+        last_ms = None if age_s is None else self._clock.now().utc_ms - round(age_s * 1000)
+        last = None if last_ms is None else rfc3339(last_ms)
+        return event("silence", {"enclosure": enclosure, "silent": enclosure in self._silent, "last_heard": last})
 
     def _subscribe(self) -> None:
         root = self._settings.broker.root
@@ -212,27 +187,5 @@ class Live:
         self.connected = False
 
 
-def _decoded(payload: bytes) -> dict[str, Any] | None:
-    if len(payload) > LARGEST_PAYLOAD:
-        return None
-    try:
-        found = json.loads(payload, parse_constant=_no_constant)
-    except (ValueError, RecursionError):
-        return None
-    return found if isinstance(found, dict) else None
-
-
-def _no_constant(word: str) -> float:
-    raise ValueError(f"{word} is no number")
-
-
-async def _next(queue: asyncio.Queue[str | None]) -> str | None:
-    try:
-        return await asyncio.wait_for(queue.get(), HEARTBEAT_S)
-    except TimeoutError:
-        return ": still here\n\n"
-
-
-def _event(heard: Heard, now: Moment) -> str:
-    shown = {**heard.status, "known": True, "as_of_age_s": round(heard.age_s(now), 1)}
-    return f"event: enclosure\ndata: {json.dumps(shown, separators=(',', ':'), ensure_ascii=False)}\n\n"
+def _known(heard: Heard, now: Moment) -> str:
+    return event("enclosure", {**heard.status, "known": True, "as_of_age_s": round(heard.age_s(now), 1)})

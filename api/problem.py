@@ -24,12 +24,21 @@ TITLES = {
     405: "Wrong method",
     409: "Not now",
     411: "Length needed",
+    412: "Changed meanwhile",
     413: "Too large",
     422: "Not acceptable",
     429: "Too often",
     500: "Broken",
     503: "Not available",
 }
+
+
+class Problem(HTTPException):
+    """An error whose document has further members (RFC 9457, section 3.2)."""
+
+    def __init__(self, status: int, detail: str, **members: Any) -> None:
+        super().__init__(status, detail)
+        self.members = members
 
 
 def problem(status: int, detail: str, headers: Mapping[str, str] | None = None, **members: Any) -> JSONResponse:
@@ -77,7 +86,8 @@ async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
     if error.status_code == 401 and request.method == "GET" and _is_page(request):
         return RedirectResponse(f"/sign-in?then={quote(request.url.path)}", 303)
-    return _shown(request, error.status_code, error.detail, error.headers)
+    members = error.members if isinstance(error, Problem) else {}
+    return _shown(request, error.status_code, error.detail, error.headers, **members)
 
 
 async def _on_validation(request: Request, error: Exception) -> Response:

@@ -1,12 +1,12 @@
 """What a request body may say: strict, closed, finite."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 from pydantic_core import PydanticCustomError
 
 from controller.clock import from_rfc3339
-from controller.safety.limits import HIGHEST_SET_POINT_C
+from controller.safety.limits import HIGHEST_SET_POINT_C, LONGEST_AT_WORK_S, LONGEST_SHELVED_S
 from controller.units import fahrenheit_to_c
 
 LOWEST_SET_POINT_C = -5.0
@@ -94,6 +94,42 @@ class Reset(_Body):
 
     trip: str = Field(min_length=1, max_length=100, description="the trip's name, as the status gives it")
     why: Why
+
+
+class Stop(_Body):
+    """Lock heat off at once; a reason may be given and is never waited for."""
+
+    why: Why = "stop pressed"
+
+
+class AtWork(_Body):
+    """Keep heat off while somebody works at the enclosure; afterwards it is disarmed."""
+
+    minutes: float = Field(gt=0, le=LONGEST_AT_WORK_S / 60, description="[min] how long")
+    why: Why
+
+
+class Shelve(_Body):
+    """Put an alert aside for some hours; it comes back by itself."""
+
+    alert: str = Field(min_length=1, max_length=100, description="the alert's name, as the status gives it")
+    hours: float = Field(gt=0, le=LONGEST_SHELVED_S / 3600, description="[h] how long")
+    why: Why
+
+
+class Acknowledge(_Body):
+    """Take note of a break in the journal's chain, so that heat may be armed again."""
+
+    sequence: int = Field(ge=1, le=2**53, description="where the chain first breaks, as the proof gives it")
+    why: Why
+
+
+class NewPerson(_Body):
+    """Somebody to be added."""
+
+    name: str = Field(min_length=1, max_length=40)
+    role: Literal["view", "operate"]
+    password: str = Field(min_length=1, max_length=200)
 
 
 class LogIn(_Body):

@@ -1,8 +1,9 @@
 """What a person is shown of one enclosure: the status as it came, or, when it is old, what is no longer known."""
 
+from collections.abc import Mapping
 from typing import Any
 
-from api.live import SILENT_AFTER_S, Heard
+from api.heard import SILENT_AFTER_S, Heard
 from controller.clock import Moment, rfc3339
 from controller.probe import SI_UNIT
 from controller.safety.limits import LONGEST_LEASE_S
@@ -35,6 +36,11 @@ def as_seen(enclosure: Enclosure, heard: Heard | None, now: Moment) -> dict[str,
     age_s = heard.age_s(now)
     shown = {**heard.status, "known": age_s <= SILENT_AFTER_S, "as_of_age_s": round(age_s, 1)}
     return shown if shown["known"] else _no_longer_known(shown, age_s)
+
+
+def alerts_of(shown: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the alerts of a status; none where it carries none, as one kept by the broker from an older program."""
+    return [each for each in shown.get("alerts", ()) if isinstance(each, dict)]
 
 
 def span_in_words(seconds: float) -> str:
@@ -100,6 +106,8 @@ def _never_heard(enclosure: Enclosure, now: Moment) -> dict[str, Any]:
         "refused": {},
         "last_refused": {},
         "alerts": [],
+        "at_work_until": None,
+        "proved_at": None,
         "words": {
             "verdict": "Not known: the controller has not been heard since this page's server started.",
             "because": "Whether the contact is open or closed nobody here can say.",

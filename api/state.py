@@ -9,6 +9,7 @@ from typing import cast
 
 from fastapi import HTTPException, Request
 
+from api.chain import Chain
 from api.live import Live
 from api.tries import Tries
 from api.writer import Writer
@@ -22,6 +23,7 @@ class State:
     """Held by the app for as long as it runs.
 
     `season` and `requests` are the files the API writes; `folder` holds the controller's, opened read-only per call.
+    `key` is what the command on this machine shows to say who the people are.
     """
 
     settings: Settings
@@ -31,6 +33,8 @@ class State:
     requests: Writer
     tries: Tries
     clock: Clock
+    chain: Chain
+    key: str
 
     @contextmanager
     def reading(self, file: str) -> Iterator[sqlite3.Connection]:

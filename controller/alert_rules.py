@@ -71,6 +71,8 @@ def _node(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
     heard_s = state.node.arrived_s if state.node is not None else state.began_s
     if now.mono_s - heard_s > limits.NODE_ALERT_S:
         yield Alert("node-quiet", "the relay node is silent: its contact is unknown; its lease has ended", urgent=True)
+    elif state.node is not None and "power-low" in state.node.notices:
+        yield Alert("power-low", "the heater draws clearly less than its rated power: look at the mains and the heater")
     if now.mono_s - state.watch.affronted_s <= limits.AFFRONT_REMEMBERED_S:
         detail = "the relay node refuses commands that are not ours or not for now; see the journal for how many"
         yield Alert("foreign-commands", detail, urgent=True)

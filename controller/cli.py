@@ -4,8 +4,12 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from controller.errors import SoilwardError
+
+if TYPE_CHECKING:
+    from controller.settings import Settings
 
 CAUTION = (
     "Heat beside plastic film can start a fire. Soilward is no replacement for a listed thermal cut-out, an "
@@ -54,6 +58,10 @@ def _parser() -> argparse.ArgumentParser:
         command = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
         command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
         command.set_defaults(act=act)
+        if name == "check":
+            command.add_argument(
+                "--limits", action="store_true", help="print every hard limit, its source, what is in force"
+            )
     person = commands.add_parser("person", help="add, list or remove the people who may look or change things")
     person.add_argument("rest", nargs=argparse.REMAINDER, help="add NAME --role view|operate | list | remove NAME")
     person.set_defaults(act=_person)
@@ -84,7 +92,29 @@ def _check(asked: argparse.Namespace) -> int:
             f"note: enclosure {each.name!r}: nothing reports the contact of its plain relay, so no heater run is "
             'recorded; add a probe with quantity = "contact" or "current"'
         )
+    if asked.limits:
+        _print_limits(settings)
     return 0
+
+
+def _print_limits(settings: "Settings") -> None:
+    from contextlib import closing
+
+    from controller.clock import rfc3339
+    from controller.limit_table import hard_limits, last_acted_ms, tighter
+    from controller.store.connection import open_reader
+
+    acted: dict[str, int] = {}
+    if (settings.store.folder / "journal.db").exists():
+        with closing(open_reader(settings.store.folder / "journal.db")) as journal:
+            acted = last_acted_ms(journal, [each.name for each in hard_limits()])
+    for each in hard_limits():
+        print(f"{each.words}: {each.value} {each.unit}".rstrip())
+        print(f"    {each.meaning} Source: {each.source or 'see the text'}.")
+        for name, value in tighter(settings, each.name).items():
+            print(f"    tightened to {value:g} for enclosure {name!r}")
+        if each.name in acted:
+            print(f"    last acted {rfc3339(acted[each.name])}")
 
 
 def _run(asked: argparse.Namespace) -> int:

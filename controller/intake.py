@@ -6,9 +6,10 @@ from controller import latching, node_watch, requests
 from controller.clock import Moment
 from controller.heating import forget_control
 from controller.plan import Plan
-from controller.plausibility import judge
-from controller.probe import Reading
-from controller.probe_state import Judged
+from controller.plant.construction import HeaterKind
+from controller.plausibility import STUCK, judge
+from controller.probe import Quantity, Reading
+from controller.probe_state import Judged, Watch
 from controller.safety import limits
 from controller.state import NEVER, Inputs, State
 from controller.store.journal import Entry
@@ -62,26 +63,44 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
 
 def mark_frozen(plan: Plan, state: State, now: Moment) -> None:
     """Mark temperatures that stay the same to the last digit, above all while the heater works (hazard P10)."""
-    if not (state.duty > limits.AT_WORK_DUTY and state.order.armed):
-        state.worked_s = None
-    elif state.worked_s is None:
-        state.worked_s = now.mono_s
+    works = state.duty > limits.AT_WORK_DUTY and state.order.armed
+    state.worked_s = _since(state.worked_s, works, now)
+    state.apart_s = _since(state.apart_s, works and _apart(state), now)
     for each in (*plan.soil, *plan.air, *plan.surface):
-        if _is_stuck(state, each.name):
+        if _is_stuck(state, each.name, _must_move_since_s(plan, state, each)):
             stuck = state.probes[each.name].copy()
-            stuck.frozen, stuck.reason = True, "stuck: the same to the last digit for too long"
+            stuck.frozen, stuck.reason = True, STUCK
             state.probes = {**state.probes, each.name: stuck}
 
 
-def _is_stuck(state: State, name: str) -> bool:
+def _since(before_s: float | None, holds: bool, now: Moment) -> float | None:
+    if not holds:
+        return None
+    return now.mono_s if before_s is None else before_s
+
+
+def _apart(state: State) -> bool:
+    """Whether the soil is so far from what is asked that heat must move it: near it, good control keeps it still."""
+    return state.soil_c is not None and state.asked_c is not None and state.asked_c - state.soil_c > limits.APART_K
+
+
+def _must_move_since_s(plan: Plan, state: State, watch: Watch) -> float | None:
+    """[s] since when the heater must have moved this probe, or None where nothing says that it must."""
+    if watch.quantity is Quantity.SOIL:
+        return state.apart_s
+    if watch.quantity is Quantity.AIR and plan.expected.kind is HeaterKind.SOIL_CABLE:
+        return None
+    return state.worked_s
+
+
+def _is_stuck(state: State, name: str, moved_since_s: float | None) -> bool:
     probe = state.probes[name]
     if probe.changed_s is None or probe.noted_s is None or probe.frozen:
         return False
     # Only what was heard since counts: a probe that is silent is not stuck but stale.
     if probe.noted_s - probe.changed_s > limits.FROZEN_S:
         return True
-    worked_s = state.worked_s
-    return worked_s is not None and probe.noted_s - max(probe.changed_s, worked_s) > limits.FROZEN_AT_WORK_S
+    return moved_since_s is not None and probe.noted_s - max(probe.changed_s, moved_since_s) > limits.FROZEN_AT_WORK_S
 
 
 def take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries: list[Entry]) -> None:

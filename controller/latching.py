@@ -100,7 +100,8 @@ def astray(plan: Plan, state: State, elapsed_s: float, now: Moment, entries: lis
     if state.node is None or state.node.amps is None:
         # With a current sensor the node itself sees unasked heat, at once and for sure.
         off_for_s = now.mono_s - max(state.heat_s, state.began_s)
-        memory, strange = response.unasked(plan.expected, memory, off_for_s, now.mono_s, now.utc_ms)
+        stepped = any(now.mono_s < state.probes[each.name].quarantined_until_s for each in plan.soil)
+        memory, strange = response.unasked(plan.expected, memory, off_for_s, stepped, now.mono_s, now.utc_ms)
     state.response = memory
     latch(plan, state, silent + strange, now, entries)
 

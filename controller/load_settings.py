@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from controller.errors import SettingsError
+from controller.plant.from_settings import construction_of
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
 from controller.settings import Enclosure, HeaterKind, Settings
@@ -142,6 +143,11 @@ def _heater_faults(enclosure: Enclosure) -> Iterator[str]:
             yield (
                 f"heater: {heater.rated_w:.0f} W in {volume_m3:.1f} m3 of air could rise {rise:.0f} K/min, above the "
                 f"hard limit {limits.HEATER_AIR_RISE_K_PER_MIN:.0f} K/min; fit a smaller heater"
+            )
+        elif (own := construction_of(enclosure).first_minute_rise_k) >= limits.AIR_RISE_K_PER_MIN:
+            yield (
+                f"heater: {heater.rated_w:.0f} W would lift this air by {own:.1f} K in its first minute, and air that "
+                f"rises {limits.AIR_RISE_K_PER_MIN} K/min is taken for fire; fit a smaller heater"
             )
     if heater.relay == "plain":
         yield from _plain_relay_faults(enclosure)

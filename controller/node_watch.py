@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from controller.safety import limits
+from controller.safety.node_fault import WORDS, NodeFault
 from controller.safety.trip import Trip, TripKind
 from controller.state import NodeReport, NodeWatch
 
@@ -15,20 +16,7 @@ NO_CURRENT_A = 0.1
 AFFRONTS = frozenset({"retained", "unsigned", "older-epoch", "second-controller", "replayed"})
 """Reasons of a node's refusals that mean somebody else commands it, or an old command comes again."""
 
-FAULT_WORDS = {
-    "current-when-open": "current flows although the contact is told to open: a welded relay or a shorted driver",
-    "contact-does-not-follow": "the contact does not follow what it is told",
-    "no-current": "the contact is closed and no current flows: look at the plug, the earth-fault breaker, the thermal "
-    "fuse, the heater",
-    "half-power": "the heater draws half its power: one half-wave is missing",
-    "over-power": "the heater draws more than its rated power: a short, or another heater",
-    "self-interrupting": "the heater's own cut-out opens again and again: it overheats",
-    "contact-intermittent": "the current drops out while the contact is closed: a loose contact",
-    "k2-welded": "the second contactor does not open",
-    "boot-loop": "the node has started again and again: look at its supply",
-    "constants": "the node's limits are damaged in its memory",
-}
-"""What a node's fault means, for people."""
+_WORDS: dict[str, str] = {str(fault): words for fault, words in WORDS.items()}
 
 
 def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, ordered_off: bool) -> NodeWatch:
@@ -83,7 +71,7 @@ def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWat
     """Return the trips a report calls for, each fault once."""
     trips = [_fault_trip(name, at_ms) for name in report.faults if name not in watch.known_faults]
     if watch.flows == 2:
-        trips.append(_fault_trip("current-when-open", at_ms))
+        trips.append(_fault_trip(NodeFault.CURRENT_WHEN_OPEN, at_ms))
     error = clock_error(watch)
     if error is not None and abs(error) > limits.NODE_CLOCK_ERROR:
         detail = (
@@ -96,5 +84,5 @@ def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWat
 
 
 def _fault_trip(name: str, at_ms: int) -> Trip:
-    words = FAULT_WORDS.get(name, name.replace("-", " "))
+    words = _WORDS.get(name, name.replace("-", " "))
     return Trip(TripKind.NODE_FAULT, name, None, None, at_ms, f"the relay node reports: {words}")

@@ -92,7 +92,7 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
         surface=tuple(w for w in watches.values() if w.quantity is Quantity.HEATER_SURFACE),
         outside=tuple(w for w in watches.values() if w.quantity is Quantity.OUTSIDE),
         pairs=pairs_of(watches.values()),
-        expected=expected_of(construction_of(enclosure), _control_depth_m(enclosure)),
+        expected=expected_of(construction_of(enclosure), _soil_depths_m(enclosure)),
         proof_every_days=enclosure.limits.proof_every_days,
         air_no_heat_c=enclosure.limits.air_no_heat,
         highest_set_point_c=enclosure.limits.highest_set_point,
@@ -106,11 +106,9 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
     )
 
 
-def _control_depth_m(enclosure: Enclosure) -> float:
-    """[m] depth of the soil probe that lies furthest from the heater: its answer comes last."""
-    depths = [each.depth_m for each in enclosure.of(Quantity.SOIL) if each.depth_m is not None]
-    heater_m = enclosure.heater.depth_m or 0.0
-    return max(depths, key=lambda each: abs(each - heater_m), default=0.1)
+def _soil_depths_m(enclosure: Enclosure) -> list[float]:
+    """[m] depths of the soil probes."""
+    return [each.depth_m for each in enclosure.of(Quantity.SOIL) if each.depth_m is not None]
 
 
 def _watch(enclosure: Enclosure, probe: ProbeSettings) -> Watch:

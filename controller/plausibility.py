@@ -25,6 +25,11 @@ POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
 CLOCK_CREEP = 0.01
 """How fast a probe's clock may drift against ours and still be called the same clock. Source: engineering judgement."""
 
+REPEATS, CLOCK_STANDS = 2, "its clock stands still: the same stamp three times or more"
+"""Hazard T07. Such readings are refused as too soon from the first repetition; these are the words for it."""
+
+STUCK = "stuck: the same to the last digit for too long"
+
 SLOPE_SPAN_S = 60.0
 """[s] Span of the rise rule. Source: hazards, limit 'air rate of rise'."""
 
@@ -41,6 +46,8 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
         [s] when the broker session last began; unstamped messages right after it may have waited in a queue.
     """
     state = before.copy()
+    state.repeats = state.repeats + 1 if reading.taken_ms is not None and reading.taken_ms == state.stamp_ms else 0
+    state.stamp_ms = reading.taken_ms
     low, high = POSSIBLE[watch.quantity]
     value = reading.value
     if not low <= value <= high:
@@ -54,7 +61,7 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     if reading.retained:
         return Judged(state, Grade.HISTORY, "retained by the broker", taken_ms)
     if age_s > watch.stale_after_s:
-        late = f"taken {age_s:.0f} s before it came"
+        late = CLOCK_STANDS if state.repeats >= REPEATS else f"taken {age_s:.0f} s before it came"
         state.said, state.said_s, state.grade, state.reason = value, reading.arrived_s, Grade.HISTORY, late
         return Judged(state, Grade.HISTORY, late, taken_ms)
     state.offset_s = offset_s
@@ -148,17 +155,21 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
     spacing_s = watch.period_s if state.admitted_ms is None else (taken_ms - state.admitted_ms) / 1000
     if 0 <= spacing_s < watch.period_s / 4:
         _count_too_soon(state, reading.arrived_s)
+        if state.repeats >= REPEATS:
+            return Grade.REFUSED, CLOCK_STANDS
         return Grade.REFUSED, "came too soon after the one before"
     state.admitted_ms = taken_ms
     if watch.quantity in TEMPERATURES:
-        _note_movement(state, reading)
+        _note_movement(watch, state, reading)
     if watch.quantity in TEMPERATURES and reading.value > limits.WORKING_RANGE_C[1]:
         return Grade.DOUBTED, f"{reading.value:g} is above the working range {limits.WORKING_RANGE_C[1]:g}"
     if watch.quantity is Quantity.SOIL:
         stepped = _step(watch, state, reading)
         if stepped:
             return Grade.DOUBTED, stepped
-    if is_rough(state.roughness):
+    if state.frozen:
+        return Grade.DOUBTED, STUCK
+    if state.rough:
         return Grade.DOUBTED, f"varies by more than {limits.NOISIEST_K:g} K from one reading to the next"
     return Grade.GOOD, ""
 
@@ -169,11 +180,13 @@ def _count_too_soon(state: ProbeState, now_s: float) -> None:
     state.too_soon += 1
 
 
-def _note_movement(state: ProbeState, reading: Reading) -> None:
+def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Keep count of how the values move, whatever control makes of them."""
     value, earlier = reading.value, state.noted
-    if earlier is not None and state.noted_s is not None:
-        state.roughness = roughness_k2(state.roughness, value - earlier, reading.arrived_s - state.noted_s)
+    if earlier is not None and state.noted_s is not None and watch.quantity in (Quantity.SOIL, Quantity.AIR):
+        stride_k = value - earlier
+        state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, reading.arrived_s - state.noted_s)
+        state.stride_k, state.rough = stride_k, is_rough(state.roughness, state.rough)
     if value != earlier:
         state.changed_s, state.frozen = reading.arrived_s, False
     state.half_steps = half_steps(state.half_steps, earlier, value)

@@ -6,7 +6,7 @@ from statistics import median
 
 from controller.probe import Quantity
 from controller.status import Grade
-from controller.steadiness import History, is_rough
+from controller.steadiness import History
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +46,10 @@ class ProbeState:
         The same, of what control may use: for the step of soil.
     noted, noted_s
         The last value of the one sender that came in its time, and when [s]; the next four are counted from it.
-    roughness
-        [K2] see `steadiness.roughness_k2`.
+    stamp_ms, repeats
+        The last stamp the probe gave, and how many readings in a row have repeated it.
+    stride_k, roughness, rough
+        [K] the last difference, [K2] see `steadiness.roughness_k2`, and whether it is too much.
     changed_s, frozen
         [s] when the value last differed from the one before, and whether it is taken for stuck.
     half_steps, too_soon, too_soon_since_s
@@ -78,7 +80,11 @@ class ProbeState:
     believed: History = ()
     noted: float | None = None
     noted_s: float | None = None
+    stamp_ms: int | None = None
+    repeats: int = 0
+    stride_k: float = 0.0
     roughness: float = 0.0
+    rough: bool = False
     changed_s: float | None = None
     frozen: bool = False
     half_steps: int = 0
@@ -114,6 +120,6 @@ def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) ->
     heard = state.heard_s
     if heard is None or heard < valid_from_s or now_s - heard > watch.stale_after_s:
         return False
-    if state.frozen or is_rough(state.roughness):
+    if state.frozen or state.rough:
         return False
     return now_s >= state.quarantined_until_s and state.steps == 0 and now_s >= state.rivals_until_s

@@ -1,44 +1,39 @@
 """The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
 
-import heapq
-import itertools
 import json
-import logging
-import os
 import queue
 import signal
-import sqlite3
 import threading
-from contextlib import closing
 from functools import partial
-from pathlib import Path
 
-from controller import enclosure, standing
+from controller import enclosure
+from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.errors import StoreError
-from controller.heater_log import HeaterLog
-from controller.keeper import Keeper, stored
+from controller.heater_log import log_for
+from controller.keeper import Keeper
+from controller.memory import Memory, end_left_open_runs, journal_breaks_at
 from controller.parent import end_with_parent
 from controller.plan import plan_for
+from controller.recording import Recording
+from controller.reports import is_repeat
 from controller.routing import Routing
 from controller.safety import limits
 from controller.safety.lease import Order
 from controller.settings import Settings
-from controller.standing import Kept, Standing
-from controller.status import Grade
-from controller.store import requests as request_store
-from controller.store import runs
-from controller.store.connection import Lock, open_reader, open_writer
-from controller.store.journal import Entry
-from controller.store.migrations import READINGS
-from controller.store.runs import RunEvent
+from controller.state import Inputs
+from controller.store.connection import Lock
 from controller.store.writer import Writer
+from controller.ticking import Ticking
+from controller.watchdog import watch
+from controller.wire.flaps import Flaps
 from controller.wire.inbox import Inbox, Message
+from controller.wire.reader_test import ReaderTest
 from controller.wire.relay import WireError, decode_report
 from controller.wire.relays import Relays
 
-log = logging.getLogger("soilward.service")
 LONGEST_DRAIN = 400
+RIVAL = "another controller commands this relay node; stop one of the two, then start the other again"
 STOPPING = Order(False, False, "the controller is stopping")
 
 
@@ -57,54 +52,45 @@ class Controller:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._lock = Lock(folder / "controller.db")
         now = clock.now()
-        self._standing_file = folder / "standing.json"
-        first = not (folder / "journal.db").exists()
-        names = tuple(each.name for each in settings.enclosure)
-        kept = standing.recall(self._standing_file, names, first, now.utc_ms)
-        self.epoch = kept.epoch + 1
-        self._others = {name: each for name, each in kept.enclosures.items() if name not in names}
-        self._saved = True
-        self.keepers = {each.name: self._keeper(each.name, kept) for each in settings.enclosure}
-        self._save_standing()
-        _end_left_open_runs(folder)
+        self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
+        self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
+        end_left_open_runs(folder)
+        self._broken_at = journal_breaks_at(folder)
         self.writer = Writer(folder, clock)
         self.routing = Routing(settings)
         self.inbox = Inbox(
             settings, f"soilward-{identity}", self.routing.probe_topics, self.routing.state_topics, clock
         )
-        self.relays = Relays(settings, self.inbox.client, self.epoch, identity, now)
+        self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
+        self._reader_test = ReaderTest(settings, now)
+        self._overtaken: set[str] = set()
+        self._rivals: set[str] = set()
+        self._flaps = {name: Flaps() for name in self.keepers}
+        self._record = Recording(self.writer, self.memory, self.routing)
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
-        # Ticks are spread evenly over the second, each enclosure at its own moment.
-        self._count = itertools.count()
-        spread = limits.TICK_S / len(self.keepers)
-        self._due = [
-            (now.mono_s + number * spread, next(self._count), name) for number, name in enumerate(self.keepers)
-        ]
-        self._newsworthy: set[str] = set()
-        self._answered = min((k.state.standing.answered for k in self.keepers.values()), default=0)
-        self._enter("start", None, f"controller started, epoch {self.epoch}", now)
+        self._ticking = Ticking(self.keepers, now.mono_s)
+        self._asked = Asked(folder, min((k.state.standing.answered for k in self.keepers.values()), default=0))
+        self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now)
         for keeper in self.keepers.values():
             for trip in keeper.state.standing.trips:
-                self._enter("still-latched", keeper.plan.name, trip.detail, now)
+                self._record.enter("still-latched", keeper.plan.name, trip.detail, now)
 
-    def _keeper(self, name: str, kept: Kept) -> Keeper:
+    def _keeper(self, name: str) -> Keeper:
         settings = self.settings.named(name)
         if settings is None:
             raise StoreError(f"no enclosure {name!r}")
         plan = plan_for(self.settings, settings)
-        state = enclosure.start(plan, kept.enclosures.get(name, Standing()))
-        return Keeper(plan, state, HeaterLog(name, plan.rated_w, plan.volts))
-
-    def _enter(self, kind: str, name: str | None, why: str, now: Moment) -> None:
-        self.writer.put_journal(Entry(kind, name, "soilward", why, {"epoch": self.epoch}, now.utc_ms))
+        state = enclosure.start(plan, self.memory.recalled[name])
+        return Keeper(plan, state, log_for(settings))
 
     def run(self) -> None:
         """Run until `stop`; always ends with every contact told to open."""
         self.writer.start()
         self.inbox.open()
+        self._reader_test.start()
         self._turned_s = self.clock.now().mono_s
-        threading.Thread(target=self._watch, name="watchdog", daemon=True).start()
+        watch(lambda: self._turned_s, self._stop, self.clock)
         try:
             while not self._stop.is_set():
                 self._turn()
@@ -116,11 +102,8 @@ class Controller:
         self._stop.set()
 
     def _turn(self) -> None:
-        """One turn: wait for a message or the next enclosure's tick, then step whoever has news and whoever is due.
-
-        Only one due enclosure is stepped a turn, so a hot reading never waits for the ticks of all the others.
-        """
-        messages = self._drain(max(0.0, self._due[0][0] - self.clock.now().mono_s))
+        """One turn: wait for a message or the next enclosure's tick, then step whoever has news and whoever is due."""
+        messages = self._drain(self._ticking.wait_s(self.clock.now().mono_s))
         for message in messages:
             self._take(message)
         now = self.clock.now()
@@ -128,20 +111,20 @@ class Controller:
         if now.mono_s - self._polled_s >= limits.TICK_S:
             self._polled_s = now.mono_s
             self._once_a_second(now)
-        due_s, _, name = self._due[0]
-        if now.mono_s >= due_s:
-            # A late tick is not made up for: the next one is due a whole tick after this.
-            heapq.heapreplace(self._due, (now.mono_s + limits.TICK_S, next(self._count), name))
-            self._newsworthy.add(name)
-        stepped, self._newsworthy = self._newsworthy, set()
-        kept = [self._step(self.keepers[each], now) for each in stepped]
+        kept = [self._step(self.keepers[name], now) for name in self._ticking.take(now.mono_s)]
         if all(kept):
             self._acknowledge(messages)
+        else:
+            for message in messages:
+                self.inbox.drop(message)
 
     def _once_a_second(self, now: Moment) -> None:
+        self.inbox.look(now)
+        if self.inbox.has_yielded:
+            self.relays.yield_plain()
         self._poll_requests()
         for keeper in self.keepers.values():
-            self._put_runs(keeper.heater.lapse(now.mono_s))
+            self._record.put_runs(keeper.heater.lapse(now.mono_s))
 
     def _acknowledge(self, messages: list[Message]) -> None:
         """Queue the acknowledgements behind the rows they wait for: the writer sends them after the commit."""
@@ -165,7 +148,7 @@ class Controller:
             return
         for reading in self.routing.readings(message):
             self.keepers[reading.enclosure].readings.append(reading)
-            self._newsworthy.add(reading.enclosure)
+            self._ticking.has_news(reading.enclosure)
 
     def _take_report(self, name: str, message: Message) -> None:
         if message.retained:
@@ -177,125 +160,94 @@ class Controller:
             self.routing.refuse(name, message, str(error))
             return
         if report is None:
-            self._enter("node-offline", name, "the broker says the relay node is gone", message.arrived)
+            if self._flaps[name].lost(message.arrived.mono_s):
+                self._record.enter("node-offline", name, "the broker says the relay node is gone", message.arrived)
             return
-        if report.epoch > self.epoch:
+        if is_repeat(report, keeper.heater.last):
+            self.routing.refuse(name, message, "repeated")
+            return
+        if report.epoch > self.memory.epoch and name not in self._overtaken:
             self._overtake(name, report.epoch, message.arrived)
-        if report.epoch == self.epoch:
+        elif report.epoch > self.memory.epoch and name not in self._rivals:
+            # It has been overtaken in turn: two controllers live, and one must not fight (hazard C04).
+            self._rivals.add(name)
+            self._record.enter("second-controller", name, RIVAL, message.arrived)
+        if report.epoch == self.memory.epoch:
             # Of another epoch: from before our start, or from a node that has not obeyed us yet.
-            self._put_runs(keeper.heater.take(report, keeper.state.why_open))
+            self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
-            self._newsworthy.add(name)
+            self._ticking.has_news(name)
 
     def _overtake(self, name: str, epoch: int, now: Moment) -> None:
         """A node that has obeyed a later epoch refuses ours; ours rises above it (a lost or restored data folder)."""
-        self.epoch = epoch + 1
-        self.relays.raise_epoch(self.epoch)
-        self._saved = self._try_to_save()
-        self._enter("epoch", name, f"the node has seen epoch {epoch}; ours is now {self.epoch}", now)
-
-    def _put_runs(self, events: list[RunEvent]) -> None:
-        for event in events:
-            self.writer.put_run(event)
+        self._overtaken.add(name)
+        self.memory.epoch = epoch + 1
+        self.relays.raise_epoch(self.memory.epoch)
+        self._save()
+        self._record.enter("epoch", name, f"the node has seen epoch {epoch}; ours is now {self.memory.epoch}", now)
 
     def _step(self, keeper: Keeper, now: Moment) -> bool:
         """Step one enclosure; returns whether all was queued for the disk. An opening goes out before any saving."""
         before = keeper.state.standing
-        connected, resumed_s = self.inbox.link_now
-        decision = keeper.tick(connected, resumed_s, self._can_record, now)
-        if decision.send and not decision.order.on:
-            self.relays.send(keeper.plan.name, decision.order, now)
-        if keeper.state.standing != before or not self._saved:
-            self._saved = self._try_to_save()
-        kept = self._record(keeper, decision)
+        name, shell = keeper.plan.name, self._shell(keeper.plan.name, now)
+        decision = keeper.tick(shell, now)
+        # While our session is away a plain relay, which has a connection of its own and no lease, is told "off" still.
+        if not decision.order.on and (decision.send or not shell.connected):
+            self.relays.send(name, decision.order, now)
+        if keeper.state.standing != before or not self.memory.is_saved:
+            self._save()
+        kept = self._record.put(keeper, decision)
         self._tell(keeper, now)
         if decision.send and decision.order.on:
-            self.relays.send(keeper.plan.name, decision.order, now)
+            self.relays.send(name, decision.order, now)
         return kept
 
-    @property
-    def _can_record(self) -> bool:
-        return self._saved and self.writer.journal_failing_since_s is None
+    def _shell(self, name: str, now: Moment) -> Inputs:
+        """Return how the shell fares, as the tick is told."""
+        link = self.inbox.link_now
+        notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes()]
+        if self._flaps[name].is_flapping(now.mono_s):
+            notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
+        if name in self._rivals:
+            notes.append(("second-controller", RIVAL))
+        return Inputs(
+            connected=link.connected,
+            resumed_s=link.resumed_s,
+            wire_fault=link.fault or self._reader_test.fault,
+            journal_ok=self._record.is_possible,
+            seq=self.relays.seq_of[name],
+            broken_at=self._broken_at,
+            notes=tuple(notes),
+        )
 
-    def _try_to_save(self) -> bool:
-        """Save the standing orders; a disk that refuses costs heat, not the loop, and is tried again each tick."""
-        try:
-            self._save_standing()
-        except OSError as error:
-            log.error("standing orders cannot be saved: %s", error)
-            return False
-        return True
-
-    def _record(self, keeper: Keeper, decision: enclosure.Decision) -> bool:
-        kept = all(list(map(self.writer.put_journal, decision.entries)))
-        for reading, judged in decision.judged:
-            if judged.grade is Grade.REFUSED:
-                self.routing.refused[keeper.plan.name]["implausible"] += 1
-            row = stored(keeper.plan, reading, judged.grade, judged.taken_ms)
-            if row is not None:
-                kept = self.writer.put_reading(row, _nothing) and kept
-        return kept
+    def _save(self) -> None:
+        self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})
 
     def _tell(self, keeper: Keeper, now: Moment) -> None:
         name = keeper.plan.name
-        status = keeper.news(now, self.epoch, dict(self.routing.refused[name]), self.routing.last_refused[name])
+        status = keeper.news(now, self.memory.epoch, dict(self.routing.refused[name]), self.routing.last_refused[name])
         if status is not None:
             topic = f"{self.settings.broker.root}/{name}/status"
             self.inbox.client.publish(topic, json.dumps(status.as_json()), qos=0, retain=True)
 
     def _poll_requests(self) -> None:
-        path = self.settings.store.folder / "requests.db"
-        if not path.exists():
-            return
-        try:
-            with closing(open_reader(path)) as connection:
-                asked = request_store.after(connection, self._answered)
-        except (StoreError, sqlite3.Error) as error:
-            log.warning("requests cannot be read: %s", error)
-            return
-        for request in asked:
-            self._answered = request.id
+        for request in self._asked.poll():
             keeper = self.keepers.get(request.enclosure)
             if keeper is not None and request.id > keeper.state.standing.answered:
                 keeper.requests.append(request)
-                self._newsworthy.add(request.enclosure)
-
-    def _save_standing(self) -> None:
-        standings = {name: keeper.state.standing for name, keeper in self.keepers.items()}
-        # Enclosures that settings no longer name keep their trips, should they come back.
-        standing.save(self._standing_file, Kept(self.epoch, {**self._others, **standings}))
-
-    def _watch(self) -> None:
-        """Kill this process if the loop has stopped: a dead controller renews no lease (design, section 5)."""
-        woke_s = self.clock.now().mono_s
-        while not self._stop.is_set():
-            self.clock.sleep(0.5)
-            now_s = self.clock.now().mono_s
-            # If this thread slept too, the whole process was paused: the loop gets a moment to notice it.
-            paused, woke_s = now_s - woke_s > limits.LONGEST_GAP_S, now_s
-            if not paused and now_s - self._turned_s > limits.DEAD_LOOP_S and not self._stop.is_set():
-                os.kill(os.getpid(), signal.SIGKILL)
+                self._ticking.has_news(request.enclosure)
 
     def _end(self) -> None:
         self._stop.set()
+        self._reader_test.stop()
         now = self.clock.now()
         for name in self.keepers:
             self.relays.send(name, STOPPING, now)
-        self._enter("stop", None, "controller stopped as asked", now)
+        self._record.enter("stop", None, "controller stopped as asked", now)
         self.relays.close()
         self.inbox.close()
         self.writer.close()
         self._lock.release()
-
-
-def _end_left_open_runs(folder: Path) -> None:
-    """A run that the last controller left open ended, at the latest, when its lease did."""
-    with closing(open_writer(folder / "readings.db", READINGS)) as connection:
-        runs.finish_left_open(connection, limits.LONGEST_LEASE_S)
-
-
-def _nothing() -> None:
-    """Nothing waits for this row; its message is acknowledged by the row after it."""
 
 
 def run(settings: Settings, clock: Clock, identity: str = "controller") -> None:

@@ -31,6 +31,8 @@ class NodeReport:
         Digest of the limits its program holds; "" where it does not say.
     boots
         Boots within its last ten minutes, this one included.
+    notices
+        What it has noticed that is no fault, such as "power-low".
     proof
         Its proof of K1 and K2 before arming: "running", "passed", "failed", "not-possible" (no current sensing), or "".
     """
@@ -50,6 +52,7 @@ class NodeReport:
     limits: str = ""
     boots: int = 1
     proof: str = ""
+    notices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +89,18 @@ class Response:
     ----------
     soil_c, air_c, outside_c
         [Cel] averaged over about ten minutes, or None.
-    since_s, soil_then_c, air_then_c
-        [s] and [Cel] when the present time of hard heating began, or None.
-    expected_k
-        [K] least rise of the soil that the heater should have made since then.
+    since_s, onset
+        [s] when the present span of hard heating began, or None, and whether it is the first.
+    duty
+        Averaged over about ten minutes: a blip ends no span.
+    soil_then_c, air_then_c, outside_then_c
+        [Cel] when that span began, or None.
+    warmest_k
+        [K] the most that the air was above an unheated one in that span.
     dark_s
         [s] since when the sun has been down, or None.
+    disturbed_s
+        [s] when something else than a heater last warmed the soil, or until when it will.
     lowest_c
         [Cel] the coldest the unheated soil has been since its warmth should have spread, or None.
     short_s
@@ -102,10 +111,14 @@ class Response:
     air_c: float | None = None
     outside_c: float | None = None
     since_s: float | None = None
+    onset: bool = False
+    duty: float = 0.0
     soil_then_c: float | None = None
     air_then_c: float | None = None
-    expected_k: float = 0.0
+    outside_then_c: float | None = None
+    warmest_k: float = NEVER
     dark_s: float | None = None
+    disturbed_s: float = NEVER
     lowest_c: float | None = None
     short_s: float | None = None
 
@@ -170,6 +183,7 @@ class State:
     observed_s: float | None = None
     inverted: int = 0
     worked_s: float | None = None
+    apart_s: float | None = None
     watch: NodeWatch = NodeWatch()
     response: Response = Response()
     differing: Since = field(default_factory=dict)

@@ -19,8 +19,14 @@ FIRST_LOOK_K: Final = 1.5 * limits.SOIL_STEP_K
 """[K] One value this far from the mean of a minute ago ends heat at once; two in a row are a fault."""
 
 ROUGH_SPAN_S: Final = 600.0
-ROUGH_CAP_K: Final = 10.0
-"""[K] A larger difference counts as this much: one spike is no noise."""
+ROUGH_LEAST: Final = 30
+"""Readings over which noise is averaged at the least, however slow the probe."""
+
+ROUGH_CAP_K2: Final = 100.0
+"""[K2] More counts as this much: one spike is no noise."""
+
+CALM_PART: Final = 0.25
+"""Part of the limit under which a rough probe is calm again."""
 
 HALF_STEPS_SURE: Final = 8
 """Changes in a row between whole halves: by chance a probe of 1/16 K does so once in 16 million."""
@@ -66,20 +72,22 @@ def drifted_k(history: History, period_s: float) -> float | None:
     return moved if abs(moved) > allowed else None
 
 
-def roughness_k2(before: float, difference_k: float, elapsed_s: float) -> float:
-    """Return twice the variance [K2] that successive differences show, remembered for about ten minutes.
+def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s: float) -> float:
+    """Return the noise [K2], remembered for about ten minutes: how far the values go back on themselves.
 
-    Source: von Neumann 1941, Ann. Math. Stat. 12(4): half the mean square successive difference is the variance, and a
-    trend hardly enters it.
+    Notes
+    -----
+    For noise alone, the product of two successive differences is minus its variance on average. A trend, or air that a
+    heater warms and lets cool, goes on the way it went: there the product is positive.
     """
-    weight = min(1.0, max(0.0, elapsed_s) / ROUGH_SPAN_S)
-    square = min(abs(difference_k), ROUGH_CAP_K) ** 2
-    return before + weight * (square - before)
+    weight = min(1.0 / ROUGH_LEAST, max(0.0, elapsed_s) / ROUGH_SPAN_S)
+    product = -stride_k * next_stride_k
+    return max(0.0, before + weight * (max(-ROUGH_CAP_K2, min(ROUGH_CAP_K2, product)) - before))
 
 
-def is_rough(roughness: float) -> bool:
-    """Whether the noise is too large to heat by."""
-    return roughness > 2.0 * limits.NOISIEST_K**2
+def is_rough(roughness: float, before: bool) -> bool:
+    """Whether the noise is too large to heat by; once it is, it must fall well below the limit."""
+    return roughness > limits.NOISIEST_K**2 * (CALM_PART if before else 1.0)
 
 
 def half_steps(before: int, earlier: float | None, value: float) -> int:

@@ -5,7 +5,8 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
@@ -18,6 +19,7 @@ from controller.wire import embedded
 
 LONGEST_PATIENCE_S = 10.0
 SLOWEST_RESTART_S = 30.0
+FROM_TERMINAL = (signal.SIGINT, signal.SIGHUP)
 
 
 def become_api(arguments: Sequence[str]) -> int:
@@ -93,22 +95,43 @@ def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | Non
 
 def _again(broker: Rumqttd) -> None:
     try:
-        broker.start()
+        with out_of_the_terminals_reach():
+            broker.start()
     except (OSError, RuntimeError) as error:
         # Tried again at the next look: the port may be free by then, and meanwhile every lease has run out.
         print(f"the embedded broker did not start: {error}", file=sys.stderr, flush=True)
 
 
+@contextmanager
+def out_of_the_terminals_reach() -> Iterator[None]:
+    """What is started within gets no Ctrl-C and no hang-up: the broker must still carry the controller's last order."""
+    signal.pthread_sigmask(signal.SIG_BLOCK, FROM_TERMINAL)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, FROM_TERMINAL)
+
+
 def stop_on_signals() -> threading.Event:
-    """Return an event that SIGINT and SIGTERM set."""
+    """Return an event that SIGINT, SIGTERM and SIGHUP set."""
     stop = threading.Event()
 
-    def told(_number: int, _frame: FrameType | None) -> None:
+    def told(number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGHUP:
+            _fall_silent()
         stop.set()
 
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in (*FROM_TERMINAL, signal.SIGTERM):
         signal.signal(number, told)
     return stop
+
+
+def _fall_silent() -> None:
+    """The terminal is gone: a last word to it would only fail, and with it the orderly end."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (1, 2):
+        os.dup2(nowhere, stream)
+    os.close(nowhere)
 
 
 def run(settings: Settings, settings_file: Path) -> int:
@@ -116,7 +139,8 @@ def run(settings: Settings, settings_file: Path) -> int:
     stop = stop_on_signals()
     clock = Clock()
     settings.store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
+    with out_of_the_terminals_reach():
+        broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
     children = [
         Child("controller", controller_command(settings_file), clock),
         Child("api", api_command(settings_file), clock),

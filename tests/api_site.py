@@ -90,6 +90,8 @@ def status_of(enclosure: str = "larch", at_ms: int = NOW_MS, **changed: Any) -> 
         "refused": {},
         "last_refused": {},
         "alerts": [],
+        "at_work_until": None,
+        "proved_at": None,
         "words": {"verdict": "Warm and safe.", "because": "", "next": "", "do": ""},
     }
     return {**status, **changed}
@@ -111,6 +113,18 @@ def trip_of(**changed: Any) -> dict[str, Any]:
         "detail": "heater-surface probe 'heater' reached 71.2 Cel; limit 70.0 Cel",
     }
     return {**trip, **changed}
+
+
+def alert_of(**changed: Any) -> dict[str, Any]:
+    """Return an alert that began a minute ago and that nobody has put aside."""
+    alert = {
+        "name": "probe:air-low",
+        "detail": "air probe 'air-low' has gone quiet",
+        "since": rfc3339(NOW_MS - 60_000),
+        "shelved_until": None,
+        "urgent": False,
+    }
+    return {**alert, **changed}
 
 
 class ApiSite:

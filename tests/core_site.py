@@ -74,6 +74,8 @@ class Bed:
         [s] added to our wall clock for the probes' own stamps; None: no stamp.
     node, clock_rate
         What the node's report says otherwise, by field; how many seconds its clock counts in one of ours.
+    also
+        What else the shell tells the tick, by field of its inputs.
     orders
         (second, on, reason) of every tick.
     """
@@ -86,6 +88,7 @@ class Bed:
     contact: bool | None = None
     node: dict[str, Any] = field(default_factory=dict)
     clock_rate: float = 1.0
+    also: dict[str, Any] = field(default_factory=dict)
     connected: bool = True
     journal_ok: bool = True
     resumed_s: float = float("-inf")
@@ -141,7 +144,13 @@ class Bed:
         on = self.state.order.on if self.contact is None else self.contact
         reports = (self.report(on),) if self.node_speaks else ()
         inputs = Inputs(
-            tuple(self._readings()), reports, tuple(self.asks), self.connected, self.resumed_s, self.journal_ok
+            tuple(self._readings()),
+            reports,
+            tuple(self.asks),
+            self.connected,
+            self.resumed_s,
+            self.journal_ok,
+            **self.also,
         )
         self.asks = []
         self.state, decision = enclosure.step(self.plan, self.state, inputs, now)
@@ -177,6 +186,11 @@ class Bed:
     def trips(self) -> tuple[Trip, ...]:
         """What is latched."""
         return self.state.standing.trips
+
+    @property
+    def alerts(self) -> list[str]:
+        """Names of the alerts that stand, but for that of an enclosure never proved."""
+        return [each.name for each in self.state.alerts if each.name != "proof-test"]
 
     def off_after(self, second: int) -> int:
         """[s] from a second to the first order that is off at or after it."""

@@ -5,15 +5,19 @@ from dataclasses import dataclass
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
+from api.chain import Walk
+from api.orders import WISHES
 from api.pages import words
 from api.pages.record import Asked
 from api.pages.words import Unit
+from api.people import Refusal
 from controller.settings import Site
-from controller.store.journal import Proof, StoredEntry
+from controller.store.journal import StoredEntry
 from controller.store.use import HeaterUse
 
 _KINDS = {"answer": "Answer", "trip": "Trip", "start": "Start", "stop": "Stop", "alert": "Alert", "reset": "Reset"}
-_REQUESTS = {"set-point": "another set point", "arm": "to arm", "disarm": "to disarm", "reset": "to reset a trip"}
+STOP_WAITS_MS = 5_000
+"""[ms] A stop that is not answered by then is no stop: the person must go to the switch. Source: hazard A08."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +58,23 @@ class JournalDay:
 
 @dataclass(frozen=True, slots=True)
 class ChainShown:
-    """Whether the journal's chain holds, said."""
+    """Whether the journal's chain holds, said; `broken_at` is the entry where it first breaks."""
 
     holds: bool | None
     said: str
+    walked: str = ""
+    broken_at: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RefusalShown:
+    """A change or sign-in that was refused."""
+
+    when: str
+    exact: str
+    who: str
+    path: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,14 +137,18 @@ def journal_days(entries: Iterable[StoredEntry], now_ms: int, zone: ZoneInfo, un
     )
 
 
-def chain(proof: Proof | None) -> ChainShown:
-    """Say whether the chain holds."""
-    if proof is None:
-        return ChainShown(None, "There is no journal yet.")
+def chain(walk: Walk | None, now_ms: int, zone: ZoneInfo) -> ChainShown:
+    """Say whether the chain holds, and when it was last walked whole."""
+    if walk is None:
+        return ChainShown(None, "There is no journal yet, or it is just being checked.")
+    proof, walked = (
+        walk.proof,
+        f"Checked whole {words.moment(walk.whole_ms, now_ms, zone)}, and since then what is new.",
+    )
     if not proof.holds:
-        return ChainShown(False, f"The chain is broken: {proof.detail}.")
-    count = f"all {proof.entries} entries" if proof.entries != 1 else "its one entry"
-    return ChainShown(True, f"The chain holds: {count} are as they were written.".replace("entry are", "entry is"))
+        return ChainShown(False, f"The chain is broken: {proof.detail}.", walked, proof.first_bad)
+    count = f"all {proof.entries} entries are as they were" if proof.entries != 1 else "its one entry is as it was"
+    return ChainShown(True, f"The chain holds: {count} written.", walked)
 
 
 def answer(asked: Asked | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> AnswerShown | None:
@@ -138,11 +159,22 @@ def answer(asked: Asked | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> Answ
     wish = f"{request.who} asked {_wish(asked, unit)}: {request.why}"
     if reply is None:
         when = words.moment(request.at_ms, now_ms, zone)
+        if request.kind == "stop" and now_ms - request.at_ms > STOP_WAITS_MS:
+            more = "A relay node that is not spoken to opens its contact within 15 s, but nobody has confirmed it."
+            return AnswerShown(request.id, "waiting", "No answer: switch the heater off at its socket.", more)
         return AnswerShown(request.id, "waiting", "Asked. Waiting for the controller.", f"{wish} ({when}).")
     done = reply.body.get("outcome") == "done"
     detail = words.said(str(reply.body.get("detail", "")), unit)
     said = f"{'Done' if done else 'Refused'}: {detail.removeprefix('refused: ')}."
     return AnswerShown(request.id, "done" if done else "refused", said, f"{wish}.")
+
+
+def refusals(found: Iterable[Refusal], now_ms: int, zone: ZoneInfo) -> tuple[RefusalShown, ...]:
+    """Return refused attempts in the order they come."""
+    return tuple(
+        RefusalShown(words.moment(r.at_ms, now_ms, zone), words.exact(r.at_ms, zone), r.who, r.path, r.why)
+        for r in found
+    )
 
 
 def _wish(asked: Asked, unit: Unit) -> str:
@@ -151,7 +183,7 @@ def _wish(asked: Asked, unit: Unit) -> str:
         return f"for {words.temperature_said(float(value), unit)}"
     if asked.request.kind == "set-point":
         return "to go back to the schedule"
-    return _REQUESTS[asked.request.kind]
+    return WISHES[asked.request.kind]
 
 
 def _entry(entry: StoredEntry, zone: ZoneInfo, unit: Unit) -> EntryShown:
@@ -177,8 +209,7 @@ def _what(entry: StoredEntry) -> str:
     if entry.kind != "answer":
         return _KINDS.get(entry.kind, _capital(entry.kind.replace("-", " ")))
     asked = str(entry.body.get("asked"))
-    wish = _REQUESTS.get(asked, asked)
-    return f"Asked {'for ' if asked == 'set-point' else ''}{wish}"
+    return f"Asked {WISHES.get(asked, asked)}"
 
 
 def _capital(text: str) -> str:

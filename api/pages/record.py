@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
+from api.chain import BusyError, Walk
 from api.pages.profile import Band
 from api.pages.scales import root_depth_m
 from api.pages.spark import Curve, Span
@@ -14,7 +15,7 @@ from controller.control import schedule
 from controller.errors import StoreError
 from controller.settings import Enclosure
 from controller.store import journal, readings, requests, runs
-from controller.store.journal import Proof, StoredEntry
+from controller.store.journal import StoredEntry
 from controller.store.use import HeaterUse
 
 T = TypeVar("T")
@@ -104,9 +105,12 @@ def entries(
     return _read(state, "journal.db", lambda c: journal.read(c, enclosure, kind, start_ms, end_ms, limit), [])
 
 
-def proof(state: State) -> Proof | None:
-    """Return whether the journal's chain holds, or None while there is no journal."""
-    return _read(state, "journal.db", journal.verify, None)
+def walk(state: State, whole: bool) -> Walk | None:
+    """Return whether the journal's chain holds, or None while there is no journal or it is being walked."""
+    try:
+        return _read(state, "journal.db", lambda c: state.chain.walk(c, state.clock.now().utc_ms, whole), None)
+    except BusyError:
+        return None
 
 
 def kinds(state: State) -> list[str]:

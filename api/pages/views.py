@@ -4,7 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from api.orders import orders_now
 from api.pages import record, spark, words
+from api.pages.alerts import AlertShown, alerts
 from api.pages.frame import LARGE, SMALL, Size
 from api.pages.section import Picture, picture
 from api.pages.spark import Chart, Paper, Span
@@ -15,6 +17,9 @@ from controller.clock import from_rfc3339
 from controller.explain import explain
 from controller.settings import Enclosure
 from controller.status import Words
+
+CHAIN = "journal's chain holds"
+"""The permissive that is lost until somebody has taken note."""
 
 DAY_MS = 86_400_000
 RANGES = {"24h": ("24 hours", 1), "3d": ("3 days", 3), "3w": ("3 weeks", 21)}
@@ -68,6 +73,8 @@ class View:
     at_exact: str
     age_s: float
     age: str
+    known: bool
+    tag: str
     armed: bool
     picture: Picture
     chart: Chart | None
@@ -75,12 +82,13 @@ class View:
     missing: tuple[PermissiveShown, ...]
     holding: tuple[str, ...]
     trips: tuple[TripShown, ...]
-    alerts: tuple[str, ...]
+    alerts: tuple[AlertShown, ...]
     refused: tuple[tuple[str, int], ...]
     asked_value: str
     least_ask: str
     most_ask: str
     overridden: str
+    at_work: str
 
 
 def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int = 1, charted: bool = True) -> View:
@@ -107,11 +115,13 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
     return View(
         name=enclosure.name,
         title=enclosure.title or enclosure.name,
-        words=_words(seen, unit),
+        words=_words(state, seen, unit),
         at_ms=now.utc_ms - round(age_s * 1000) if heard else None,
         at_exact=words.exact(now.utc_ms - round(age_s * 1000), state.settings.site.zone),
         age_s=age_s,
         age=words.ago(age_s),
+        known=bool(seen["known"]),
+        tag=orders_now(state, enclosure.name).tag,
         armed=bool(seen["armed"]),
         picture=drawn,
         chart=lines,
@@ -119,12 +129,13 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         missing=tuple(_permissive(p, unit) for p in seen["permissives"] if not p["holds"]),
         holding=tuple(words.said(p["name"], unit) for p in seen["permissives"] if p["holds"]),
         trips=tuple(_trip(state, t, unit) for t in seen["trips"]),
-        alerts=tuple(_sentence(each, unit) for each in seen["alerts"]),
+        alerts=alerts(state, seen, unit),
         refused=tuple(sorted(seen["refused"].items())),
         asked_value=_asked_value(seen, unit),
         least_ask=words.temperature_said(-5.0, unit),
         most_ask=words.temperature_said(enclosure.limits.highest_set_point, unit),
         overridden=_overridden(state, seen),
+        at_work=_at_work(state, seen),
     )
 
 
@@ -140,6 +151,16 @@ def outside_line(state: State, unit: Unit) -> str:
     return clock
 
 
+def is_break_noted(state: State) -> bool:
+    """Whether no enclosure waits for somebody to take note of a break in the journal's chain."""
+    now = state.clock.now()
+    for enclosure in state.settings.enclosure:
+        needs = as_seen(enclosure, state.live.heard(enclosure.name), now)["permissives"]
+        if not any(each["name"] == CHAIN and each["holds"] for each in needs):
+            return False
+    return True
+
+
 def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, paper: Paper) -> Chart:
     lines = record.curves(state, enclosure, window, 144 if paper is spark.SMALL else 360)
     if paper is spark.SMALL:
@@ -149,12 +170,16 @@ def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, paper: 
     return spark.chart(lines, window, unit, state.settings.site.zone, ran, trips, paper)
 
 
-def _words(seen: Mapping[str, Any], unit: Unit) -> Words:
+def _words(state: State, seen: Mapping[str, Any], unit: Unit) -> Words:
     if seen["known"]:
         return explain(seen, unit is Unit.F)
-    given = seen["words"]
-    parts = (words.said(str(given[key]), unit) for key in ("verdict", "because", "next", "do"))
-    return Words(*parts)
+    given = {**seen["words"]}
+    if seen["as_of_age_s"] is not None:
+        # By the clock, not by the age: the sentence stays true while the page stays open.
+        now_ms = state.clock.now().utc_ms
+        heard = _moment(state, now_ms - round(seen["as_of_age_s"] * 1000), now_ms)
+        given["verdict"] = f"Not known: nothing heard from the controller since {heard}."
+    return Words(*(words.said(str(given[key]), unit) for key in ("verdict", "because", "next", "do")))
 
 
 def _reading(each: Mapping[str, Any], unit: Unit, later_s: float) -> ReadingShown:
@@ -173,13 +198,8 @@ def _reading(each: Mapping[str, Any], unit: Unit, later_s: float) -> ReadingShow
 
 def _permissive(each: Mapping[str, Any], unit: Unit) -> PermissiveShown:
     return PermissiveShown(
-        words.said(each["name"], unit), _sentence(each["detail"], unit), words.said(each["returns"], unit)
+        words.said(each["name"], unit), words.sentence(each["detail"], unit), words.said(each["returns"], unit)
     )
-
-
-def _sentence(text: str, unit: Unit) -> str:
-    said = words.said(text, unit)
-    return f"{said[:1].upper()}{said[1:]}."
 
 
 def _trip(state: State, each: Mapping[str, Any], unit: Unit) -> TripShown:
@@ -188,7 +208,7 @@ def _trip(state: State, each: Mapping[str, Any], unit: Unit) -> TripShown:
     resets = each["resets_24h"]
     more = f" Reset {resets} time{'s' if resets != 1 else ''} in the last 24 h." if resets else ""
     when = words.moment(each["at_ms"], now_ms, zone)
-    said = _sentence(each["detail"], unit)
+    said = words.sentence(each["detail"], unit)
     return TripShown(each["name"], said, when, age_s, words.ago(age_s), more, bool(each["cause_gone"]))
 
 
@@ -200,6 +220,12 @@ def _overridden(state: State, seen: Mapping[str, Any]) -> str:
     if until is None:
         return "A person's wish stands over the schedule until somebody says otherwise."
     return f"A person's wish stands over the schedule until {_moment(state, from_rfc3339(until), now_ms)}."
+
+
+def _at_work(state: State, seen: Mapping[str, Any]) -> str:
+    """Say until when somebody works there; empty when nobody does."""
+    until, now_ms = seen.get("at_work_until"), state.clock.now().utc_ms
+    return "" if until is None else f"Somebody works there until {_moment(state, from_rfc3339(until), now_ms)}."
 
 
 def _moment(state: State, at_ms: int, now_ms: int) -> str:

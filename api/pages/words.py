@@ -89,6 +89,15 @@ def said(text: str, unit: Unit) -> str:
     return re.sub(r"\bCel\b|°C", "°F", changed)
 
 
+def sentence(text: str, unit: Unit) -> str:
+    """Return what the controller says as a sentence: a capital, a full stop, temperatures in the chosen unit.
+
+    What stands between backticks is a command to be typed; a page quotes it.
+    """
+    whole = re.sub(r"`([^`]*)`", r"“\1”", said(text.strip(), unit))
+    return f"{whole[:1].upper()}{whole[1:]}" + ("" if whole.endswith((".", "!", "?")) else ".")
+
+
 def unbroken(text: str) -> str:
     """Return the text with a no-break space between each number and its unit of temperature."""
     return re.sub(r"(?<=\d) (?=°[CF])", _SPACE, text)

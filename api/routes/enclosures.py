@@ -3,10 +3,11 @@
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import APIRouter, HTTPException, Query, Response
 
 from api.auth import StateNow, Viewer
 from api.examples import HEATER_RUNS, READINGS, STATUS, shows
+from api.orders import orders_now
 from api.problem import example
 from api.seen import as_seen
 from api.span import SpanAsked
@@ -26,10 +27,23 @@ def enclosures(state: StateNow, person: Viewer) -> list[dict[str, Any]]:
     return [as_seen(each, state.live.heard(each.name), now) for each in state.settings.enclosure]
 
 
-@router.get("/{enclosure}", responses={**shows(STATUS), **_SIGN_IN, **_UNKNOWN})
-def enclosure_now(enclosure: str, state: StateNow, person: Viewer) -> dict[str, Any]:
+_NOW = shows(STATUS)
+_NOW[200]["headers"] = {
+    "ETag": {
+        "description": "Stands for the standing orders alone: armed, a person's set point, trips, what was asked last. "
+        "Send it as `If-Match` with a change, so as not to undo what somebody else has asked since.",
+        "schema": {"type": "string"},
+        "example": '"17.armed.5b2f9c41.4f53cda1"',
+    }
+}
+
+
+@router.get("/{enclosure}", responses={**_NOW, **_SIGN_IN, **_UNKNOWN})
+def enclosure_now(enclosure: str, response: Response, state: StateNow, person: Viewer) -> dict[str, Any]:
     """Give what is true now in one enclosure: readings with age, set point, heat, permissives, trips, and why."""
-    return as_seen(state.enclosure(enclosure), state.live.heard(enclosure), state.clock.now())
+    known = state.enclosure(enclosure)
+    response.headers["ETag"] = orders_now(state, enclosure).tag
+    return as_seen(known, state.live.heard(enclosure), state.clock.now())
 
 
 @router.get(

@@ -8,7 +8,7 @@ from fastapi.responses import JSONResponse, PlainTextResponse
 
 from api.auth import StateNow, Viewer
 from api.examples import HEALTH, shows
-from api.seen import as_seen, span_in_words
+from api.seen import alerts_of, as_seen, span_in_words
 from api.state import State
 
 router = APIRouter(tags=["health"])
@@ -36,12 +36,24 @@ def reasons_unwell(state: State) -> Iterator[str]:
     broker = state.settings.broker
     if not state.live.connected:
         yield f"the broker at {broker.host}:{broker.port} is not connected"
+    between: dict[str, None] = {}
     for each in state.settings.enclosure:
         age_s = state.live.age_s(each.name)
         if age_s is None:
             yield f"enclosure {each.name!r}: the controller has not been heard yet"
         elif state.live.is_silent(each.name):
             yield f"enclosure {each.name!r}: the controller was last heard {span_in_words(age_s)} ago"
+        else:
+            between |= dict.fromkeys(_between_controller_and_broker(state, each.name))
+    yield from between
+
+
+def _between_controller_and_broker(state: State, name: str) -> Iterator[str]:
+    """Yield what the controller says is wrong with its broker; the same for every enclosure."""
+    heard = state.live.heard(name)
+    for alert in alerts_of(heard.status) if heard is not None else ():
+        if str(alert.get("name", "")).startswith("broker:"):
+            yield f"the controller says: {alert.get('detail', '')}"
 
 
 _GAUGES = (

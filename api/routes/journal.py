@@ -1,13 +1,14 @@
 """The journal, with its hashes, and whether its chain holds."""
 
-import threading
 from dataclasses import asdict
 from typing import Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Query
 
-from api.auth import StateNow, Viewer
-from api.examples import JOURNAL_ENTRY, PROOF, shows
+from api import people
+from api.auth import Operator, StateNow, Viewer
+from api.chain import BusyError
+from api.examples import JOURNAL_ENTRY, PROOF, REFUSAL, shows
 from api.problem import example
 from api.span import SpanAsked
 from controller.clock import rfc3339
@@ -17,7 +18,6 @@ from controller.store.journal import StoredEntry
 router = APIRouter(prefix="/api/journal", tags=["journal"])
 
 _SIGN_IN = example(401, "sign in, or send a bearer token")
-_ONE_AT_A_TIME = threading.Lock()
 
 
 @router.get("", responses={**shows([JOURNAL_ENTRY]), **_SIGN_IN, **example(422, "end must be after start")})
@@ -40,16 +40,30 @@ def entries(
 
 
 @router.get("/proof", responses={**shows(PROOF), **_SIGN_IN, **example(429, "the chain is being checked already")})
-def proof(state: StateNow, person: Viewer) -> dict[str, Any]:
-    """Walk the whole chain and say whether it holds. Compare `head` with a copy kept elsewhere."""
-    # The walk reads every entry; one walk at a time is enough for anybody.
-    if not _ONE_AT_A_TIME.acquire(timeout=10):
-        raise HTTPException(429, "the chain is being checked already; ask again in a moment")
+def proof(
+    state: StateNow,
+    person: Viewer,
+    full: Annotated[bool, Query(description="Walk the whole chain now; else only what is new is walked")] = False,
+) -> dict[str, Any]:
+    """Say whether the chain holds. Compare `head` with a copy kept elsewhere.
+
+    The whole chain is walked when the program starts, once a day, and with `full`; `whole_walk` says when that was.
+    """
     try:
         with state.reading("journal.db") as connection:
-            return asdict(journal.verify(connection))
-    finally:
-        _ONE_AT_A_TIME.release()
+            walk = state.chain.walk(connection, state.clock.now().utc_ms, full)
+    except BusyError as error:
+        raise HTTPException(429, "the chain is being checked already; ask again in a moment") from error
+    return {**asdict(walk.proof), "read": walk.read, "whole_walk": rfc3339(walk.whole_ms)}
+
+
+@router.get("/refusals", responses={**shows([REFUSAL]), **_SIGN_IN, **example(403, "changing needs the role operate")})
+def refusals(
+    state: StateNow, person: Operator, limit: Annotated[int, Query(ge=1, le=1000)] = 100
+) -> list[dict[str, Any]]:
+    """Give the newest changes and sign-ins that were refused, newest first: when, who they said they were, and why."""
+    found = state.season.do(people.list_refusals, limit)
+    return [{**asdict(each), "at": rfc3339(each.at_ms)} for each in found]
 
 
 def _shown(entry: StoredEntry) -> dict[str, Any]:

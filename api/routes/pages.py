@@ -6,14 +6,16 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
+from api import people
 from api.auth import StateNow, Viewer
-from api.pages import door, forms, ledger, record, views
+from api.pages import door, forms, ledger, record, safety_forms, views
 from api.pages.render import page, unit_of
 from api.pages.spark import Span
 from controller.clock import rfc3339
 
 router = APIRouter(include_in_schema=False)
 router.include_router(forms.router)
+router.include_router(safety_forms.router)
 router.include_router(door.router)
 
 _ENTRIES = 100
@@ -24,7 +26,7 @@ def site(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     """The site at a glance; what is in trouble comes first."""
     unit = unit_of(request)
     shown = [views.view(state, each, unit, large=False) for each in state.settings.enclosure]
-    shown.sort(key=lambda v: not v.trips)
+    shown.sort(key=lambda v: (not v.trips, not any(alert.urgent for alert in v.alerts)))
     return page(request, "site.html", views=shown, line=views.outside_line(state, unit))
 
 
@@ -102,6 +104,7 @@ def journal(
     enclosure: Annotated[str, Query(max_length=40)] = "",
     kind: Annotated[str, Query(max_length=40)] = "",
     before: Annotated[int | None, Query(ge=0, le=2**53)] = None,
+    full: bool = False,
 ) -> HTMLResponse:
     """What happened, newest first, and whether the chain holds."""
     now_ms, unit = state.clock.now().utc_ms, unit_of(request)
@@ -113,9 +116,12 @@ def journal(
         here="journal",
         line=views.outside_line(state, unit),
         days=ledger.journal_days(found, now_ms, state.settings.site.zone, unit),
-        chain=ledger.chain(record.proof(state)),
+        chain=ledger.chain(record.walk(state, full), now_ms, state.settings.site.zone),
         kinds=record.kinds(state),
         enclosure=enclosure,
         kind=kind,
+        full=full,
+        refusals=ledger.refusals(state.season.do(people.list_refusals, 20), now_ms, state.settings.site.zone),
+        noted=views.is_break_noted(state),
         older=f"/journal?{urlencode(asked)}" if len(found) == _ENTRIES else "",
     )

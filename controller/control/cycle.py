@@ -1,6 +1,6 @@
 """Duty to on and off: a window, shortest times, and remainders carried so that no heat is lost or gained."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,28 +16,25 @@ class CycleTimes:
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """Where the window stands.
+    """Where the window stands; a rest is a window that asks for nothing.
 
     Parameters
     ----------
-    started_s, on_until_s
-        [s] monotonic: when this window began and until when it is on.
+    ends_s, on_until_s
+        [s] monotonic: when this window ends and until when it is on.
     carry_s
         [s] on-time owed (positive) or given too much (negative).
     on_since_s
         [s] since when the output has been on without a break, or None.
-    rest_until_s
-        [s] the output stays off until then after a longest closing.
     """
 
-    started_s: float
+    ends_s: float
     on_until_s: float
     carry_s: float = 0.0
     on_since_s: float | None = None
-    rest_until_s: float = 0.0
 
 
-def _open_window(times: CycleTimes, duty: float, carry_s: float, now_s: float) -> tuple[float, float]:
+def _on_time(times: CycleTimes, duty: float, carry_s: float) -> tuple[float, float]:
     """Return on-time and the remainder carried."""
     due_s = duty * times.window_s + carry_s
     if duty <= 0.0:
@@ -49,25 +46,33 @@ def _open_window(times: CycleTimes, duty: float, carry_s: float, now_s: float) -
     return due_s, 0.0
 
 
+def _next_window(times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float) -> Cycle:
+    owed_s = cycle.carry_s if cycle is not None and now_s - cycle.ends_s < times.window_s else 0.0
+    on_s, carry_s = _on_time(times, duty, min(owed_s, times.window_s))
+    return Cycle(now_s + times.window_s, now_s + on_s, carry_s, cycle.on_since_s if cycle else None)
+
+
+def _rest(times: CycleTimes, cycle: Cycle, duty: float, now_s: float) -> Cycle:
+    """Return the rest after a longest closing; what its window had still promised, and its own time, stay owed.
+
+    The next window begins when the rest ends. So starts always lie a window apart, and 300 s means at most twelve
+    an hour.
+    """
+    ends_s = now_s + times.rest_s
+    owed_s = cycle.on_until_s - now_s + duty * (ends_s - cycle.ends_s)
+    return Cycle(ends_s, now_s, cycle.carry_s + owed_s)
+
+
 def advance(times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float) -> tuple[Cycle, bool]:
     """Return the cycle at `now_s` and whether it asks for heat.
 
     A new window begins when the last one ended; the duty is taken at its beginning. A duty of 0 ends the on part at
     once only where the caller withholds permission: within a window the promise stands, so contacts are spared.
     """
-    if cycle is None or now_s - cycle.started_s >= times.window_s:
-        carry = cycle.carry_s if cycle is not None and now_s - cycle.started_s < 2 * times.window_s else 0.0
-        on_s, carry = _open_window(times, duty, min(carry, times.window_s), now_s)
-        rest = cycle.rest_until_s if cycle else 0.0
-        cycle = Cycle(now_s, now_s + on_s, carry, cycle.on_since_s if cycle else None, rest)
-    asks = now_s < cycle.on_until_s and now_s >= cycle.rest_until_s
-    if asks and cycle.on_since_s is None and now_s > cycle.started_s:
-        # A rest has cut into this window: what is left of it must still be a whole closing.
-        asks = cycle.on_until_s - now_s >= times.least_on_s
+    if cycle is None or now_s >= cycle.ends_s:
+        cycle = _next_window(times, cycle, duty, now_s)
+    asks = now_s < cycle.on_until_s
     if asks and cycle.on_since_s is not None and now_s - cycle.on_since_s >= times.longest_on_s:
-        rested = Cycle(cycle.started_s, cycle.on_until_s, cycle.carry_s, None, now_s + times.rest_s)
-        return rested, False
-    since = (cycle.on_since_s if cycle.on_since_s is not None else now_s) if asks else None
-    if since != cycle.on_since_s:
-        cycle = Cycle(cycle.started_s, cycle.on_until_s, cycle.carry_s, since, cycle.rest_until_s)
-    return cycle, asks
+        return _rest(times, cycle, duty, now_s), False
+    since_s = (now_s if cycle.on_since_s is None else cycle.on_since_s) if asks else None
+    return replace(cycle, on_since_s=since_s), asks

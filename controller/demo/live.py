@@ -10,7 +10,14 @@ from controller.clock import Clock
 from controller.demo import history, scenario
 from controller.load_settings import load
 from controller.settings import Settings
-from controller.supervisor import Child, api_command, controller_command, hold, stop_on_signals
+from controller.supervisor import (
+    Child,
+    api_command,
+    controller_command,
+    hold,
+    out_of_the_terminals_reach,
+    stop_on_signals,
+)
 from controller.wire import embedded
 
 WIDTH = 40
@@ -33,7 +40,8 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
         except StoppedError:
             print(f"\nstopped before the history was whole; {place} may be deleted")
             return 1
-    broker = embedded.start(settings)
+    with out_of_the_terminals_reach():
+        broker = embedded.start(settings)
     clock = Clock()
     nodes = [sys.executable, "-m", "controller.demo.nodes", str(settings_file)]
     children = [

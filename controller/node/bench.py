@@ -16,5 +16,5 @@ def run(settings: Settings) -> int:
     plants = {each.name: plant_of(each, weather, start_ms) for each in settings.enclosure}
     names = ", ".join(plants)
     print(f"simulated nodes for {names}; weather is invented (Ctrl-C stops them)", flush=True)
-    run_nodes(settings, plants, stop)
+    run_nodes(settings, plants, stop, waits=True)
     return 0

@@ -3,12 +3,10 @@
 from collections import Counter
 from dataclasses import dataclass, field
 
-from controller.safety import limits
-from controller.wire.relay import Command, WireError, decode_command, encode_report, says_off
+from controller.safety import node_limits as limits
+from controller.wire.relay import Command, WireError, decode_command, says_off
 
 SEQ_SPAN = 2**32
-CLOCK_DRIFT = 0.02
-"""How much faster or slower the node's clock may run than the controller's. Source: engineering judgement."""
 
 
 def newer(seq: int, than: int) -> bool:
@@ -24,6 +22,12 @@ class RelayCore:
     ----------
     key
         Shared with the controller; None accepts unsigned commands (bench only).
+    epoch, seq
+        The newest command that may have been obeyed before; nothing up to it is obeyed.
+    rests_until_s
+        [s] until when no "on" is obeyed.
+    refused
+        How often heat was refused, by reason: commands, and closings that had reached the longest allowed.
     """
 
     key: bytes | None
@@ -32,16 +36,17 @@ class RelayCore:
     lease_ends_s: float = float("-inf")
     epoch: int = -1
     seq: int = 0
+    rests_until_s: float = float("-inf")
     by: str = ""
     drops: int = 0
     refused: Counter[str] = field(default_factory=Counter)
     _lag_s: float | None = None
     _lag_at_s: float = 0.0
     _closed_since_s: float | None = None
-    _rests_until_s: float = float("-inf")
 
     def receive(self, payload: bytes, retained: bool, now_s: float) -> str:
         """Take one command; returns "" if it was obeyed, else why not. Off is obeyed always."""
+        self.advance(now_s)
         if says_off(payload) and not retained:
             self._open()
         try:
@@ -60,21 +65,26 @@ class RelayCore:
             return "unsigned"
         if command.epoch < self.epoch:
             return "older-epoch"
-        if command.on and command.by != self.by and now_s < self.lease_ends_s:
+        if (command.on or command.armed) and command.by != self.by and now_s < self.lease_ends_s:
             return "second-controller"
         if command.epoch == self.epoch and not newer(command.seq, self.seq):
-            return "replayed"
+            return "replayed" if self.has_obeyed else "before-boot"
         if command.lease_s <= 0 and command.on:
             return "bad-lease_s"
-        if self._late_s(command, now_s) > limits.LONGEST_LEASE_S and command.on:
+        if command.on and self._late_s(command, now_s) >= min(command.lease_s, limits.LONGEST_LEASE_S):
             return "late"
         return ""
+
+    @property
+    def has_obeyed(self) -> bool:
+        """Whether it has obeyed any command since it booted."""
+        return self._lag_s is not None
 
     def _late_s(self, command: Command, now_s: float) -> float:
         """How much later than the promptest command of this epoch it came [s], drift allowed."""
         if command.epoch != self.epoch or self._lag_s is None:
             return 0.0
-        expected = self._lag_s + CLOCK_DRIFT * (now_s - self._lag_at_s)
+        expected = self._lag_s + limits.CLOCK_DRIFT * (now_s - self._lag_at_s)
         return now_s - command.issued_ms / 1000 - expected
 
     def _obey(self, command: Command, now_s: float) -> None:
@@ -83,7 +93,7 @@ class RelayCore:
         if command.epoch != self.epoch or self._lag_s is None:
             self._lag_s = lag_s
         else:
-            self._lag_s = min(self._lag_s + CLOCK_DRIFT * (now_s - self._lag_at_s), lag_s)
+            self._lag_s = min(self._lag_s + limits.CLOCK_DRIFT * (now_s - self._lag_at_s), lag_s)
         self._lag_at_s = now_s
         self.epoch, self.seq, self.by = command.epoch, command.seq, command.by
         lease_s = min(command.lease_s, limits.LONGEST_LEASE_S)
@@ -92,7 +102,7 @@ class RelayCore:
         self._set(command.on, now_s)
 
     def _set(self, on: bool, now_s: float) -> None:
-        if on and now_s < self._rests_until_s:
+        if on and now_s < self.rests_until_s:
             self.refused["resting"] += 1
             on = False
         self._closed_since_s = (self._closed_since_s if self.on else now_s) if on else None
@@ -101,6 +111,11 @@ class RelayCore:
     def _open(self) -> None:
         self.on, self._closed_since_s = False, None
 
+    def rest(self, until_s: float) -> None:
+        """Open K1 and obey no "on" before `until_s` [s]."""
+        self.rests_until_s = max(self.rests_until_s, until_s)
+        self._open()
+
     def advance(self, now_s: float) -> bool:
         """Let time pass; returns whether K1 stays closed."""
         if now_s >= self.lease_ends_s and (self.on or self.armed):
@@ -108,11 +123,10 @@ class RelayCore:
             self.armed = False
             self._open()
         if self._closed_since_s is not None and now_s - self._closed_since_s >= limits.LONGEST_CLOSING_S:
-            self._rests_until_s = now_s + limits.REST_AFTER_LONGEST_S
-            self._open()
+            self.refused["longest-closing"] += 1
+            self.rest(now_s + limits.REST_AFTER_LONGEST_S)
         return self.on
 
-    def report(self, now_s: float, amps: float | None, uptime_s: float) -> bytes:
-        """Write heater/state as it is now."""
-        left_s = max(0.0, min(self.lease_ends_s - now_s, limits.LONGEST_LEASE_S))
-        return encode_report(self.on, self.armed, max(self.epoch, 0), self.seq, left_s, amps, self.drops, uptime_s)
+    def lease_left_s(self, now_s: float) -> float:
+        """Return [s] until both contacts open unless renewed."""
+        return max(0.0, min(self.lease_ends_s - now_s, limits.LONGEST_LEASE_S))

@@ -1,13 +1,17 @@
-"""A simulated node: a plant for an enclosure, a real broker connection, and the same dead-man as a real node."""
+"""A simulated node: a plant for an enclosure, a real broker connection, and the program of a real node."""
 
 import queue
 import threading
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
 
 from controller.clock import Clock, Moment
+from controller.node.board import Board, boot_wait_s
+from controller.node.contacts import Circuit, Load
+from controller.node.memory import MemoryStore
 from controller.node.relay_core import RelayCore
 from controller.plant import Plant
 from controller.probe import SI_UNIT
@@ -30,24 +34,31 @@ class SimulatedNode:
         Seconds the node's clock counts in one true second: 1.01 is a clock 1 % fast.
     override
         Probe name to a value it must report instead of the plant's, set by tests and demos at any time.
+    memory
+        File of what it must know after a restart; None forgets.
+    wait_s
+        [s] after a boot in which it obeys no "on"; 0 unless the return of mains is simulated.
     """
 
     def __init__(
-        self, settings: Settings, enclosure: Enclosure, plant: Plant, clock: Clock, *, clock_rate: float = 1.0
-    ) -> None:
+        self, settings: Settings, enclosure: Enclosure, plant: Plant, clock: Clock, *, clock_rate: float = 1.0,
+        memory: Path | None = None, wait_s: float = 0.0,
+    ) -> None:  # fmt: skip
         self.settings, self.enclosure, self.plant, self.clock = settings, enclosure, plant, clock
-        self.clock_rate = clock_rate
         self.override: dict[str, float] = {}
         self.silent: set[str] = set()
-        self.core = RelayCore(read_key(enclosure.heater.key_file))
+        heater, now_s = enclosure.heater, clock.now().mono_s
+        self.board = Board(
+            Circuit(Load(heater.rated_w, heater.volts)), read_key(heater.key_file), MemoryStore(memory), now_s,
+            clock_rate=clock_rate, wait_s=wait_s,
+        )  # fmt: skip
         self._root = f"{settings.broker.root}/{enclosure.name}"
         self._commands: queue.Queue[tuple[bytes, bool]] = queue.Queue()
         self._stop = threading.Event()
-        self._start_s = clock.now().mono_s
-        self._advanced_s = self._start_s
+        self._advanced_s = now_s
         self._spoke_s = dict.fromkeys((each.name for each in enclosure.probe), float("-inf"))
         self._reported_s = float("-inf")
-        self._reported: tuple[bool, bool] | None = None
+        self._reported: object = None
         will = (f"{self._root}/heater/state", b"offline", False)
         self.client = session.make_client(settings, f"node-{enclosure.name}", will)
         self.client.on_connect = self._on_connect
@@ -64,6 +75,7 @@ class SimulatedNode:
         self._stop.set()
         self._commands.put((b"", False))
         self._thread.join(5.0)
+        self.board.shut_down(self.clock.now().mono_s)
         self.client.disconnect()
         self.client.loop_stop()
 
@@ -75,10 +87,6 @@ class SimulatedNode:
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         self._commands.put((bytes(message.payload), message.retain))
 
-    def _node_s(self, now: Moment) -> float:
-        """[s] the node's own clock, which may run fast or slow."""
-        return (now.mono_s - self._start_s) * self.clock_rate
-
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
@@ -86,18 +94,21 @@ class SimulatedNode:
             except queue.Empty:
                 payload, retained = b"", False
             now = self.clock.now()
-            if payload:
-                self.core.receive(payload, retained, self._node_s(now))
-            self.core.advance(self._node_s(now))
+            self.board.turn(now.mono_s, [(payload, retained)] if payload else [])
             self._advance_plant(now)
-            self._report(now)
-            if self.client.is_connected():
+            if self.board.runs and self.client.is_connected():
+                self._report(now)
                 self._speak(now)
 
     @property
+    def core(self) -> RelayCore:
+        """Its dead-man: what the lease grants, whether or not the rest of the program lets it through."""
+        return self.board.guard.core
+
+    @property
     def heated(self) -> bool:
-        """Whether the heater is energised: both contacts closed."""
-        return self.core.on and self.core.armed
+        """Whether current flows through the heater."""
+        return self.board.circuit.watts > 0.0
 
     def _advance_plant(self, now: Moment) -> None:
         elapsed_s = now.mono_s - self._advanced_s
@@ -105,18 +116,13 @@ class SimulatedNode:
             self.plant.advance(elapsed_s, self.heated)
             self._advanced_s = now.mono_s
 
-    def _amps(self) -> float:
-        return self.enclosure.heater.rated_w / self.enclosure.heater.volts if self.heated else 0.0
-
     def _report(self, now: Moment) -> None:
-        contacts = (self.core.on, self.core.armed)
-        if contacts == self._reported and now.mono_s - self._reported_s < REPORT_EVERY_S:
+        guard = self.board.guard
+        changing = (guard.told, guard.proof.stands, tuple(guard.faults))
+        if changing == self._reported and now.mono_s - self._reported_s < REPORT_EVERY_S:
             return
-        if not self.client.is_connected():
-            return
-        self._reported, self._reported_s = contacts, now.mono_s
-        node_s = self._node_s(now)
-        self.client.publish(f"{self._root}/heater/state", self.core.report(node_s, self._amps(), node_s), qos=1)
+        self._reported, self._reported_s = changing, now.mono_s
+        self.client.publish(f"{self._root}/heater/state", self.board.report(now.mono_s), qos=1)
 
     def _speak(self, now: Moment) -> None:
         due = [p for p in self.enclosure.probe if now.mono_s - self._spoke_s[p.name] >= p.period_s]
@@ -137,10 +143,22 @@ class SimulatedNode:
         return self.client.publish(probe_topic(self.settings.broker.root, self.enclosure.name, probe), payload, qos=1)
 
 
-def run_nodes(settings: Settings, plants: Mapping[str, Plant], stop: threading.Event) -> None:
-    """Run a simulated node for every enclosure until `stop`."""
-    clock = Clock()
-    nodes = [SimulatedNode(settings, each, plants[each.name], clock) for each in settings.enclosure]
+def run_nodes(settings: Settings, plants: Mapping[str, Plant], stop: threading.Event, waits: bool = False) -> None:
+    """Run a simulated node for every enclosure until `stop`.
+
+    Parameters
+    ----------
+    waits
+        Whether they hold heat back after their start as nodes do when mains return.
+    """
+    clock, folder = Clock(), settings.store.folder
+    nodes = [
+        SimulatedNode(
+            settings, each, plants[each.name], clock,
+            memory=folder / f"node-{each.name}.json", wait_s=boot_wait_s(each.name) if waits else 0.0,
+        )
+        for each in settings.enclosure
+    ]  # fmt: skip
     for node in nodes:
         node.start()
     stop.wait()

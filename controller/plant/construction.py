@@ -8,6 +8,8 @@ AIR_J_M3K = 1.2 * 1005.0
 """[J/m3K] heat held by air: density 1.2 kg/m3 times 1005 J/kgK at room conditions."""
 REFERENCE_WIND_M_S = 4.0
 """[m/s] wind at which a film U value and an air change rate are quoted (ISO 6946:2017, table 7)."""
+STILL_SURFACE_W_M2K = 8.0
+"""[W/m2K] from soil to still air, radiation included. Source: ISO 6946:2017, table 7 (between up and down), rounded."""
 EAVES_SHARE = 0.7
 """Eaves over ridge height of a glasshouse (engineering judgement)."""
 
@@ -165,6 +167,15 @@ class Construction:
     def ua_w_k(self) -> float:
         """[W/K] loss through the cover per kelvin."""
         return self.film_u_w_m2k * self.cover_m2
+
+    @property
+    def first_minute_rise_k(self) -> float:
+        """[K] that the heater alone lifts the air within a minute, losses to cover and soil counted.
+
+        Source: one well-stirred node, P/L (1 - exp(-L t/C)): common practice for lumped heat.
+        """
+        loss_w_k = self.ua_w_k + STILL_SURFACE_W_M2K * self.floor_m2
+        return self.rated_w / loss_w_k * (1.0 - math.exp(-60.0 * loss_w_k / (AIR_J_M3K * self.volume_m3)))
 
     @property
     def sky_view(self) -> float:

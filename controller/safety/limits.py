@@ -45,6 +45,9 @@ FROZEN_S: Final = 6 * 3600.0
 AT_WORK_DUTY: Final = 0.2
 """Duty above which the heater works, for the rule above."""
 
+APART_K: Final = 1.0
+"""[K] Soil further below the set point must move while the heater works. Source: engineering judgement."""
+
 STEP_QUARANTINE_S: Final = 1800.0
 """[s] A probe that stepped is believed again after this long without another step. Source: engineering judgement."""
 
@@ -137,8 +140,8 @@ HARD_AT_WORK_DUTY: Final = 0.8
 LEAST_RISE_K: Final = 0.3
 """[K] Hard heating that warms the soil by less within its window has not arrived. Source: hazard P14."""
 
-LONGEST_UNANSWERED_S: Final = 10_800.0
-"""[s] Longest time hard heating waits for its answer. Source: hazard P14."""
+LONGEST_UNANSWERED_S: Final = 10_500.0
+"""[s] Hard heating waits this long for its answer: the contact is open within 180 min. Source: hazard P14."""
 
 EXPOSED_PART: Final = 0.3
 """Part of the expected rise below which a cable may lie bare. Source: hazard H06."""
@@ -180,7 +183,7 @@ RESETS_OF_ONE_TRIP: Final = 3
 """Resets of one trip in RESET_SPAN_S. Source: common engineering practice."""
 
 RESET_SPAN_S: Final = 86_400.0
-"""[s] 24 h."""
+"""[s] A day, see RESETS_OF_ONE_TRIP."""
 
 HEATER_AIR_RISE_K_PER_MIN: Final = 25.0
 """[K/min] A heater that could pass this in its own air volume is refused at arming. Source: calculation."""

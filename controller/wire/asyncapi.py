@@ -11,8 +11,12 @@ TRUTH: dict[str, Any] = {"type": "boolean"}
 COUNT: dict[str, Any] = {"type": "integer", "minimum": 0}
 
 
-def _record(fields: dict[str, dict[str, Any]]) -> dict[str, Any]:
-    return {"type": "object", "properties": fields, "required": list(fields)}
+NAME: dict[str, Any] = {"type": "string", "pattern": "^[a-z0-9_-]{1,40}$"}
+NAMES: dict[str, Any] = {"type": "array", "items": NAME, "maxItems": 16}
+
+
+def _record(fields: dict[str, dict[str, Any]], optional: dict[str, dict[str, Any]] | None = None) -> dict[str, Any]:
+    return {"type": "object", "properties": fields | (optional or {}), "required": list(fields)}
 
 
 COMMAND = _record(
@@ -29,15 +33,29 @@ COMMAND = _record(
 )
 STATE = _record(
     {
-        "on": {**TRUTH, "description": "K1 is closed"},
-        "armed": {**TRUTH, "description": "K2 is closed"},
+        "on": {**TRUTH, "description": "both contacts are told closed, to heat"},
+        "armed": {**TRUTH, "description": "K2 is told closed, to heat; not during the proof"},
         "epoch": COUNT,
         "seq": COUNT,
         "lease_left_s": NUMBER,
         "amps": {"type": ["number", "null"]},
         "drops": {**COUNT, "description": "leases that ended with the contact closed"},
         "uptime_s": NUMBER,
-    }
+    },
+    {
+        "faults": {**NAMES, "description": "what the node has locked itself off for"},
+        "notices": {**NAMES, "description": "what people should know and is no fault"},
+        "refused": {
+            "type": "object",
+            "propertyNames": NAME,
+            "additionalProperties": COUNT,
+            "maxProperties": 16,
+            "description": "how often it refused heat since it booted, by reason",
+        },
+        "limits": {"type": "string", "description": "digest of the limits its program holds"},
+        "boots": {**COUNT, "description": "boots without ten minutes of steady running, this one included"},
+        "proof": {"enum": ["", "running", "passed", "failed", "not-possible"], "description": "of K1 and K2"},
+    },
 )
 
 

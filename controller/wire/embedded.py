@@ -1,4 +1,4 @@
-"""The embedded broker: rumqttd from the iotcore wheel, on loopback, MQTT 5, one user and a generated password."""
+"""The embedded broker: rumqttd from the iotcore wheel, on loopback, with one user and a generated password."""
 
 import os
 import secrets
@@ -18,16 +18,16 @@ max_connections = 1000
 max_outgoing_packet_count = 200
 max_segment_size = 10485760
 max_segment_count = 10
-[v5.1]
+[{version}.1]
 name = "loopback"
 listen = "127.0.0.1:{port}"
 next_connection_delay_ms = 1
-[v5.1.connections]
+[{version}.1.connections]
 connection_timeout_ms = 10000
 max_payload_size = 32768
 max_inflight_count = 100
 dynamic_filters = true
-[v5.1.connections.auth]
+[{version}.1.connections.auth]
 {user} = "{password}"
 """
 
@@ -82,7 +82,9 @@ def start(settings: Settings) -> Rumqttd:
     if not port_is_free(port):
         raise BrokerError(f"port {port} is taken, perhaps by another broker; set [broker] port to a free one")
     configuration = settings.store.folder / "broker.toml"
-    write_private(configuration, _CONFIGURATION.format(port=port, user=user, password=password))
+    # A listener of rumqttd speaks one version; all our own clients speak the one that settings name.
+    version = "v5" if settings.broker.protocol == "5" else "v4"
+    write_private(configuration, _CONFIGURATION.format(version=version, port=port, user=user, password=password))
     broker = Rumqttd(config_path=str(configuration))
     try:
         broker.start()

@@ -2,8 +2,10 @@
 
 import logging
 import queue
+import socket
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,9 +14,16 @@ import paho.mqtt.client as mqtt
 from controller.clock import Clock, Moment
 from controller.settings import Settings
 from controller.wire import session
+from controller.wire.presence import Presence
 
 log = logging.getLogger("soilward.wire")
 QUEUE_BOUND = 20_000
+
+REOPEN_EVERY_S = 30.0
+"""[s] Shortest time between two reconnections made to have messages sent again. Source: engineering judgement."""
+
+DROP_REMEMBERED_S = 600.0
+"""[s] A full inbox is told for this long after its last dropped message."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +45,23 @@ class Message:
     link: int
 
 
+@dataclass(frozen=True, slots=True)
+class LinkNow:
+    """How the session stands.
+
+    Parameters
+    ----------
+    resumed_s
+        [s] monotonic since when what comes is about now.
+    fault
+        Why this link is not good enough to heat by, in words; "" if it is.
+    """
+
+    connected: bool
+    resumed_s: float
+    fault: str = ""
+
+
 class Inbox:
     """The controller's one broker session.
 
@@ -43,23 +69,34 @@ class Inbox:
     ----------
     kept, passing
         Topics the broker keeps for us while we are away (QoS 1), and those it need not (QoS 0).
+    bound
+        Most messages that wait here.
     """
 
     def __init__(
-        self, settings: Settings, client_id: str, kept: Sequence[str], passing: Sequence[str], clock: Clock
+        self,
+        settings: Settings,
+        client_id: str,
+        kept: Sequence[str],
+        passing: Sequence[str],
+        clock: Clock,
+        bound: int = QUEUE_BOUND,
     ) -> None:
-        self.messages: queue.Queue[Message] = queue.Queue(QUEUE_BOUND)
+        self.messages: queue.Queue[Message] = queue.Queue(bound)
         self.refused_topics: tuple[str, ...] = ()
         self.dropped = 0
         self._settings, self._clock = settings, clock
+        self._presence = Presence(settings.broker.root, client_id, clock)
         # QoS 0 for what is only true now: the broker then keeps nothing of it while we are away.
-        self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in passing)]
+        own = self._presence.canary_topic
+        self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, own))]
         self._lock = threading.Lock()
         self._link = 0
-        self._connected = False
+        self._connected = self._owed = False
         self._resumed_s = clock.now().mono_s
-        self._presence = f"{settings.broker.root}/presence/{client_id}"
-        self.client = session.make_client(settings, client_id, (self._presence, b"offline", True), manual_ack=True)
+        self._dropped_s = self._reopened_s = float("-inf")
+        will = (self._presence.topic, b"offline", True)
+        self.client = session.make_client(settings, client_id, will, manual_ack=True)
         self.client.on_connect = self._on_connect
         self.client.on_disconnect = self._on_disconnect
         self.client.on_subscribe = self._on_subscribe
@@ -72,15 +109,48 @@ class Inbox:
     def close(self) -> None:
         """Say goodbye and stop the network thread."""
         if self._connected:
-            self.client.publish(self._presence, b"offline", qos=1, retain=True).wait_for_publish(1.0)
+            self.client.publish(self._presence.topic, b"offline", qos=1, retain=True).wait_for_publish(1.0)
         self.client.disconnect()
         self.client.loop_stop()
 
     @property
-    def link_now(self) -> tuple[bool, float]:
-        """Whether the session stands, and since when [s] monotonic."""
+    def link_now(self) -> LinkNow:
+        """How the session stands now."""
         with self._lock:
-            return self._connected, self._resumed_s
+            return LinkNow(self._connected, self._resumed_s, self._presence.fault)
+
+    @property
+    def has_yielded(self) -> bool:
+        """Whether another client has won our name: we connect no more."""
+        return self._presence.has_yielded
+
+    def notes(self, now_s: float) -> Iterator[tuple[str, str]]:
+        """Yield (name, words) of what a person should know of this session."""
+        yield from self._presence.notes(now_s)
+        if self.refused_topics:
+            yield "broker:refuses", f"the broker refuses to let us hear {', '.join(self.refused_topics)}"
+        if now_s - self._dropped_s <= DROP_REMEMBERED_S:
+            yield "broker:full", f"messages came faster than they could be kept; {self.dropped} were dropped so far"
+
+    def look(self, now: Moment) -> None:
+        """Once a second: send the canary, see whether it came back, have dropped messages sent again."""
+        if self._presence.look(self.client, self._connected):
+            with self._lock:
+                # What the broker held back meanwhile says nothing about now.
+                self._resumed_s = now.mono_s
+        if self._owed and self.messages.qsize() * 2 <= self.messages.maxsize:
+            self._reopen(now)
+
+    def _reopen(self, now: Moment) -> None:
+        """Break the connection: the broker sends again what we did not acknowledge, and only then."""
+        if not self._connected or now.mono_s - self._reopened_s < REOPEN_EVERY_S:
+            return
+        self._owed, self._reopened_s = False, now.mono_s
+        log.warning("%d messages dropped so far; reconnecting to have them sent again", self.dropped)
+        link = self.client.socket()
+        with suppress(OSError):
+            if isinstance(link, socket.socket):
+                link.shutdown(socket.SHUT_RDWR)
 
     def acknowledge(self, message: Message) -> None:
         """Tell the broker that this message is safe with us, unless it came on an earlier connection."""
@@ -91,6 +161,12 @@ class Inbox:
         if same:
             self.client.ack(message.mid, message.qos)
 
+    def drop(self, message: Message) -> None:
+        """Give a message up unacknowledged: the broker keeps it, and is asked for it again."""
+        self.dropped += 1
+        self._dropped_s = self._clock.now().mono_s
+        self._owed = self._owed or message.qos > 0
+
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             log.warning("broker refused us: %s", reason)
@@ -100,13 +176,14 @@ class Inbox:
             self._connected = True
             self._resumed_s = self._clock.now().mono_s
         client.subscribe(self._topics)
-        client.publish(self._presence, b"online", qos=1, retain=True)
+        self._presence.begin(client)
 
-    def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_disconnect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         with self._lock:
             self._connected = False
         if reason.is_failure:
             log.warning("broker connection ended: %s", reason)
+        self._presence.ended(client, reason)
 
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         bad = [topic for (topic, _), reason in zip(self._topics, reasons, strict=False) if reason.is_failure]
@@ -114,15 +191,17 @@ class Inbox:
         if bad:
             log.error("broker refuses to let us hear %s", ", ".join(bad))
 
-    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         arrived = self._clock.now()
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "?"
+        if topic == self._presence.canary_topic:
+            self._presence.take(client, bytes(message.payload), message.retain)
+            return
         item = Message(topic, bytes(message.payload), message.retain, arrived, message.mid, message.qos, self._link)
         try:
             self.messages.put_nowait(item)
         except queue.Full:
-            # Not acknowledged: the broker keeps it and sends it again.
-            self.dropped += 1
+            self.drop(item)

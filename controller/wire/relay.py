@@ -4,6 +4,7 @@ import hashlib
 import hmac
 import json
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,13 @@ from controller.safety.lease import Order
 from controller.state import NodeReport
 
 LARGEST_BYTES = 1024
+LARGEST_REPORT_BYTES = 2048
+"""Room for as many faults and reasons as a report may name, each at its longest."""
+COMMAND_FIELDS = {"on", "armed", "lease_s", "epoch", "seq", "issued", "by", "mac"}
+MOST_NAMES = 16
+"""Faults, and reasons of refusal, in one report."""
+PROOFS = {"", "running", "passed", "failed", "not-possible"}
+_NAME = re.compile(r"[a-z0-9_-]{1,40}")
 
 
 class WireError(ValueError):
@@ -38,6 +46,24 @@ class Command:
     issued_ms: int
     by: str
     signed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What a node says of itself beside its contacts, as in `NodeReport`.
+
+    Parameters
+    ----------
+    notices
+        What people should know and is no fault: "power-low".
+    """
+
+    faults: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+    refused: tuple[tuple[str, int], ...] = ()
+    limits: str = ""
+    boots: int = 1
+    proof: str = ""
 
 
 def _canonical(fields: dict[str, Any]) -> bytes:
@@ -67,8 +93,8 @@ def encode_command(
     return _canonical(fields)
 
 
-def _fields(payload: bytes) -> dict[str, Any]:
-    if len(payload) > LARGEST_BYTES:
+def _fields(payload: bytes, most: int = LARGEST_BYTES) -> dict[str, Any]:
+    if len(payload) > most:
         raise WireError("too-large")
     try:
         fields = json.loads(payload.decode("utf-8"))
@@ -112,9 +138,11 @@ def decode_command(payload: bytes, key: bytes | None) -> Command:
     Raises
     ------
     WireError
-        With the reason, if any field is missing or not of its kind.
+        With the reason, if any field is missing, unknown or not of its kind.
     """
     fields = _fields(payload)
+    if not fields.keys() <= COMMAND_FIELDS:
+        raise WireError("unknown-field")
     mac, by, issued = fields.get("mac"), fields.get("by"), fields.get("issued")
     if not isinstance(by, str) or not isinstance(issued, str) or not isinstance(mac, str):
         raise WireError("bad-text")
@@ -138,9 +166,11 @@ def says_off(payload: bytes) -> bool:
 
 
 def encode_report(
-    on: bool, armed: bool, epoch: int, seq: int, lease_left_s: float, amps: float | None, drops: int, uptime_s: float
-) -> bytes:
-    """Write heater/state."""
+    on: bool, armed: bool, epoch: int, seq: int, lease_left_s: float, amps: float | None, drops: int, uptime_s: float,
+    health: Health = Health(),
+) -> bytes:  # fmt: skip
+    """Write heater/state; of more refusals than fit, the most frequent."""
+    refused = sorted(health.refused, key=lambda each: -each[1])[:MOST_NAMES]
     return _canonical(
         {
             "on": on,
@@ -151,8 +181,45 @@ def encode_report(
             "amps": None if amps is None else round(amps, 3),
             "drops": drops,
             "uptime_s": round(uptime_s, 1),
+            "faults": health.faults[:MOST_NAMES],
+            "notices": health.notices[:MOST_NAMES],
+            "refused": dict(refused),
+            "limits": health.limits,
+            "boots": health.boots,
+            "proof": health.proof,
         }
     )
+
+
+def _names(found: Any, name: str) -> tuple[str, ...]:
+    """Return short plain names: they reach people and the journal, so nothing else may hide in them."""
+    if not isinstance(found, list) or len(found) > MOST_NAMES:
+        raise WireError(f"bad-{name}")
+    if not all(isinstance(each, str) and _NAME.fullmatch(each) for each in found):
+        raise WireError(f"bad-{name}")
+    return tuple(found)
+
+
+def _health(fields: dict[str, Any]) -> Health:
+    """Read what a node may leave out."""
+    told = {"faults": [], "notices": [], "refused": {}, "limits": "", "boots": 1, "proof": ""} | fields
+    faults, notices = _names(told["faults"], "faults"), _names(told["notices"], "notices")
+    refused, proof = told["refused"], told["proof"]
+    if not isinstance(refused, dict):
+        raise WireError("bad-refused")
+    counts = {name: _count(refused, name) for name in _names(list(refused), "refused")}
+    limits = _names([told["limits"]], "limits")[0] if told["limits"] != "" else ""
+    if not isinstance(proof, str) or proof not in PROOFS:
+        raise WireError("bad-proof")
+    return Health(faults, notices, tuple(counts.items()), limits, _count(told, "boots"), proof)
+
+
+def _epoch(fields: dict[str, Any]) -> int:
+    """Read an epoch that ours can still rise above: reports are unsigned, and a forged one must not end all counting."""
+    epoch = _count(fields, "epoch")
+    if epoch >= 2**52:
+        raise WireError("bad-epoch")
+    return epoch
 
 
 def decode_report(payload: bytes, arrived: Moment) -> NodeReport | None:
@@ -165,9 +232,11 @@ def decode_report(payload: bytes, arrived: Moment) -> NodeReport | None:
     """
     if payload == b"offline":
         return None
-    fields = _fields(payload)
+    fields = _fields(payload, LARGEST_REPORT_BYTES)
     amps = None if fields.get("amps") is None else _number(fields, "amps")
+    health = _health(fields)
     return NodeReport(
         arrived.mono_s, arrived.utc_ms, _truth(fields, "on"), _truth(fields, "armed"), _number(fields, "lease_left_s"),
-        amps, _count(fields, "drops"), _number(fields, "uptime_s"), _count(fields, "epoch"), _count(fields, "seq"),
+        amps, _count(fields, "drops"), _number(fields, "uptime_s"), _epoch(fields), _count(fields, "seq"),
+        health.faults, health.refused, health.limits, health.boots, health.proof, health.notices,
     )  # fmt: skip

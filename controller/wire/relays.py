@@ -1,6 +1,5 @@
 """Orders out: one numbered, signed command stream per node; plain relays have a connection and a Will of their own."""
 
-import logging
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -8,11 +7,11 @@ import paho.mqtt.client as mqtt
 from controller.clock import Moment
 from controller.errors import BrokerError
 from controller.safety.lease import Order
-from controller.settings import Enclosure, Settings
+from controller.settings import Enclosure, Heater, Settings
 from controller.wire import session
 from controller.wire.relay import encode_command
 
-log = logging.getLogger("soilward.relays")
+OFF = Order(False, False, "another client has won our name")
 
 
 def read_key(path: Path | None) -> bytes | None:
@@ -34,6 +33,8 @@ def read_key(path: Path | None) -> bytes | None:
 class Relays:
     """Every relay of the site.
 
+    `seq_of` gives the number of the last command sent to each node; 0 before the first.
+
     Parameters
     ----------
     start
@@ -44,6 +45,7 @@ class Relays:
         self._settings, self._client, self._epoch, self._identity = settings, client, epoch, identity
         self._start = start
         self._seq = 0
+        self.seq_of = {each.name: 0 for each in settings.enclosure}
         self._enclosures = {each.name: each for each in settings.enclosure}
         self._keys = {each.name: read_key(each.heater.key_file) for each in settings.enclosure}
         self._plain = {each.name: self._plain_client(each) for each in settings.enclosure if _is_plain(each)}
@@ -64,20 +66,30 @@ class Relays:
         """Send an order now or never: nothing waits for a broker that is away."""
         enclosure = self._enclosures[name]
         if name in self._plain:
-            word = enclosure.heater.plain_on if order.on else enclosure.heater.plain_off
-            self._publish(self._plain[name], enclosure.heater.plain_topic or "", word.encode(), enclosure)
+            self._send_plain(self._plain[name], enclosure.heater, order)
+            return
+        if not self._client.is_connected():
             return
         self._seq += 1
+        self.seq_of[name] = self._seq
         issued_ms = self._start.utc_ms + round((now.mono_s - self._start.mono_s) * 1000)
         lease_s, key = enclosure.heater.lease_s, self._keys[name]
         payload = encode_command(order, lease_s, self._epoch, self._seq, issued_ms, self._identity, key)
-        self._publish(self._client, f"{self._settings.broker.root}/{name}/heater/command", payload, enclosure)
+        expiry = session.expiring(self._settings.broker, lease_s)
+        topic = f"{self._settings.broker.root}/{name}/heater/command"
+        self._client.publish(topic, payload, qos=1, retain=False, properties=expiry)
 
-    def _publish(self, client: mqtt.Client, topic: str, payload: bytes, enclosure: Enclosure) -> None:
-        if not client.is_connected():
-            return
-        expiry = session.expiring(self._settings.broker, enclosure.heater.lease_s)
-        client.publish(topic, payload, qos=1, retain=False, properties=expiry)
+    def _send_plain(self, client: mqtt.Client, heater: Heater, order: Order) -> None:
+        """QoS 0: what is lost with its connection must not be sent again on the next, after the Will's off."""
+        if client.is_connected():
+            word = heater.plain_on if order.on else heater.plain_off
+            client.publish(heater.plain_topic or "", word.encode(), qos=0, retain=False)
+
+    def yield_plain(self) -> None:
+        """Leave the plain relays, off, to whoever has won our name; nothing connects to them again."""
+        for name, client in self._plain.items():
+            self._send_plain(client, self._enclosures[name].heater, OFF)
+            client.disconnect()
 
     def close(self) -> None:
         """Disconnect the plain relays' connections."""

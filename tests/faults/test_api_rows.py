@@ -1,6 +1,13 @@
-"""Hazard rows A01-A04 and O01, as far as the API stands in the way."""
+"""Hazard rows A01-A08, O01, O03 and O06, as far as the API stands in the way."""
 
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from http.client import HTTPConnection
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -9,7 +16,9 @@ from fastapi.testclient import TestClient
 from api.people import Role
 from controller.store import requests
 from controller.store.connection import open_reader
-from tests.api_site import HOME, PASSWORD, ApiSite, status_of, trip_of
+from tests.api_flood import flood
+from tests.api_site import HOME, PASSWORD, ApiSite, alert_of, status_of, trip_of
+from tests.wire.kit import ROOT, Bench, a_free_port, until
 
 SET_POINT = "/api/enclosures/larch/set-point"
 JSON = {"Content-Type": "application/json"}
@@ -69,6 +78,10 @@ CHANGES = [
     ("arm", {"why": "fault test"}),
     ("disarm", {"why": "fault test"}),
     ("reset", {"trip": TRIP, "why": "fault test"}),
+    ("stop", {"why": "fault test"}),
+    ("at-work", {"minutes": 15, "why": "fault test"}),
+    ("shelve", {"alert": "probe:air-low", "hours": 1, "why": "fault test"}),
+    ("acknowledge", {"sequence": 3, "why": "fault test"}),
 ]
 
 
@@ -80,7 +93,7 @@ def test_a04_nobody_and_the_wrong_role_change_nothing_and_are_on_record(
     viewing, operating = site.add_person("neighbour", Role.VIEW), site.add_person("keeper", Role.OPERATE)
     path = f"/api/enclosures/larch/{change}"
     with site.client() as client:
-        site.hear()
+        site.hear(status_of(alerts=[alert_of()]))
         assert client.post(path, json=body).status_code == 401
         assert client.post(path, json=body, headers={"Authorization": "Bearer made-up"}).status_code == 401
         assert client.post(path, json=body, headers={"Authorization": f"Bearer {viewing}"}).status_code == 403
@@ -93,6 +106,24 @@ def test_a04_nobody_and_the_wrong_role_change_nothing_and_are_on_record(
         ("nobody", path),
         ("nobody", path),
     ]
+
+
+def test_a04_who_may_operate_can_read_what_was_refused(site: ApiSite) -> None:
+    """A04: the record of refusals is kept to be read, by call and on the journal page, and not by who may only look."""
+    viewing, operating = site.add_person("neighbour", Role.VIEW), site.add_person("keeper", Role.OPERATE)
+    with site.client() as client:
+        looks, operates = {"Authorization": f"Bearer {viewing}"}, {"Authorization": f"Bearer {operating}"}
+        assert client.post("/api/enclosures/larch/arm", json={"why": "fault test"}, headers=looks).status_code == 403
+        (kept,) = client.get("/api/journal/refusals", headers=operates).json()
+        assert (kept["who"], kept["path"], kept["at"]) == (
+            "neighbour",
+            "/api/enclosures/larch/arm",
+            "2026-03-01T04:12:02.000Z",
+        )
+        assert client.get("/api/journal/refusals", headers=looks).status_code == 403
+        page = {"Accept": "text/html"}
+        assert "Refused attempts" in client.get("/journal", headers={**operates, **page}).text
+        assert "Refused attempts" not in client.get("/journal", headers={**looks, **page}).text
 
 
 def test_a04_a_foreign_page_and_a_wrong_password_are_on_record(site: ApiSite) -> None:
@@ -114,3 +145,108 @@ def test_o01_75_fahrenheit_as_a_set_point_is_refused_with_a_hint(site: ApiSite, 
     assert answer.status_code == 422
     assert answer.json()["detail"] == "set point 75.0 Cel is above the hard limit 32.0; did you mean 75 F? send 23.9"
     assert filed(site) == 0
+
+
+def test_a05_a_change_by_somebody_who_looked_before_another_is_refused(site: ApiSite, client: TestClient) -> None:
+    """A05: two people saw the same; the first change is filed, the second is 412 with who asked for what, unfiled."""
+    site.hear()
+    seen = {"If-Match": client.get("/api/enclosures/larch").headers["etag"]}
+    first = {"set_point_c": 16, "why": "a mild night"}
+    assert client.post(SET_POINT, json=first, headers=seen).status_code == 202
+    late = client.post(SET_POINT, json={"set_point_c": 20, "why": "slips look cold"}, headers=seen)
+    assert late.status_code == 412
+    assert late.headers["content-type"] == "application/problem+json"
+    assert "local asked for 16.0 Cel (a mild night)" in late.json()["detail"]
+    assert filed(site) == 1
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        ({"alert": "probe:air-low", "hours": 8.0}, 202),
+        ({"alert": "probe:air-low", "hours": 8.1}, 422),
+        ({"alert": TRIP, "hours": 1.0}, 409),
+    ],
+)
+def test_o03_an_alert_is_put_aside_for_8_h_at_most_and_a_trip_never(
+    site: ApiSite, client: TestClient, body: dict[str, object], status: int
+) -> None:
+    """O03: nothing is quiet for longer than a shift, and what is locked off stays in sight."""
+    site.hear(status_of(alerts=[alert_of()]))
+    answer = client.post("/api/enclosures/larch/shelve", json={**body, "why": "new one ordered"})
+    assert answer.status_code == status
+    assert filed(site) == (status == 202)
+
+
+@pytest.mark.parametrize(("minutes", "status"), [(60, 202), (61, 422), (100_000, 422)])
+def test_o06_working_there_lasts_an_hour_at_most(site: ApiSite, client: TestClient, minutes: int, status: int) -> None:
+    """O06: a longer time is refused, so nobody's forgetting keeps an enclosure out of service unseen."""
+    body = {"minutes": minutes, "why": "tying in the figs"}
+    assert client.post("/api/enclosures/larch/at-work", json=body).status_code == status
+    assert filed(site) == (status == 202)
+
+
+@contextmanager
+def pages_of(bench: Bench) -> Iterator[int]:
+    """Serve the bench's pages from a process of their own, as users do, and give their port."""
+    port = a_free_port()
+    file = bench.folder / "soilward.toml"
+    file.write_text(f"{file.read_text()}\n[web]\nport = {port}\n")
+    with (bench.folder / "api.log").open("wb") as log:
+        command = [sys.executable, "-m", "api", "serve", "--settings", str(file)]
+        served = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log)
+    try:
+        until("the api listens", lambda: "listening" in (bench.folder / "api.log").read_text(), 20.0)
+        yield port
+    finally:
+        served.terminate()
+        served.wait(15.0)
+
+
+def answered(port: int, method: str, path: str, address: str = "127.0.0.1") -> int:
+    """Return the status that somebody at `address` gets."""
+    line = HTTPConnection("127.0.0.1", port, timeout=10, source_address=(address, 0))
+    try:
+        line.request(method, path)
+        return line.getresponse().status
+    finally:
+        line.close()
+
+
+def test_a07_a_flood_of_calls_leaves_the_tick_on_time(tmp_path: Path) -> None:
+    """A07: 1000 calls a second for 8 s from one address: tick jitter stays under 0.5 s, and others are answered.
+
+    The node is taken away first: the words "last heard n s ago" then change with every tick, so each tick tells a
+    status, and the times the statuses carry are those of the ticks.
+    """
+    with Bench(tmp_path) as bench, pages_of(bench) as port:
+        until("the node is heard", lambda: bench.spy.status().get("heat", {}).get("contact") is not None, 20.0)
+        bench.node.stop()
+        until("each tick tells", lambda: bench.spy.holds("node heard") is False, 20.0)
+        began_s = time.monotonic()
+        with ThreadPoolExecutor(1) as aside:
+            flooding = aside.submit(flood, port, 8.0, 1000.0)
+            until("the flood has come", lambda: time.monotonic() - began_s > 3.0, 5.0)
+            others = [answered(port, "GET", "/api/enclosures/larch", "127.0.0.2") for _ in range(5)]
+            sent, answers = flooding.result()
+        at_ms = [each["at_ms"] for each in bench.spy.statuses(after_s=began_s)]
+    late_s = [(after - before) / 1000 - 1.0 for before, after in pairwise(at_ms)]
+    assert max(late_s) < 0.5, late_s
+    assert len(late_s) >= 6
+    assert sent >= 7900
+    assert others == [200] * 5
+    assert set(answers) == {200, 429}
+    assert answers[429] > answers[200], answers
+
+
+def test_a08_a_stop_opens_both_contacts_within_3_s_and_latches(tmp_path: Path) -> None:
+    """A08: pressed on the page while the heater runs, both contacts are open within 3 s and a trip stands."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        with pages_of(bench) as port:
+            until("it still heats", lambda: bench.node.core.on and bench.spy.status()["heat"]["contact"], 5.0)
+            assert answered(port, "POST", "/enclosures/larch/stop") == 303
+            assert bench.open_within(3.0) < 3.0
+            until("the second contact is open", lambda: not bench.node.core.armed, 3.0)
+            until("the trip is told", lambda: bench.spy.status()["trips"], 3.0)
+            assert bench.spy.status()["trips"][0]["detail"] == "stopped by local"

@@ -360,15 +360,17 @@ def test_c16_a_trip_outlives_kill_9(tmp_path: Path) -> None:
         assert not any(command["on"] or command["armed"] for command in bench.spy.commands(after_s=killed_s))
 
 
-def test_c05_a_paused_controller_lets_go_and_wakes_with_a_clean_slate(tmp_path: Path) -> None:
+@pytest.mark.timeout(240)
+def test_c05_a_controller_paused_for_a_minute_lets_go_and_wakes_with_a_clean_slate(tmp_path: Path) -> None:
     """Open by the lease; awake again it trusts no value from before, and its control starts afresh, by itself."""
     with Bench(tmp_path) as bench:
         bench.heat()
         until("the ramp has moved", lambda: bench.spy.status()["set_point"]["working_c"] > 15.1, 20.0)
         bench.controller.send(signal.SIGSTOP)
+        paused_s = time.monotonic()
         assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
         bench.node.silent |= set(bench.plant.values)
-        throughout("stays open", lambda: not bench.node.core.on, 9.0)
+        throughout("stays open", lambda: not bench.node.core.on, 60.0 - (time.monotonic() - paused_s))
         woken_s = time.monotonic()
         bench.controller.send(signal.SIGCONT)
         until("it speaks", lambda: len(bench.spy.statuses(after_s=woken_s)) > 1, 10.0)

@@ -101,9 +101,17 @@ def status(name: str, trips: list[dict[str, Any]] | None = None, asked_c: float 
         "readings": said,
         "refused": {"no-unit": 2},
         "last_refused": {},
-        "alerts": ["<script>alert(1)</script>"] if trips else [],
+        "alerts": [alert_of("<script>alert(1)</script>")] if trips else [],
+        "at_work_until": None,
+        "proved_at": None,
         "words": {"verdict": "", "because": "", "next": "", "do": ""},
     }
+
+
+def alert_of(detail: str, **changed: Any) -> dict[str, Any]:
+    """Return an alert that began an hour ago."""
+    alert = {"name": "probe:air-low", "detail": detail, "since": rfc3339(NOW_MS - HOUR_MS)}
+    return {**alert, "shelved_until": None, "urgent": False, **changed}
 
 
 def open_site(folder: Path, heard: bool = True, kept: bool = True) -> TestClient:

@@ -3,13 +3,21 @@
 import io
 import signal
 import socket
+import stat
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
 
+from api import people
 from api.__main__ import main
+from api.writer import Writer
+from controller.load_settings import load
+from tests.api_site import ApiSite
 
 SETTINGS = """
 [site]
@@ -93,6 +101,86 @@ def test_a_taken_port_is_said_with_the_remedy(tmp_path: Path, capsys: pytest.Cap
         port = taken.getsockname()[1]
         assert main(["serve", "--settings", settings_in(tmp_path, port=port)]) == 1
     assert "choose another port" in capsys.readouterr().err
+
+
+@contextmanager
+def served(settings: str) -> Iterator[subprocess.Popen[str]]:
+    """Serve in a process of its own and wait until it says that it is ready."""
+    command = [sys.executable, "-m", "api", "serve", "--settings", settings]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith("api listening on")
+        try:
+            yield process
+        finally:
+            process.terminate()
+            process.communicate(timeout=20)
+
+
+def status_with(port: int, token: str) -> int:
+    """Return what the enclosures' call answers to the holder of a token."""
+    line = HTTPConnection("127.0.0.1", port, timeout=10)
+    line.request("GET", "/api/enclosures", headers={"Authorization": f"Bearer {token}"})
+    with closing(line):
+        return line.getresponse().status
+
+
+def test_people_come_and_go_while_the_program_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command asks the running program, which alone writes the file: added, given a token, removed, at once."""
+    port = free_port()
+    file = settings_in(tmp_path, port=port)
+    settings = ["--settings", file]
+    with served(file):
+        monkeypatch.setattr(sys, "stdin", io.StringIO("warm roots all night\n" * 3))
+        add = ["person", "add", "keeper", "--role", "operate", "--password-stdin", *settings]
+        assert main(add) == 0
+        assert main(add) == 1
+        assert main(["person", "add", "neighbour", "--password-stdin", *settings]) == 0
+        assert main(["person", "token", "keeper", *settings]) == 0
+        told = capsys.readouterr()
+        assert told.out.splitlines()[0] == "keeper may operate"
+        assert "there already" in told.err
+        token = told.out.splitlines()[-1]
+        assert status_with(port, token) == 200
+        assert main(["person", "remove", "keeper", *settings]) == 0
+        assert status_with(port, token) == 401
+        assert main(["person", "token", "keeper", *settings]) == 1
+
+
+def test_only_the_owner_of_the_folder_can_read_the_key(tmp_path: Path) -> None:
+    """Mode 0600, new at every start; another key, or none, is refused."""
+    site = ApiSite(tmp_path)
+    file = tmp_path / "api.key"
+    with site.client() as client:
+        first = file.read_text()
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600
+        body = {"name": "mallory", "role": "operate", "password": "let me in at once"}
+        for headers in ({}, {"Authorization": "Bearer x"}, {"Authorization": "Bearer é".encode()}):
+            assert client.post("/api/people", json=body, headers=headers).status_code == 401
+        assert client.delete("/api/people/keeper").status_code == 401
+        assert client.post("/api/people/keeper/token").status_code == 401
+        good = {"Authorization": f"Bearer {first}"}
+        assert client.post("/api/people", json={**body, "role": "all"}, headers=good).status_code == 422
+        assert client.post("/api/people", json={**body, "password": "short"}, headers=good).status_code == 409
+    with site.client():
+        assert file.read_text() != first
+
+
+def test_with_the_file_held_and_nobody_answering_the_command_says_who_holds_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit status 1 and the process that writes the file."""
+    settings = settings_in(tmp_path, port=free_port())
+    folder = load(Path(settings)).store.folder
+    folder.mkdir()
+    season = Writer(folder / "season.db", people.MIGRATIONS)
+    try:
+        assert main(["person", "token", "keeper", "--settings", settings]) == 1
+    finally:
+        season.close()
+    assert "is already writing it; stop that one first" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

@@ -96,7 +96,8 @@ def test_the_calls_of_the_contract_are_there(client: TestClient) -> None:
     reads = {"/api/enclosures", enclosure, f"{enclosure}/readings", f"{enclosure}/heater-runs", "/api/journal"}
     reads |= {"/api/journal/proof", "/api/requests/{request}", "/api/live", "/health", "/metrics"}
     assert all("get" in paths[path] for path in reads)
-    assert all("post" in paths[f"{enclosure}/{change}"] for change in ("set-point", "arm", "disarm", "reset"))
+    changes = ("set-point", "arm", "disarm", "reset", "stop", "at-work", "shelve", "acknowledge")
+    assert all("post" in paths[f"{enclosure}/{change}"] for change in changes)
 
 
 @pytest.mark.parametrize(

@@ -4,15 +4,18 @@ import json
 import tomllib
 from pathlib import Path
 
+import pytest
+
 from controller.clock import Moment
 from controller.demo import scenario
 from controller.load_settings import check
 from controller.routing import Routing
 from controller.safety.lease import Order
 from controller.wire.asyncapi import COMMAND, STATE, document
-from controller.wire.relay import decode_report, encode_command, encode_report
+from controller.wire.relay import WireError, decode_report, encode_command, encode_report
 
 SITE = check(tomllib.loads(scenario.settings_text(1883, 8460)), Path("soilward.toml"))
+HEARD = Moment(0.0, 0)
 
 
 def test_every_topic_the_controller_hears_is_in_the_document() -> None:
@@ -30,7 +33,22 @@ def test_a_command_and_a_report_carry_exactly_the_documented_fields() -> None:
     assert set(command) == set(COMMAND["properties"])
     report = encode_report(True, True, 1, 2, 3.0, None, 0, 9.0)
     assert set(json.loads(report)) == set(STATE["properties"])
-    assert decode_report(report, Moment(0.0, 0)) is not None
+    assert decode_report(json.dumps({key: json.loads(report)[key] for key in STATE["required"]}).encode(), HEARD)
+    assert decode_report(report, HEARD) is not None
+
+
+def test_what_may_be_left_out_of_a_report_is_documented_so() -> None:
+    """A node without the newer fields is heard; without any other it is not."""
+    report = json.loads(encode_report(True, True, 1, 2, 3.0, None, 0, 9.0))
+    optional = {"faults", "notices", "refused", "limits", "boots", "proof"}
+    assert set(STATE["required"]) == set(report) - optional
+    for name in set(report) - {"amps"}:
+        payload = json.dumps({key: value for key, value in report.items() if key != name}).encode()
+        if name in optional:
+            assert decode_report(payload, HEARD) is not None
+        else:
+            with pytest.raises(WireError, match=f"bad-{name}"):
+                decode_report(payload, HEARD)
 
 
 def test_commands_are_never_documented_as_retained() -> None:

@@ -116,15 +116,34 @@ def test_no_closing_is_longer_than_the_longest(duty: float) -> None:
     assert all(length >= 30 for on, length in spans(asked) if not on)
 
 
-@pytest.mark.parametrize(("duty", "on_s"), [(0.2, 0), (0.26, 0), (0.27, 31), (0.5, 100)])
-def test_a_rest_leaves_no_stump_of_a_closing(duty: float, on_s: int) -> None:
-    """The rest after 1790 s ends 50 s into the seventh window: what is left is used only if it is a whole closing."""
+@pytest.mark.parametrize(("duty", "on_s"), [(0.0, 0), (0.1, 90), (0.2, 120), (0.5, 210), (0.69, 267), (0.71, 300)])
+def test_a_rest_ends_in_a_whole_window_that_pays_for_the_rest(duty: float, on_s: int) -> None:
+    """Full duty for the 1850 s that a longest closing and its rest last, then less: 60 s are owed and paid first."""
     cycle, asked = None, []
-    for second in range(2100):
-        cycle, asks = advance(REAL, cycle, 1.0 if second < 1800 else duty, float(second))
+    for second in range(1850 + 300):
+        cycle, asks = advance(REAL, cycle, 1.0 if second < 1850 else duty, float(second))
         asked.append(asks)
-    assert sum(asked[:1800]) == 1790
-    assert sum(asked[1800:]) == on_s
+    assert sum(asked[:1850]) == 1790
+    assert sum(asked[1850:]) == on_s
+    assert all(asked[1850 : 1850 + on_s]), "in one closing"
+
+
+@pytest.mark.parametrize(("rests", "owed_s"), [(1, 60), (4, 240), (5, 300), (6, 300)])
+def test_no_heat_is_lost_to_rests_on_balance(rests: int, owed_s: int) -> None:
+    """After hours of full duty and then half, the on-time is what was asked, but never more than a window late."""
+    full_s, half_s, cycle, on_s = 1850 * rests, 7200, None, 0
+    for second in range(full_s + half_s):
+        cycle, asks = advance(REAL, cycle, 1.0 if second < full_s else 0.5, float(second))
+        on_s += asks
+    assert on_s == 1790 * rests + half_s / 2 + owed_s
+
+
+@pytest.mark.parametrize("duty", [0.5, 0.7, 0.98])
+def test_a_rest_within_a_long_window_gives_no_heat_twice(duty: float) -> None:
+    """Where the window is longer than the longest closing, what the rest cuts off it is not paid again."""
+    asked = drive(CycleTimes(3600.0, 30.0, 30.0, 1790.0, 60.0), duty, 100_000)
+    most = min(duty, 1790 / 1850)
+    assert sum(asked) / len(asked) == pytest.approx(most, abs=0.02)
 
 
 def test_the_same_inputs_give_the_same_cycle() -> None:
@@ -132,8 +151,33 @@ def test_the_same_inputs_give_the_same_cycle() -> None:
     assert drive(TIMES, 0.37, 5000) == drive(TIMES, 0.37, 5000)
 
 
+def starts(asked: list[bool]) -> list[int]:
+    """Return the seconds at which the output went on."""
+    return [second for second, (before, now) in enumerate(pairwise([False, *asked])) if now and not before]
+
+
 def test_windows_follow_one_another_without_drift() -> None:
-    """Starts lie a window apart, so 300 s means at most twelve closings an hour."""
-    asked = drive(TIMES, 0.5, 7200)
-    starts = [second for second, (before, now) in enumerate(pairwise(asked), 1) if now and not before]
-    assert {later - earlier for earlier, later in pairwise(starts)} == {300}
+    """At a steady duty starts lie exactly a window apart."""
+    assert {later - earlier for earlier, later in pairwise(starts(drive(TIMES, 0.5, 7200)))} == {300}
+
+
+@pytest.mark.parametrize("start_s", [0, 137])
+def test_no_hour_has_more_than_twelve_starts_not_even_the_one_after_a_rest(start_s: int) -> None:
+    """The start that ends a rest is the first of twelve, a window apart: 1850, 2150 and so on to 5150 s."""
+    cycle, asked = None, []
+    for second in range(10_000):
+        cycle, asks = advance(REAL, cycle, 1.0 if second < 1800 else 0.5, float(start_s + second))
+        asked.append(asks)
+    assert starts(asked)[:4] == [0, 1850, 2150, 2450]
+    assert sum(1850 <= second < 1850 + 3600 for second in starts(asked)) == 12
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.sampled_from([0.0, 0.05, 0.5, 0.9, 0.97, 0.99, 1.0, 1.0, 1.0, 1.0]), min_size=1, max_size=20))
+def test_starts_lie_a_window_apart_whatever_the_duty(duties: list[float]) -> None:
+    """For any duty changing every 700 s, rests included."""
+    cycle, asked = None, []
+    for second in range(700 * len(duties)):
+        cycle, asks = advance(REAL, cycle, duties[second // 700], float(second))
+        asked.append(asks)
+    assert all(later - earlier >= 300 for earlier, later in pairwise(starts(asked)))

@@ -8,6 +8,7 @@ from controller.heater_log import HeaterLog
 from controller.keeper import Keeper, stored
 from controller.probe import Reading
 from controller.standing import Standing
+from controller.state import Inputs
 from controller.status import Grade
 from tests.core_site import NIGHT_MS, plan_of
 
@@ -29,19 +30,19 @@ def test_what_came_is_given_to_one_tick_only() -> None:
     """News waits for the tick and is gone after it."""
     one = a_keeper()
     one.readings.append(reading())
-    decision = one.tick(True, float("-inf"), True, NOW)
+    decision = one.tick(Inputs(), NOW)
     assert [each.value for each, _ in decision.judged] == [10.0]
-    assert one.tick(True, float("-inf"), True, NOW.later(1)).judged == ()
+    assert one.tick(Inputs(), NOW.later(1)).judged == ()
 
 
 def test_a_status_is_told_on_change_once_a_second_and_every_5_s() -> None:
     """Quiet: every 5 s. A change: at once, but never twice within a second."""
     one = a_keeper()
-    one.tick(True, float("-inf"), True, NOW)
+    one.tick(Inputs(), NOW)
     told = [tenth / 10 for tenth in range(0, 110) if one.news(NOW.later(tenth / 10), 1, {}, {}) is not None]
     assert told == [0.0, 5.0, 10.0]
     one.readings.append(reading(11.0, NOW.later(10.5)))
-    one.tick(True, float("-inf"), True, NOW.later(10.5))
+    one.tick(Inputs(), NOW.later(10.5))
     assert one.news(NOW.later(10.5), 1, {}, {}) is None
     status = one.news(NOW.later(11.0), 1, {}, {})
     assert status is not None

@@ -33,6 +33,19 @@ def test_sentences_in_cel_keep_their_numbers() -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("air reached 58.0 Cel: go and look", "Air reached 58.0 °C: go and look."),
+        ("stopped by keeper.", "Stopped by keeper."),
+        ("run `soilward check`", "Run “soilward check”."),
+    ],
+)
+def test_what_the_controller_says_becomes_a_sentence(text: str, sentence: str) -> None:
+    """A capital, one full stop, the reader's unit, and a command to type in quotation marks."""
+    assert words.sentence(text, Unit.C) == sentence
+
+
+@pytest.mark.parametrize(
     ("hours", "said"),
     [
         (0, "05:12"),

@@ -55,6 +55,31 @@ def test_r01_after_the_last_command_the_contact_opens_at_15_s(after_s: float, cl
     assert core.drops == (0 if closed else 1)
 
 
+def test_a_command_that_comes_after_the_leases_end_finds_the_contact_open() -> None:
+    """The lease ends by time, not by the next look at the clock: the drop is counted, and heat begins anew."""
+    core = heating()
+    core.receive(command(ON, 2, 18.0), False, 18.0)
+    assert core.drops == 1
+    assert core._closed_since_s == 18.0
+
+
+@pytest.mark.parametrize(("late_s", "reason"), [(0.0, ""), (5.0, ""), (6.5, "late"), (10.0, "late")])
+def test_an_on_that_is_as_late_as_its_own_lease_is_refused(late_s: float, reason: str) -> None:
+    """N11: a lease of 6 s that took 6 s to come (and what the clocks may drift) is over before it begins."""
+    core = RelayCore(KEY)
+    core.receive(command(READY, 1, 0.0), False, 0.0)
+    assert core.receive(command(ON, 2, 4.0, lease_s=6.0), False, 4.0 + late_s) == reason
+    assert core.on is (reason == "")
+
+
+def test_c04_a_second_controller_may_not_even_arm_while_the_first_ones_lease_runs() -> None:
+    """C04: neither heat nor K2; its off is obeyed, as anyone's is."""
+    core = heating()
+    assert core.receive(command(READY, 2, 5.0, epoch=9, by="other"), False, 5.0) == "second-controller"
+    assert core.epoch != 9
+    assert core.receive(command(READY, 2, 16.0, epoch=9, by="other"), False, 16.0) == ""
+
+
 def test_a_ready_lease_ends_as_well_without_a_drop() -> None:
     """K2 alone is no heat: it opens with the lease, and no drop is counted."""
     core = RelayCore(KEY)
@@ -74,7 +99,37 @@ def test_n09_1800_s_of_valid_leases_end_in_a_rest_of_a_minute() -> None:
     assert all(closed[:1800])
     assert not any(closed[1800:1860])
     assert all(closed[1860:])
-    assert core.refused["resting"] == 11
+    assert core.refused == {"longest-closing": 1, "resting": 12}
+
+
+def test_a_rest_opens_at_once_and_never_shortens_an_earlier_one() -> None:
+    """W02: no "on" is obeyed before the later of two rests is over."""
+    core = heating()
+    core.rest(30.0)
+    core.rest(20.0)
+    assert not core.advance(0.0)
+    for number, (second, closed) in enumerate(((5.0, False), (29.9, False), (30.0, True))):
+        core.receive(command(ON, number + 2, second), False, second)
+        assert core.advance(second) is closed
+
+
+def test_after_a_boot_no_number_that_may_have_been_obeyed_is_obeyed_again() -> None:
+    """N14: what the store kept is refused under a name of its own, so that it alarms nobody."""
+    core = RelayCore(KEY, epoch=7, seq=20)
+    assert core.receive(command(ON, 20, 0.0), False, 0.0) == "before-boot"
+    assert core.receive(command(ON, 99, 0.0, epoch=6), False, 0.0) == "older-epoch"
+    assert core.receive(command(ON, 21, 0.0), False, 0.0) == ""
+    assert core.receive(command(ON, 21, 0.0), False, 0.0) == "replayed"
+
+
+def test_w01_no_on_is_obeyed_before_the_wait_after_a_boot_is_over() -> None:
+    """W01: K2 may be armed meanwhile, off is obeyed, and heat comes with the first renewal after it."""
+    core = RelayCore(KEY, rests_until_s=45.0)
+    for number, second in enumerate(range(0, 60, 5)):
+        core.receive(command(ON, number + 1, second), False, second)
+        assert core.advance(second) is (second >= 45)
+        assert core.armed
+    assert core.refused == {"resting": 9}
 
 
 def test_n09_an_opening_starts_the_1800_s_again() -> None:
@@ -101,7 +156,8 @@ def test_n11_a_lease_of_an_hour_ends_at_15_s() -> None:
     core.receive(command(ON, 1, 0.0, lease_s=3600.0), False, 0.0)
     assert core.advance(14.9)
     assert not core.advance(15.0)
-    assert b'"lease_left_s":0.0' in core.report(15.0, None, 1.0)
+    assert core.lease_left_s(1.0) == 14.0
+    assert core.lease_left_s(15.0) == 0.0
 
 
 @pytest.mark.parametrize("lease_s", [0, 0.0, -1, -0.001, float("nan"), float("inf"), None, "15", True, [15], 10**400])

@@ -13,6 +13,7 @@ from controller.clock import Moment
 from controller.safety.lease import Order
 from controller.wire.relay import (
     Command,
+    Health,
     WireError,
     decode_command,
     decode_report,
@@ -26,7 +27,8 @@ KEY, ISSUED_MS = b"k" * 32, 1_772_400_000_123
 NOW = Moment(12.0, ISSUED_MS)
 ON = Order(True, True, "")
 COMMAND = encode_command(ON, 15.0, 7, 42, ISSUED_MS, "larch-host", KEY)
-REPORT = encode_report(True, True, 7, 42, 9.876, 1.95678, 3, 100.04)
+HEALTH = Health(("no-current", "boot-loop"), ("power-low",), (("late", 3), ("retained", 1)), "0f" * 8, 4, "failed")
+REPORT = encode_report(True, True, 7, 42, 9.876, 1.95678, 3, 100.04, HEALTH)
 
 
 def changed(payload: bytes, **changes: object) -> bytes:
@@ -91,6 +93,8 @@ def test_without_a_key_nothing_is_signed_for_a_node_that_has_one() -> None:
         ({"issued": 5}, "bad-text"),
         ({"by": None}, "bad-text"),
         ({"mac": ...}, "bad-text"),
+        ({"enclosure": "elder"}, "unknown-field"),
+        ({"On": True}, "unknown-field"),
     ],
 )
 def test_a_field_that_is_not_of_its_kind_is_named(change: dict[str, object], reason: str) -> None:
@@ -108,7 +112,7 @@ def test_a_field_that_is_not_of_its_kind_is_named(change: dict[str, object], rea
         (b"[" * 900, "not-json"),
         (b"[]", "not-an-object"),
         (b"7", "not-an-object"),
-        (b" " * 1025, "too-large"),
+        (b" " * 2049, "too-large"),
     ],
 )
 def test_what_is_no_object_is_refused(payload: bytes, reason: str) -> None:
@@ -117,6 +121,14 @@ def test_what_is_no_object_is_refused(payload: bytes, reason: str) -> None:
         decode_command(payload, KEY)
     with pytest.raises(WireError, match=f"^{reason}$"):
         decode_report(payload, NOW)
+
+
+def test_a_command_is_at_most_1024_bytes_and_a_report_2048() -> None:
+    """Just at and just over; white space is no content but counts."""
+    assert decode_command(COMMAND.ljust(1024), KEY).signed
+    with pytest.raises(WireError, match=r"^too-large$"):
+        decode_command(COMMAND.ljust(1025), KEY)
+    assert decode_report(REPORT.ljust(2048), NOW) is not None
 
 
 @given(st.binary(max_size=200))
@@ -153,6 +165,56 @@ def test_a_report_is_read_as_it_was_written() -> None:
     assert (report.arrived_s, report.arrived_ms) == (12.0, ISSUED_MS)
     assert (report.on, report.armed, report.epoch, report.seq, report.drops) == (True, True, 7, 42, 3)
     assert (report.lease_left_s, report.amps, report.uptime_s) == (9.88, 1.957, 100.0)
+    assert (report.faults, report.limits) == (("no-current", "boot-loop"), "0f" * 8)
+    assert dict(report.refused) == {"late": 3, "retained": 1}
+    assert (report.boots, report.proof) == (4, "failed")
+
+
+def test_a_report_of_an_older_node_says_nothing_of_its_health() -> None:
+    """What it leaves out is as if it were sound, had booted once and had proved nothing."""
+    health = ("faults", "notices", "refused", "limits", "boots", "proof")
+    report = decode_report(changed(REPORT, **dict.fromkeys(health, ...)), NOW)
+    assert report is not None
+    assert (report.faults, report.refused, report.limits, report.boots, report.proof) == ((), (), "", 1, "")
+
+
+def test_of_more_refusals_than_fit_the_most_frequent_are_told() -> None:
+    """Sixteen, whatever the order in which they came up; the longest report there can be is still read."""
+    reasons = tuple((f"{number:02}-{'x' * 37}", 10**6 + number) for number in range(40))
+    faults = tuple(f"{number:02}-{'y' * 37}" for number in range(16))
+    health = Health(faults, ("power-low",), reasons, "0f" * 8, 999, "not-possible")
+    payload = encode_report(False, False, 2**40, 2**40, 0.0, 1.234, 2**40, 1e9, health)
+    report = decode_report(payload, NOW)
+    assert report is not None
+    assert {count for _, count in report.refused} == set(range(10**6 + 24, 10**6 + 40))
+    assert report.faults == faults
+
+
+@pytest.mark.parametrize("proof", ["", "running", "passed", "failed", "not-possible"])
+def test_each_state_of_a_proof_is_read(proof: str) -> None:
+    """And no other."""
+    report = decode_report(changed(REPORT, proof=proof), NOW)
+    assert report is not None
+    assert report.proof == proof
+
+
+@pytest.mark.parametrize("count", [16, 17])
+def test_at_most_sixteen_names_of_at_most_forty_characters_are_read(count: int) -> None:
+    """Just at and just over, for faults and for reasons."""
+    names = [f"n{number}" for number in range(count)]
+    for change in ({"faults": names}, {"notices": names}, {"refused": dict.fromkeys(names, 1)}):
+        payload = changed(REPORT, **change)
+        if count <= 16:
+            assert decode_report(payload, NOW) is not None
+        else:
+            with pytest.raises(WireError, match=f"^bad-{next(iter(change))}$"):
+                decode_report(payload, NOW)
+    longest = changed(REPORT, faults=["x" * (24 + count)])
+    if count <= 16:
+        assert decode_report(longest, NOW) is not None
+    else:
+        with pytest.raises(WireError, match=r"^bad-faults$"):
+            decode_report(longest, NOW)
 
 
 def test_a_will_is_no_report() -> None:
@@ -177,6 +239,29 @@ def test_no_current_measured_is_none_not_zero() -> None:
         {"amps": float("nan")},
         {"drops": -1},
         {"uptime_s": None},
+        {"faults": "no-current"},
+        {"faults": None},
+        {"faults": [1]},
+        {"faults": [""]},
+        {"faults": ["No current"]},
+        {"faults": ["<b>"]},
+        {"faults": ["no-current\n"]},
+        {"notices": [[]]},
+        {"refused": []},
+        {"refused": {"late": -1}},
+        {"refused": {"late": "3"}},
+        {"refused": {"late": True}},
+        {"refused": {"": 1}},
+        {"refused": {"x" * 41: 1}},
+        {"limits": 7},
+        {"limits": None},
+        {"limits": "x" * 41},
+        {"boots": -1},
+        {"boots": 1.5},
+        {"boots": None},
+        {"proof": "perhaps"},
+        {"proof": None},
+        {"proof": []},
     ],
 )
 def test_a_report_that_is_not_as_the_contract_says_is_refused(change: dict[str, object]) -> None:

@@ -137,6 +137,13 @@ def test_a_loosened_limit_says_that_none_may_be(key: str) -> None:
             "1500 W in 1.9 m3 of air could rise 39 K/min, above the hard limit 25 K/min; fit a smaller heater",
         ),
         (
+            {
+                "heater": {"kind": "air-heater", "rated_w": 900.0},
+                "shape": {"length_m": 6.0, "width_m": 0.9, "height_m": 0.45},
+            },
+            "900 W would lift this air by 8.4 K in its first minute, and air that rises 8.33 K/min is taken for fire",
+        ),
+        (
             {"heater": {"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.1, "relay": "plain", "plain_topic": "x"}},
             'relay = "plain" has no dead-man of its own; name the independent timer or thermostat',
         ),

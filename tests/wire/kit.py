@@ -43,6 +43,7 @@ longitude = 8.4
 kind = "{kind}"
 port = {port}
 protocol = "{protocol}"
+{broker}
 [store]
 folder = "data"
 """
@@ -56,6 +57,7 @@ rated_w = 460
 depth_m = 0.14
 key_file = "{name}.key"
 lease_s = {lease_s}
+{heater}
 [enclosure.control]
 gain_per_k = 20
 ramp_k_per_h = 20
@@ -122,18 +124,33 @@ def a_free_port() -> int:
 
 
 class Mosquitto:
-    """A broker of one's own, with persistence in `folder`."""
+    """A broker of one's own, with persistence in `folder`.
 
-    def __init__(self, folder: Path) -> None:
+    Parameters
+    ----------
+    rights
+        By account (its password is its name), what `acl_file` grants it; None lets everybody in to do everything.
+    plugin
+        Configuration of Mosquitto's dynamic security.
+    """
+
+    def __init__(
+        self, folder: Path, rights: dict[str, str] | None = None, plugin: dict[str, Any] | None = None
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.port = a_free_port()
         self._log = folder / "mosquitto.log"
         self._configuration = folder / "mosquitto.conf"
         self._configuration.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nuser {getpass.getuser()}\n"
+            f"listener {self.port} 127.0.0.1\n{_doors(folder, rights)}user {getpass.getuser()}\n"
             f"persistence true\npersistence_location {folder}/\nautosave_interval 1\nautosave_on_changes true\n"
             "max_queued_messages 20000\nset_tcp_nodelay true\n"
         )
+        if plugin is not None:
+            (folder / "security.json").write_text(json.dumps(plugin))
+            (library,) = Path("/usr/lib").rglob("mosquitto_dynamic_security.so")
+            with self._configuration.open("a") as file:
+                file.write(f"plugin {library}\nplugin_opt_config_file {folder}/security.json\n")
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -159,6 +176,17 @@ class Mosquitto:
             self._process.send_signal(number)
             self._process.wait(10.0)
             self._process = None
+
+
+def _doors(folder: Path, rights: dict[str, str] | None) -> str:
+    if rights is None:
+        return "allow_anonymous true\n"
+    passwords, lists = folder / "passwords", folder / "lists"
+    passwords.touch(0o600)
+    for account in rights:
+        subprocess.run(["mosquitto_passwd", "-b", str(passwords), account, account], check=True, timeout=20)
+    lists.write_text("".join(f"user {account}\n{granted}\n" for account, granted in rights.items()))
+    return f"allow_anonymous false\npassword_file {passwords}\nacl_file {lists}\n"
 
 
 @dataclass(slots=True)
@@ -242,6 +270,15 @@ class Spy:
         found = [p["holds"] for p in self.status(name).get("permissives", ()) if p["name"] == permissive]
         return found[0] if found else None
 
+    def lost(self, permissive: str, name: str = "larch") -> str:
+        """Return what is wrong with a permissive in the latest status; "" if it holds or is not in it."""
+        found = self.status(name).get("permissives", ())
+        return "".join(p["detail"] for p in found if p["name"] == permissive and not p["holds"])
+
+    def alerts(self, name: str = "larch") -> set[str]:
+        """Return the names of the alerts in the latest status."""
+        return {each["name"] for each in self.status(name).get("alerts", ())}
+
     def close(self) -> None:
         """Leave."""
         self.client.disconnect()
@@ -301,12 +338,20 @@ def write_site(
     protocol: str = "5",
     kind: str = "external",
     soil_trip: float = 40.0,
+    broker: str = "",
+    heater: str = "",
 ) -> Path:
-    """Write settings and keys for a small site; return the settings file."""
-    text = _SITE.format(kind=kind, port=port, protocol=protocol)
+    """Write settings and keys for a small site; return the settings file.
+
+    Parameters
+    ----------
+    broker, heater
+        More lines of TOML for these tables.
+    """
+    text = _SITE.format(kind=kind, port=port, protocol=protocol, broker=broker)
     for name in names:
         (folder / f"{name}.key").write_text(KEY + "\n")
-        text += _ENCLOSURE.format(name=name, lease_s=lease_s, soil_trip=soil_trip) + probes
+        text += _ENCLOSURE.format(name=name, lease_s=lease_s, soil_trip=soil_trip, heater=heater) + probes
     file = folder / "soilward.toml"
     file.write_text(text)
     return file
@@ -322,18 +367,27 @@ class Bench:
 
     Parameters
     ----------
-    watch
-        Sees every packet between controller and broker.
+    watch, node_watch
+        See every packet between controller, or node, and broker.
+    rights
+        As for `Mosquitto`.
     site
         As for `write_site`.
     """
 
-    def __init__(self, folder: Path, watch: Watch | None = None, **site: Any) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        watch: Watch | None = None,
+        node_watch: Watch | None = None,
+        rights: dict[str, str] | None = None,
+        **site: Any,
+    ) -> None:
         self.folder = folder
-        self.broker = Mosquitto(folder / "broker")
+        self.broker = Mosquitto(folder / "broker", rights)
         self.broker.start()
         self.controller_link = Link(self.broker.port, watch)
-        self.node_link = Link(self.broker.port)
+        self.node_link = Link(self.broker.port, node_watch)
         file = write_site(folder, self.controller_link.port, **site)
         self.settings = load(file)
         self.data = self.settings.store.folder

@@ -5,9 +5,28 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 
-PUBLISH, PUBACK = 3, 4
+CONNECT, PUBLISH, PUBACK = 1, 3, 4
+TAKEN_OVER = b"\xe0\x02\x8e\x00"
+"""DISCONNECT, session taken over. Source: MQTT 5.0, section 3.14."""
 Watch = Callable[[bool, int, bytes], None]
-"""Called with (towards the broker?, first byte, body) for each whole packet."""
+"""Called with (towards the broker?, first byte, body) for each whole packet that gets through."""
+Loses = Callable[[bool, int, bytes], bool]
+"""Asked the same for each whole packet: whether it is lost."""
+
+
+def whole(first: int, body: bytes) -> bytes:
+    """Return a packet as it goes over the wire. Source: MQTT 5.0, section 1.5.5."""
+    length, left = b"", len(body)
+    while True:
+        left, low = divmod(left, 128)
+        length += bytes([low | (0x80 if left else 0)])
+        if not left:
+            return bytes([first]) + length + body
+
+
+def topic_of(first: int, body: bytes) -> str:
+    """Return the topic of a PUBLISH, "" of any other packet."""
+    return body[2 : 2 + int.from_bytes(body[:2], "big")].decode() if first >> 4 == PUBLISH else ""
 
 
 class Packets:
@@ -38,16 +57,19 @@ class Packets:
 class Link:
     """Listens on `port` and passes every connection on to `target`, both on loopback.
 
-    `lost_up` drops what goes to the broker, `lost_down` what comes from it; neither end is told.
+    `lost_up` drops all bytes that go to the broker, `lost_down` all that come from it; `loses` drops whole packets.
+    Neither end is told.
     """
 
     def __init__(self, target: int, watch: Watch | None = None) -> None:
         self.lost_up = self.lost_down = False
+        self.loses: Loses | None = None
         self._target, self._watch = target, watch
         self._whole = True
         self._stop = False
         self._lock = threading.Lock()
         self._sockets: set[socket.socket] = set()
+        self._near: set[socket.socket] = set()
         self._threads: list[threading.Thread] = []
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = int(self._listener.getsockname()[1])
@@ -71,6 +93,7 @@ class Link:
                 continue
             with self._lock:
                 self._sockets |= {near, far}
+                self._near.add(near)
             self._start(self._pump, near, far, True)
             self._start(self._pump, far, near, False)
 
@@ -80,21 +103,36 @@ class Link:
             while data := source.recv(65536):
                 if self.lost_up if up else self.lost_down:
                     continue
-                for first, body in packets.feed(data) if self._watch else ():
-                    self._watch(up, first, body)  # type: ignore[misc]
-                sink.sendall(data)
+                sink.sendall(b"".join(self._passing(up, packets.feed(data))))
         for each in (source, sink):
             with suppress(OSError):
                 each.shutdown(socket.SHUT_RDWR)
         with self._lock:
             self._sockets.discard(source)
+            self._near.discard(source)
         source.close()
+
+    def _passing(self, up: bool, packets: Iterator[tuple[int, bytes]]) -> Iterator[bytes]:
+        for first, body in packets:
+            if self.loses is not None and self.loses(up, first, body):
+                continue
+            if self._watch is not None:
+                self._watch(up, first, body)
+            yield whole(first, body)
 
     @property
     def quiet(self) -> bool:
         """Whether no connection stands, so all that was sent has been seen."""
         with self._lock:
             return not self._sockets
+
+    def say(self, packet: bytes) -> None:
+        """Send the clients a packet as if the broker had, and hang up."""
+        with self._lock:
+            for each in self._near:
+                with suppress(OSError):
+                    each.sendall(packet)
+                    each.shutdown(socket.SHUT_WR)
 
     def cut(self) -> None:
         """Break every connection and let none be made."""

@@ -5,6 +5,7 @@ from contextlib import closing
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -32,7 +33,7 @@ def test_the_whole_chain_works_with_mqtt_3_1_1_by_setting(tmp_path: Path) -> Non
         until("what was said meanwhile is stored", lambda: bench.rows(stored) == [(1,)], 10.0)
 
 
-def _answer_to(port: int, user: str, password: str) -> bool:
+def _answer_to(port: int, user: str, password: str, protocol: str) -> bool:
     """Return whether the broker lets this user in."""
     answered, let_in = threading.Event(), []
 
@@ -40,7 +41,8 @@ def _answer_to(port: int, user: str, password: str) -> bool:
         let_in.append(not reason.is_failure)
         answered.set()
 
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    version = mqtt.MQTTv5 if protocol == "5" else mqtt.MQTTv311
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=version)
     client.username_pw_set(user, password)
     client.on_connect = on_connect
     client.on_disconnect = lambda *_: answered.set()
@@ -54,17 +56,20 @@ def _answer_to(port: int, user: str, password: str) -> bool:
     return any(let_in)
 
 
-def test_the_embedded_broker_lets_in_the_right_password_only_and_carries_the_whole_chain(tmp_path: Path) -> None:
-    """Heat on over the embedded broker; a wrong password, a wrong user and nobody are refused."""
-    file = write_site(tmp_path, a_free_port(), kind="embedded")
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_the_embedded_broker_lets_in_the_right_password_only_and_carries_the_whole_chain(
+    tmp_path: Path, protocol: str
+) -> None:
+    """Heat on over the embedded broker; a wrong password and a wrong user are refused."""
+    file = write_site(tmp_path, a_free_port(), kind="embedded", protocol=protocol)
     settings = load(file)
     settings.store.folder.mkdir()
     broker = embedded.start(settings)
     try:
         user, password = session.credentials(settings) or ("", "")
-        assert _answer_to(settings.broker.port, user, password)
-        assert not _answer_to(settings.broker.port, user, password + "x")
-        assert not _answer_to(settings.broker.port, "someone", password)
+        assert _answer_to(settings.broker.port, user, password, protocol)
+        assert not _answer_to(settings.broker.port, user, password + "x", protocol)
+        assert not _answer_to(settings.broker.port, "someone", password, protocol)
         node = SimulatedNode(settings, settings.enclosure[0], ConstantPlant(), Clock())
         spy, controller = Spy(settings), ControllerProcess(file, tmp_path / "controller.log")
         node.start()

@@ -6,7 +6,7 @@
   const fahrenheit = document.body.dataset.unit === "F";
   const sign = fahrenheit ? "°F" : "°C";
   const asked = new Map(), due = new Set();
-  let heardAt = Date.now();
+  let heardAt = Date.now(), cutOff = false;
 
   const duration = (seconds) => {
     const whole = Math.max(0, Math.round(seconds));
@@ -35,7 +35,8 @@
     }
     const silent = Date.now() - heardAt;
     const link = document.getElementById("link");
-    const text = silent > SILENT_AFTER_MS ? `This page has heard nothing for ${duration(silent / 1000)}.` : "";
+    const quiet = silent > SILENT_AFTER_MS ? `This page has heard nothing for ${duration(silent / 1000)}.` : "";
+    const text = cutOff ? "This page is told nothing any more: load it again, or sign in." : quiet;
     if (link && link.textContent !== text) link.textContent = text;
   };
 
@@ -49,10 +50,13 @@
       const old = document.querySelector(`[data-live="${CSS.escape(part.dataset.live)}"]`);
       // What carries a version is replaced only when that changes, so that nothing half typed is lost.
       const same = old && part.dataset.version !== undefined && part.dataset.version === old.dataset.version;
-      if (old && !same && !old.contains(document.activeElement)) old.replaceWith(part);
+      // What somebody has begun to fill in stays, and with it what they saw when they began.
+      const begun = old && (old.contains(document.activeElement) || old.querySelector("[data-begun]"));
+      if (old && !same && !begun) old.replaceWith(part);
     }
-    const trips = fresh.querySelector("[data-trips]");
-    holder.classList.toggle("trip", Boolean(trips) && trips.dataset.trips !== "0");
+    const now = fresh.querySelector("[data-trips]");
+    holder.classList.toggle("trip", Boolean(now) && now.dataset.trips !== "0");
+    holder.classList.toggle("silent", Boolean(now) && now.dataset.known === "0");
     adopt(document);
   };
   const refreshSoon = (name) => {
@@ -94,6 +98,14 @@
     }
   };
 
+  // The controller fell silent, or is heard again: the server has the words for either.
+  const takeSilence = (event) => {
+    heardAt = Date.now();
+    let said;
+    try { said = JSON.parse(event.data); } catch { return; }
+    if (said.enclosure) refreshSoon(said.enclosure);
+  };
+
   // The controller answers in the journal; the page looks for it without losing what is being typed.
   const lookForAnswer = async () => {
     const waiting = document.querySelector("[data-waiting]");
@@ -118,12 +130,18 @@
     }
   });
 
+  document.addEventListener("input", (event) => {
+    if (event.target.form) event.target.form.dataset.begun = "";
+  });
+
   adopt(document);
   setInterval(countAges, 1000);
   if (document.querySelector("[data-enclosure]") && "EventSource" in window) {
     const source = new EventSource("/api/live");
     source.onmessage = take;
     for (const name of ["status", "enclosure"]) source.addEventListener(name, take);
-    source.addEventListener("still", () => { heardAt = Date.now(); });
+    source.addEventListener("silence", takeSilence);
+    // The browser tries again by itself while the line is bad; it gives up when it is told no.
+    source.onerror = () => { cutOff = source.readyState === EventSource.CLOSED; };
   }
 })();

@@ -1,0 +1,45 @@
+"""From a form to a filed request: the page that follows shows the answer, or says in words what is wrong."""
+
+import re
+from collections.abc import Callable
+
+from fastapi import Request
+from fastapi.responses import RedirectResponse, Response
+from pydantic import ValidationError
+from starlette.exceptions import HTTPException
+
+from api.pages import words
+from api.pages.render import page, unit_of
+from api.pages.words import Unit
+from api.state import state_of
+
+
+def filed(request: Request, enclosure: str, ask: Callable[[], int]) -> Response:
+    """Ask, and go to the page that shows the answer; what is refused at once is said in words."""
+    state_of(request).enclosure(enclosure)
+    try:
+        number = ask()
+    except HTTPException as error:
+        return _refused(request, enclosure, error.status_code, str(error.detail))
+    except ValidationError as error:
+        return _refused(request, enclosure, 422, "; ".join(_fault(each["loc"], each["msg"]) for each in error.errors()))
+    except ValueError as error:
+        return _refused(request, enclosure, 422, str(error))
+    return RedirectResponse(f"/enclosures/{enclosure}?asked={number}", 303)
+
+
+def _fault(where: tuple[int | str, ...], message: str) -> str:
+    return f"say why, in at least three letters ({message})" if where == ("why",) else message
+
+
+def _refused(request: Request, enclosure: str, status: int, why: str) -> Response:
+    said = words.sentence(_for_readers(why, unit_of(request)), unit_of(request))
+    return page(request, "refused.html", status, name=enclosure, why=said, stale=status == 412)
+
+
+def _for_readers(fault: str, unit: Unit) -> str:
+    """Give the bound its unit, and the hint at Fahrenheit a form that helps on a page."""
+    bound = re.sub(r"(limit(?: of '[^']*',)?|allowed) (-?[0-9.]+[0-9])(?! Cel)", r"\1 \2 Cel", fault)
+    if unit is Unit.F:
+        return bound.partition("; did you mean")[0]
+    return re.sub(r"; did you mean (\S+) F\? send (\S+)$", r". If you mean \1 °F, write \2", bound)

@@ -1,0 +1,125 @@
+"""Every hard limit as people read it: value, unit, meaning, source, what is in force, and when it last acted.
+
+Meaning and source are the limit's own docstring, so that the table and the code cannot drift apart.
+"""
+
+import ast
+import inspect
+import re
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from controller.safety import limits
+from controller.settings import Settings
+
+_TIGHTENED = {
+    "HIGHEST_SET_POINT_C": "highest_set_point",
+    "SOIL_TRIP_C": "soil_trip",
+    "AIR_NO_HEAT_C": "air_no_heat",
+    "AIR_FIRE_C": "air_fire",
+    "HEATER_SURFACE_C": "heater_surface",
+    "PROOF_EVERY_DAYS": "proof_every_days",
+}
+"""Limit to its key under `limits` in the settings."""
+
+_TRIP, _HELD, _ALERT = ("trip", "trip"), ("held-off", "permissive"), ("alert", "alert")
+_ACTS: dict[str, tuple[tuple[str, str], str]] = {
+    "SOIL_TRIP_C": (_TRIP, "soil-over"),
+    "AIR_NO_HEAT_C": (_HELD, "air below its no-heat limit"),
+    "AIR_FIRE_C": (_TRIP, "air-fire"),
+    "HEATER_SURFACE_C": (_TRIP, "heater-surface-over"),
+    "AIR_RISE_K_PER_MIN": (_TRIP, "air-rise"),
+    "ABOVE_SET_POINT_K": (_TRIP, "heat-above-set-point"),
+    "NODE_SILENT_S": (_HELD, "node heard"),
+    "NODE_CLOCK_ERROR": (_TRIP, "node-clock"),
+    "PAIR_ALERT_K": (_ALERT, "differ:"),
+    "PAIR_FAULT_K": (_HELD, "probes at one place agree"),
+    "LEAST_RISE_K": (_TRIP, "no-heating-response"),
+    "EXPOSED_PART": (_TRIP, "heater-exposed"),
+    "UNASKED_RISE_K": (_TRIP, "heat-not-asked-for"),
+    "SHORT_K": (_ALERT, "cannot-hold"),
+    "STEP_QUARANTINE_S": (_ALERT, "probe:"),
+    "REARM_AFTER_RESET_S": (_HELD, "settled after a reset"),
+    "RELAY_WORN_PART": (_ALERT, "relay-worn"),
+}
+"""Limit to the journal entry that shows it acted: kind, field of the body, and how the field begins."""
+
+_UNIT = re.compile(r"^\[([^\]]+)\]\s*")
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One hard limit.
+
+    Parameters
+    ----------
+    value, unit
+        As in the code; the unit is "" for a count or a fraction.
+    meaning, source
+        In words; the source is "" where the meaning points to another limit.
+    """
+
+    name: str
+    value: str
+    unit: str
+    meaning: str
+    source: str
+
+    @property
+    def words(self) -> str:
+        """The name as people read it."""
+        return re.sub(r"_(C|S|K|K_PER_MIN|DAYS)$", "", self.name).replace("_", " ").lower()
+
+
+@cache
+def hard_limits() -> tuple[Limit, ...]:
+    """Return every limit, in the order of the code."""
+    tree = ast.parse(inspect.getsource(limits))
+    found = []
+    for node, after in zip(tree.body, tree.body[1:], strict=False):
+        if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and isinstance(after, ast.Expr):
+            text = " ".join(str(ast.literal_eval(after.value)).split())
+            found.append(_limit(node.target.id, text))
+    return tuple(found)
+
+
+def _limit(name: str, text: str) -> Limit:
+    value = getattr(limits, name)
+    shown = " to ".join(f"{each:g}" for each in value) if isinstance(value, tuple) else f"{value:g}"
+    unit = _UNIT.match(text)
+    meaning, _, source = text[unit.end() if unit else 0 :].partition("Source:")
+    return Limit(name, shown, unit[1] if unit else "", meaning.strip(), source.strip().rstrip("."))
+
+
+def tighter(settings: Settings, name: str) -> dict[str, float]:
+    """Return by enclosure the value in force, where the settings tighten this limit."""
+    key = _TIGHTENED.get(name)
+    if key is None:
+        return {}
+    hard = getattr(limits, name)
+    in_force = {each.name: float(getattr(each.limits, key)) for each in settings.enclosure}
+    return {enclosure: value for enclosure, value in in_force.items() if value < hard}
+
+
+def last_acted_ms(journal: sqlite3.Connection, names: Sequence[str]) -> dict[str, int]:
+    """Return by limit when it last acted [ms UTC], of those whose acting the journal shows."""
+    found = {}
+    for name in names:
+        if name not in _ACTS:
+            continue
+        (kind, field), begins = _ACTS[name]
+        row = journal.execute(
+            "SELECT at_ms FROM journal WHERE kind = ? AND substr(json_extract(body, ?), 1, ?) = ? "
+            "ORDER BY sequence DESC LIMIT 1",
+            (kind, f"$.{field}", len(begins), begins),
+        ).fetchone()
+        if row is not None:
+            found[name] = int(row[0])
+    return found
+
+
+def shows_acting(name: str) -> bool:
+    """Whether the journal would show that this limit acted."""
+    return name in _ACTS

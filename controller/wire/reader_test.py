@@ -1,0 +1,164 @@
+"""The access lists, tried: the account that may only read must not get a command through (hazard B08)."""
+
+import logging
+import secrets
+import threading
+from collections.abc import Iterator
+from enum import StrEnum
+from typing import Any
+
+import paho.mqtt.client as mqtt
+
+from controller.clock import Moment
+from controller.errors import BrokerError
+from controller.safety.lease import Order
+from controller.settings import Settings
+from controller.wire import session
+from controller.wire.relay import encode_command
+
+log = logging.getLogger("soilward.wire")
+
+PATIENCE_S = 10.0
+"""[s] Our own orders are renewed every 5 s, so a listener that hears none within two renewals hears nothing."""
+
+AGAIN_AFTER_S = 60.0
+"""[s] Until a test that did not end well is made again: lists may have been mended meanwhile."""
+
+
+class Finding(StrEnum):
+    """What the last test showed."""
+
+    PENDING = "whether readers can write commands is being tested"
+    SAFE = ""
+    OPEN = "access lists let readers write commands"
+    UNKNOWN = "whether readers can write commands could not be tested; look at the accounts and access lists"
+
+
+class ReaderTest:
+    """Tries it in the background at start, and again each minute until it ends well.
+
+    Settings that name no `read_username` need no test: there is one account, and the signature carries the trust.
+    """
+
+    def __init__(self, settings: Settings, start: Moment) -> None:
+        self._settings, self._start = settings, start
+        needed = settings.broker.read_username is not None
+        self.finding = Finding.PENDING if needed else Finding.SAFE
+        self._stop = threading.Event()
+
+    def start(self) -> None:
+        """Begin, if there is anything to test."""
+        if self.finding is Finding.PENDING:
+            threading.Thread(target=self._run, name="reader-test", daemon=True).start()
+
+    def stop(self) -> None:
+        """Test no more."""
+        self._stop.set()
+
+    @property
+    def fault(self) -> str:
+        """Why there must be no heat, in words; "" if nothing is in the way."""
+        return self.finding if self.finding in (Finding.PENDING, Finding.OPEN) else ""
+
+    def notes(self) -> Iterator[tuple[str, str]]:
+        """Yield (name, words) of what a person should know."""
+        if self.finding in (Finding.OPEN, Finding.UNKNOWN):
+            yield "broker:lists", self.finding
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            finding = self._found()
+            if finding is not self.finding:
+                log.warning("access lists: %s", finding or "readers cannot write commands")
+            self.finding = finding
+            if finding is Finding.SAFE:
+                return
+            self._stop.wait(AGAIN_AFTER_S if finding is not Finding.PENDING else 1.0)
+
+    def _found(self) -> Finding:
+        try:
+            return Trial(self._settings, self._start).outcome()
+        except BrokerError as error:
+            log.warning("%s", error)
+            return Finding.UNKNOWN
+
+
+class Trial:
+    """One test: a reader publishes an "off", and a listener of ours says whether it was let through.
+
+    That the listener hears at all is shown by the controller's own orders on the same topics, which come after it.
+    """
+
+    def __init__(self, settings: Settings, start: Moment) -> None:
+        token = secrets.token_hex(4)
+        root = settings.broker.root
+        self._settings = settings
+        self._topics = [f"{root}/{e.name}/heater/command" for e in settings.enclosure if e.heater.relay == "node"]
+        off = Order(False, False, "a test")
+        self._forged = encode_command(off, 0.0, 0, 0, start.utc_ms, f"reader-test-{token}", None)
+        self._changed = threading.Condition()
+        self._refused: dict[int, bool] = {}
+        self._heard: set[str] = set()
+        self._through: set[str] = set()
+        self._ear_ready = self._reader_in = self._reader_out = False
+        self._ear = session.make_client(settings, f"soilward-listener-{token}")
+        self._ear.on_connect = lambda client, *_: client.subscribe([(topic, 1) for topic in self._topics])
+        self._ear.on_subscribe = self._on_subscribe
+        self._ear.on_message = self._on_message
+        self._reader = session.make_client(settings, f"soilward-reader-{token}", reading_only=True)
+        self._reader.on_connect = self._on_reader
+        self._reader.on_publish = self._on_publish
+
+    def outcome(self) -> Finding:
+        """Run it; PENDING if the broker could not be reached."""
+        if not self._topics:
+            return Finding.SAFE
+        try:
+            return self._tried()
+        finally:
+            for client in (self._ear, self._reader):
+                client.disconnect()
+                client.loop_stop()
+
+    def _tried(self) -> Finding:
+        session.connect(self._ear, self._settings.broker, kept=False)
+        if not self._await(lambda: self._ear_ready):
+            return Finding.PENDING
+        session.connect(self._reader, self._settings.broker, kept=False)
+        if not self._await(lambda: self._reader_in or self._reader_out) or self._reader_out:
+            return Finding.UNKNOWN
+        for topic in self._topics:
+            self._reader.publish(topic, self._forged, qos=1)
+        if not self._await(lambda: len(self._refused) == len(self._topics)):
+            return Finding.UNKNOWN
+        with self._changed:
+            self._heard.clear()
+        everywhere = set(self._topics)
+        all_refused = all(self._refused.values())
+        if not all_refused and not self._await(lambda: bool(self._through) or self._heard == everywhere):
+            return Finding.UNKNOWN
+        return Finding.OPEN if self._through else Finding.SAFE
+
+    def _await(self, holds: Any) -> bool:
+        with self._changed:
+            return bool(self._changed.wait_for(holds, PATIENCE_S))
+
+    def _on_subscribe(self, *_: Any) -> None:
+        with self._changed:
+            self._ear_ready = True
+            self._changed.notify_all()
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        with self._changed:
+            (self._through if message.payload == self._forged else self._heard).add(message.topic)
+            self._changed.notify_all()
+
+    def _on_reader(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        with self._changed:
+            self._reader_in, self._reader_out = not reason.is_failure, bool(reason.is_failure)
+            self._changed.notify_all()
+
+    def _on_publish(self, _client: mqtt.Client, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
+        with self._changed:
+            self._refused[mid] = bool(reason.is_failure)
+            self._changed.notify_all()

@@ -1,0 +1,256 @@
+"""Hazard rows B04 to B09: brokers that stall, drop, let in too many, or tell everything twice."""
+
+import sqlite3
+import threading
+import time
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from controller.wire import session
+from tests.wire.kit import Bench, ControllerProcess, through, throughout, until, write_site
+from tests.wire.link import PUBLISH, TAKEN_OVER
+
+CLASS_C_S = 15.0
+"""[s] restated from the hazard table."""
+LEASE_S, LOOK_S = 6.0, 1.0
+"""[s] the lease of these sites, and what is allowed for looking."""
+NODE_SILENT_S = 10.0
+CANARY_S = 20.0
+"""[s] three messages to itself, one each 5 s, and the time of the last."""
+STALLS = "the broker takes messages and delivers none"
+
+
+def _deliveries(up: bool, first: int, _body: bytes) -> bool:
+    return not up and first >> 4 == PUBLISH
+
+
+def _sure_messages(up: bool, first: int, _body: bytes) -> bool:
+    return up and first >> 4 == PUBLISH and bool(first & 0x06)
+
+
+def test_b04_a_broker_that_delivers_nothing_ends_heat_by_the_lease(tmp_path: Path) -> None:
+    """It answers pings and acknowledges, and brings nothing to anyone: open within the lease, and open it stays."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.controller_link.loses = bench.node_link.loses = _deliveries
+        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        throughout("stays open", lambda: not bench.node.core.on, 20.0)
+        assert bench.controller.is_alive
+        bench.controller_link.loses = bench.node_link.loses = None
+        until("heat returns by itself", lambda: bench.node.heated, 45.0)
+
+
+def test_b04_a_broker_that_brings_the_controller_nothing_is_found_out_by_the_canary(tmp_path: Path) -> None:
+    """No order is "on" any more, the status and the journal say why; what is delivered again ends it by itself.
+
+    After 20 s nothing more can change, so 30 s stand for the 120 s of the row.
+    """
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.controller_link.loses = _deliveries
+        assert bench.open_within(CLASS_C_S + NODE_SILENT_S) <= NODE_SILENT_S + 2 * LOOK_S
+        until("it is told", lambda: bench.spy.lost("broker connected") == STALLS, CANARY_S)
+        assert "broker:link" in bench.spy.alerts()
+        told = "SELECT count(*) FROM journal WHERE kind = 'alert' AND why = ?"
+        until("it is journalled", lambda: bench.rows(told, STALLS, file="journal.db") == [(1,)], 5.0)
+        throughout("stays open", lambda: not bench.node.core.on, 10.0)
+        bench.controller_link.loses = None
+        until("it is over", lambda: bench.spy.holds("broker connected"), 10.0)
+        until("heat returns by itself", lambda: bench.node.heated, 45.0)
+
+
+def test_b05_a_node_lost_without_a_will_is_missed_by_its_silence(tmp_path: Path) -> None:
+    """Its link is dead and the broker does not know: no Will, yet no heat is ordered and an alert stands in 35 s."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.node_link.lost_up = bench.node_link.lost_down = True
+        began_s = time.monotonic()
+        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        until("the controller misses it", lambda: bench.spy.holds("node heard") is False, 15.0)
+        assert not bench.spy.status()["heat"]["ordered"]
+        will = "SELECT count(*) FROM journal WHERE kind = 'node-offline'"
+        assert bench.rows(will, file="journal.db") == [(0,)]
+        until("it is told", lambda: "node-quiet" in bench.spy.alerts(), 35.0 + 2 * LOOK_S)
+        assert time.monotonic() - began_s <= 35.0 + 5.0 + 2 * LOOK_S
+
+
+def test_b06_a_second_controller_of_the_same_name_is_not_fought_for_ever(tmp_path: Path) -> None:
+    """They take the session from one another; after three times in a minute one connects no more, and journals why."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        elsewhere = tmp_path / "elsewhere"
+        elsewhere.mkdir()
+        rival = ControllerProcess(write_site(elsewhere, bench.broker.port), elsewhere / "controller.log")
+        rival.start()
+        folders = (bench.data, elsewhere / "data")
+        try:
+            until("one has yielded", lambda: sum(_has_yielded(each) for each in folders) == 1, 60.0)
+            loser = next(each for each in folders if _has_yielded(each))
+            throughout("the other comes back alone", lambda: sum(map(_has_yielded, folders)) == 1, 6.0)
+            before = _connections(bench)
+            throughout("the fight is over", lambda: _connections(bench) == before, 10.0)
+            assert bench.controller.is_alive
+            assert rival.is_alive
+            assert "soilward-controller" in _why(loser)
+        finally:
+            rival.stop()
+
+
+def _why(folder: Path) -> str:
+    query = "SELECT why FROM journal WHERE kind = 'alert' AND why LIKE 'another client%'"
+    with closing(sqlite3.connect(f"file:{folder / 'journal.db'}?mode=ro", uri=True)) as journal:
+        return "".join(why for (why,) in journal.execute(query))
+
+
+def _has_yielded(folder: Path) -> bool:
+    try:
+        return bool(_why(folder))
+    except sqlite3.OperationalError:
+        return False  # it is only starting: no journal yet
+
+
+def _connections(bench: Bench) -> int:
+    """Return how often a controller has come to the broker."""
+    presence = (heard for heard in bench.spy.heard if heard.topic.endswith("presence/soilward-controller"))
+    return sum(heard.payload == b"online" and not heard.retained for heard in presence)
+
+
+def test_b06_a_broker_that_says_taken_over_three_times_is_believed(tmp_path: Path) -> None:
+    """Reason 0x8E of MQTT 5, which some brokers send and Mosquitto 2.0.11 does not: said by the link in its stead."""
+    with Bench(tmp_path) as bench:
+        until("it runs", lambda: bench.spy.holds("broker connected"), 15.0)
+        for times in range(1, 4):
+            assert not _has_yielded(bench.data)
+            until("it is in", lambda times=times: _connections(bench) >= times, 10.0)
+            bench.controller_link.say(TAKEN_OVER)
+        until("it yields", lambda: _has_yielded(bench.data), 10.0)
+        before = _connections(bench)
+        throughout("it stays away", lambda: _connections(bench) == before, 8.0)
+        assert bench.controller.is_alive
+
+
+def test_b06_a_single_takeover_is_got_over(tmp_path: Path) -> None:
+    """A client that borrowed the name once costs a minute of heat, not the night."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        settings = through(bench.settings, bench.broker.port)
+        borrower = session.make_client(settings, "soilward-controller")
+        session.connect(borrower, settings.broker, kept=False)
+        until("it is in", borrower.is_connected, 10.0)
+        borrower.disconnect()
+        borrower.loop_stop()
+        bench.open_within(CLASS_C_S + LOOK_S)
+        until("heat returns by itself", lambda: bench.node.heated, 60.0)
+
+
+def test_b07_a_broker_that_drops_what_it_should_keep_is_found_out(tmp_path: Path) -> None:
+    """QoS 1 messages vanish unacknowledged: open by the lease, and the canary, sent that way too, says why."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.controller_link.loses = _sure_messages
+        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        until("it is told", lambda: bench.spy.lost("broker connected") == STALLS, CANARY_S + 2 * LOOK_S)
+        bench.controller_link.loses = None
+        until("heat returns by itself", lambda: bench.node.heated, 45.0)
+
+
+ACCOUNTS = """username = "soilward"
+password_file = "soilward.password"
+read_username = "reader"
+read_password_file = "reader.password"
+"""
+OWNER = "topic readwrite #"
+LISTS = "access lists let readers write commands"
+
+
+def _with_accounts(folder: Path, reader: str, **site: Any) -> Bench:
+    for account in ("soilward", "reader"):
+        (folder / f"{account}.password").write_text(account)
+    return Bench(folder, rights={"soilward": OWNER, "reader": reader}, broker=ACCOUNTS, **site)
+
+
+@pytest.mark.parametrize("reader", ["topic readwrite #", "topic write soilward/+/heater/command"])
+def test_b08_lists_that_let_a_reader_write_commands_permit_no_heat(tmp_path: Path, reader: str) -> None:
+    """The controller tries it at start; what gets through is an alert, and no order is ever "on"."""
+    with _with_accounts(tmp_path, reader) as bench:
+        bench.arm()
+        until("it is told", lambda: bench.spy.lost("broker connected") == LISTS, 15.0)
+        until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 5.0)
+        throughout("no heat", lambda: not bench.node.core.on, 8.0)
+        assert not any(command["on"] for command in bench.spy.commands())
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_b08_lists_that_keep_readers_reading_permit_heat(tmp_path: Path, protocol: str) -> None:
+    """With MQTT 5 the broker says that it refuses; with 3.1.1 only what is not delivered tells."""
+    with _with_accounts(tmp_path, "topic read #", protocol=protocol) as bench:
+        bench.heat()
+        assert not bench.node.core.refused["unsigned"]
+
+
+def test_b08_a_reader_that_is_not_let_in_is_told_and_costs_no_heat(tmp_path: Path) -> None:
+    """Who cannot connect cannot write; that the test could not be made is an alert."""
+    with _with_accounts(tmp_path, "topic read #") as bench:
+        (tmp_path / "reader.password").write_text("wrong")
+        bench.controller.kill()
+        bench.controller.start()
+        bench.heat()
+        until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
+
+
+class Echo:
+    """A bridge in a loop: tells every message again at once, and once more some seconds later."""
+
+    LATER_S = 4.0
+
+    def __init__(self, bench: Bench) -> None:
+        settings = through(bench.settings, bench.broker.port)
+        self.told = 0
+        self._ended = threading.Event()
+        self.client = session.make_client(settings, "bridge")
+        self.client.max_inflight_messages_set(1000)
+        self.client.on_connect = lambda client, *_: client.subscribe("#", options=SubscribeOptions(1, noLocal=True))
+        self.client.on_message = self._on_message
+        session.connect(self.client, settings.broker, kept=False)
+        until("the bridge is up", self.client.is_connected, 10.0)
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        self._again(message.topic, message.payload)
+        threading.Timer(self.LATER_S, self._again, (message.topic, message.payload)).start()
+
+    def _again(self, topic: str, payload: bytes) -> None:
+        if not self._ended.is_set():
+            self.told += 1
+            self.client.publish(topic, payload, qos=1)
+
+    def close(self) -> None:
+        """Leave."""
+        self._ended.set()
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+def test_b09_a_bridge_that_tells_everything_again_stretches_no_lease_and_revives_no_node(tmp_path: Path) -> None:
+    """Copies are refused and told; with the controller dead, or the node, heat ends as without them."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bridge = Echo(bench)
+        try:
+            throughout("heat goes on", lambda: bench.node.heated, 12.0)
+            assert bench.node.core.refused["replayed"] >= 2
+            until("it is told", lambda: bench.spy.status()["refused"].get("repeated", 0) >= 2, 5.0)
+            bench.controller.kill()
+            assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+            bench.controller.start()
+            until("heat returns by itself", lambda: bench.node.heated, 45.0)
+            bench.node_link.lost_up = True
+            bench.node.silent |= set(bench.plant.values)
+            assert bench.open_within(CLASS_C_S + NODE_SILENT_S) <= NODE_SILENT_S + 2 * LOOK_S + LEASE_S
+            until("the node is missed", lambda: bench.spy.holds("node heard") is False, 3.0)
+        finally:
+            bridge.close()

@@ -1,0 +1,88 @@
+"""Hazard rows R02 and R10 over a real broker: a link that loses messages, and one that comes and goes."""
+
+import json
+import random
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.wire.kit import Bench, throughout, until
+from tests.wire.link import PUBLISH, topic_of
+
+CLASS_C_S = 15.0
+"""[s] restated from the hazard table."""
+LEASE_S = 6.0
+"""[s] the lease of these sites."""
+LOOK_S = 1.0
+"""[s] allowed for looking: the node's loop turns each 0.25 s, the machine may be busy."""
+
+
+class LastOn:
+    """When the node was last brought an order to heat, as seen on its wire."""
+
+    def __init__(self) -> None:
+        self.at_s = float("-inf")
+
+    def __call__(self, up: bool, first: int, body: bytes) -> None:
+        """Take note of one packet."""
+        if not up and topic_of(first, body).endswith("/heater/command"):
+            order = json.loads(body[body.index(b"{") :])
+            self.at_s = time.monotonic() if order["on"] else self.at_s
+
+    @property
+    def age_s(self) -> float:
+        """[s] since then."""
+        return time.monotonic() - self.at_s
+
+
+class Lossy:
+    """Loses a part of all messages, both ways."""
+
+    def __init__(self, part: float, seed: int) -> None:
+        self._part, self._chance = part, random.Random(seed)
+        self.lost = 0
+
+    def __call__(self, _up: bool, first: int, _body: bytes) -> bool:
+        """Whether this packet is lost."""
+        lost = first >> 4 == PUBLISH and self._chance.random() < self._part
+        self.lost += lost
+        return lost
+
+
+@pytest.mark.parametrize("part", [0.2, 0.5])
+def test_r02_over_a_lossy_link_the_contact_is_never_closed_on_a_stale_lease(tmp_path: Path, part: float) -> None:
+    """Messages lost on both links for 40 s: closed only within a lease of an order that came; then all is well again.
+
+    Flicker is allowed. A packet that TCP loses comes late rather than never; a message lost for good is harder.
+    """
+    last_on = LastOn()
+    with Bench(tmp_path, node_watch=last_on) as bench:
+        bench.heat()
+        lossy = [Lossy(part, seed) for seed in (1, 2)]
+        bench.controller_link.loses, bench.node_link.loses = lossy
+
+        def sound() -> bool:
+            return not bench.node.core.on or last_on.age_s <= LEASE_S + LOOK_S
+
+        throughout("no stale lease", sound, 40.0)
+        assert all(each.lost > 10 for each in lossy)
+        assert part < 0.5 or bench.node.core.drops > 0
+        bench.controller_link.loses = bench.node_link.loses = None
+        until("heat returns by itself", lambda: bench.node.heated, 45.0)
+
+
+def test_r10_a_link_that_flaps_every_8_seconds_is_told_once_and_leaves_no_stale_lease(tmp_path: Path) -> None:
+    """Leases may lapse, no contact outlives one; an alert is raised and the journal is not flooded."""
+    last_on = LastOn()
+    with Bench(tmp_path, node_watch=last_on) as bench:
+        bench.heat()
+        for _ in range(7):
+            bench.node_link.cut()
+            throughout("no stale lease", lambda: not bench.node.core.on or last_on.age_s <= LEASE_S + LOOK_S, 4.0)
+            bench.node_link.mend()
+            throughout("no stale lease", lambda: not bench.node.core.on or last_on.age_s <= LEASE_S + LOOK_S, 4.0)
+        until("it is told", lambda: "node-flaps" in bench.spy.alerts(), 10.0)
+        gone = bench.rows("SELECT count(*) FROM journal WHERE kind = 'node-offline'", file="journal.db")
+        assert 1 <= gone[0][0] < 5
+        until("heat returns by itself", lambda: bench.node.heated, 45.0)

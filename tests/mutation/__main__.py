@@ -1,0 +1,128 @@
+"""`python -m tests.mutation`: change one thing at a time in `controller/safety`, and see that a test notices.
+
+Works on a copy of the tree, one copy for each core. A mutant that no test notices must stand in `survivors.toml` with a
+reason; any other fails the run.
+"""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import tomllib
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+SAFETY = "controller/safety"
+TESTS = " ".join(
+    f"tests/{each}.py"
+    for each in (
+        "unit/test_gate",
+        "unit/test_lease",
+        "unit/test_trip",
+        "unit/test_safety_words",
+        "reference/test_limits",
+    )
+)
+TIMEOUT_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One change: where, which kind, and what became of it (killed, survived or another word of the tool's)."""
+
+    module: str
+    operator: str
+    line: int
+    text: str
+    outcome: str
+    diff: str
+
+    @property
+    def name(self) -> str:
+        """Its handle in `survivors.toml`: the text of its line, not its number, which moves."""
+        return f"{self.module}: {self.operator}: {self.text}"
+
+
+def modules() -> list[str]:
+    """Return the modules that are changed, the longest first."""
+    found = [each for each in (ROOT / SAFETY).glob("*.py") if each.stat().st_size]
+    return [f"{SAFETY}/{each.name}" for each in sorted(found, key=lambda each: -each.stat().st_size)]
+
+
+def copied(folder: Path) -> Path:
+    """Copy what the tests need."""
+    for each in ("controller", "api", "tests", "pyproject.toml"):
+        source = ROOT / each
+        if source.is_dir():
+            shutil.copytree(source, folder / each, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            shutil.copy(source, folder / each)
+    return folder
+
+
+def run_part(part: list[str], number: int) -> list[Mutant]:
+    """Mutate some modules in a copy of their own."""
+    with tempfile.TemporaryDirectory(prefix="soilward-mutation-") as name:
+        folder = copied(Path(name))
+        paths = ", ".join(f'"{each}"' for each in part)
+        command = f"{sys.executable} -m pytest -x -q -p no:cacheprovider {TESTS}"
+        (folder / "session.toml").write_text(
+            f"[cosmic-ray]\nmodule-path = [{paths}]\ntimeout = {TIMEOUT_S}\nexcluded-modules = []\n"
+            f'test-command = "{command}"\n[cosmic-ray.distributor]\nname = "local"\n'
+        )
+        tool = [sys.executable, "-m", "cosmic_ray.cli"]
+        session = ["session.toml", "session.db"]
+        for step in (["baseline", "session.toml"], ["init", *session], ["exec", *session]):
+            done = subprocess.run(
+                [*tool, *step], cwd=folder, env=_environment(folder), capture_output=True, text=True, check=False
+            )
+            if done.returncode:
+                raise SystemExit(f"part {number}, {step[0]}: {done.stdout[-2000:]}{done.stderr[-2000:]}")
+        dumped = subprocess.run([*tool, "dump", "session.db"], cwd=folder, capture_output=True, text=True, check=True)
+        return list(_mutants(dumped.stdout, folder))
+
+
+def _environment(folder: Path) -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"}
+
+
+def _mutants(dumped: str, folder: Path) -> Iterator[Mutant]:
+    for line in dumped.splitlines():
+        item, result = json.loads(line)
+        for mutation in item["mutations"]:
+            module, number = mutation["module_path"], mutation["start_pos"][0]
+            text = (folder / module).read_text().splitlines()[number - 1].strip()
+            outcome = "none" if result is None else str(result["test_outcome"])
+            yield Mutant(module, mutation["operator_name"], number, text, outcome, (result or {}).get("diff") or "")
+
+
+def parts() -> list[list[str]]:
+    """Return the modules dealt out over the cores."""
+    cores = max(1, os.cpu_count() or 1)
+    return [part for part in (modules()[start::cores] for start in range(cores)) if part]
+
+
+def main() -> int:
+    """Print what survived; returns 1 if anything did without a reason."""
+    excused = tomllib.loads((Path(__file__).parent / "survivors.toml").read_text())["survivor"]
+    reasons = {each["mutant"]: each["reason"] for each in excused}
+    with ThreadPoolExecutor() as pool:
+        found = [each for part in pool.map(run_part, parts(), range(99)) for each in part]
+    survivors = [each for each in found if "survived" in each.outcome.lower() or each.outcome == "none"]
+    unexcused = [each for each in survivors if each.name not in reasons]
+    for each in unexcused:
+        print(f"SURVIVED {each.module}:{each.line} {each.operator}\n{each.diff}\n")
+    idle = [name for name in reasons if name not in {each.name for each in survivors}]
+    for name in idle:
+        print(f"no longer survives, take it off the list: {name}")
+    print(f"{len(found)} mutants, {len(survivors)} survived, {len(survivors) - len(unexcused)} of them with a reason")
+    return 1 if unexcused or idle else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

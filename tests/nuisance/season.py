@@ -1,0 +1,148 @@
+"""A season of a sound enclosure: whatever latches in it is a nuisance, and so is a crowd of alerts."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from controller import enclosure
+from controller.clock import Moment
+from controller.load_settings import check
+from controller.plan import Plan, plan_for
+from controller.plant.enclosure_plant import EnclosurePlant
+from controller.plant.from_settings import construction_of
+from controller.plant.simulate import coarse
+from controller.plant.sites import Site
+from controller.plant.weather import SpringWeather
+from controller.probe import Reading
+from controller.settings import Enclosure, Settings
+from controller.standing import Standing
+from controller.state import Inputs, NodeReport
+
+START_MS = round(datetime(2026, 2, 1, tzinfo=UTC).timestamp() * 1000)
+START_DAY_OF_YEAR = 32.0
+LATITUDE, LONGITUDE = 46.2, 8.4
+TICK_S = 60.0
+DAY_S = 86_400
+NOISE_K = 0.06
+"""[K] one step of the usual 12-bit probe. Source: engineering judgement."""
+COLD_SNAP = (3.0, 5.0, 8.0)
+SUNNY_DAYS = (2, 30, 55, 56, 80, 81, 110)
+
+SOIL: dict[str, Any] = {"name": "soil", "quantity": "soil", "depth_m": 0.10}
+DEEP: dict[str, Any] = {"name": "deep", "quantity": "soil", "depth_m": 0.25}
+AIR: dict[str, Any] = {"name": "air", "quantity": "air", "height_m": 0.10}
+RIDGE: dict[str, Any] = {"name": "ridge", "quantity": "air", "height_m": 0.5}
+OUTSIDE: dict[str, Any] = {"name": "outside", "quantity": "outside", "height_m": 1.5}
+CASE: dict[str, Any] = {"name": "case", "quantity": "heater-surface"}
+
+CABLE: dict[str, Any] = {"kind": "soil-cable", "rated_w": 600.0, "depth_m": 0.14}
+FAN: dict[str, Any] = {"kind": "air-heater", "rated_w": 1500.0}
+GLASS: dict[str, Any] = {
+    "kind": "glasshouse", "length_m": 2.4, "width_m": 1.8, "height_m": 2.1, "cover": "glass", "soil": "loam",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """One sound enclosure.
+
+    Parameters
+    ----------
+    shut
+        Nobody opens it and it has no vent: dark, dry mulch in a shut tunnel, as hot in the sun as one gets.
+    """
+
+    heater: Mapping[str, Any]
+    set_point_c: float
+    probes: tuple[Mapping[str, Any], ...]
+    shape: Mapping[str, Any] = field(default_factory=dict)
+    shut: bool = False
+
+
+BUILT: dict[str, Built] = {
+    "cable-ample": Built(CABLE, 16.0, (SOIL, AIR, OUTSIDE, CASE), shut=True),
+    "cable-short-of-power": Built(
+        {**CABLE, "rated_w": 200.0}, 20.0, (SOIL, DEEP, AIR, RIDGE, OUTSIDE), {"cover": "thin film"}
+    ),
+    "air-heater": Built(FAN, 14.0, (SOIL, AIR, RIDGE, OUTSIDE, CASE), GLASS),
+    "cable-in-sand": Built(CABLE, 18.0, (SOIL, AIR), {"soil": "sand"}, shut=True),
+    "cable-in-peat": Built({**CABLE, "rated_w": 400.0}, 15.0, (SOIL, DEEP, OUTSIDE), {"soil": "peat"}),
+    "cable-alone": Built({**CABLE, "rated_w": 300.0, "depth_m": 0.25}, 18.0, (SOIL,)),
+    "air-heater-short-of-power": Built({**FAN, "rated_w": 500.0}, 18.0, (SOIL, AIR, OUTSIDE), GLASS),
+    "store": Built(
+        {**FAN, "rated_w": 400.0}, 8.0, (SOIL, AIR, OUTSIDE),
+        {"kind": "store", "cover": "opaque", "length_m": 4.0, "width_m": 3.0, "height_m": 2.2},
+    ),
+}  # fmt: skip
+
+
+@dataclass(slots=True)
+class Found:
+    """What a season brought: (day, trip in words), alerts by day, and the hottest air [Cel]."""
+
+    trips: list[tuple[float, str]] = field(default_factory=list)
+    alerts: Counter[int] = field(default_factory=Counter)
+    alert_names: Counter[str] = field(default_factory=Counter)
+    hottest_air_c: float = -99.0
+    heated_share: float = 0.0
+    full_share: float = 0.0
+
+
+def settings_of(built: Built) -> Settings:
+    """Return checked settings."""
+    larch = {
+        "name": "larch",
+        "heater": dict(built.heater),
+        "shape": dict(built.shape),
+        "probe": [dict(each) for each in built.probes],
+        "schedule": [{"from": "01-01", "set_point": built.set_point_c}],
+    }
+    site = {"name": "Tarn Hollow", "time_zone": "Europe/Zurich", "latitude": LATITUDE, "longitude": LONGITUDE}
+    return check({"site": site, "enclosure": [larch]}, Path("soilward.toml"))
+
+
+def plant_for(built: Built, chosen: Enclosure, seed: int) -> EnclosurePlant:
+    """Return the enclosure under a spring of its own seed."""
+    made = construction_of(chosen)
+    if built.shut:
+        made = replace(made, vent_opens_c=None, contents_light=0.75, soil_light=0.2, wet_fraction=0.0)
+    weather = SpringWeather(
+        seed, LATITUDE, LONGITUDE, START_MS, season_day=START_DAY_OF_YEAR, cold_snap=COLD_SNAP, sunny_days=SUNNY_DAYS
+    )
+    sites = {each.name: Site(each.quantity, each.level_m) for each in chosen.probe}
+    return EnclosurePlant(made, weather, sites, START_MS, seed=seed, noise_k=NOISE_K)
+
+
+def season(built: Built, seed: int, days: int, tick_s: float = TICK_S) -> Found:
+    """Let an armed enclosure live through its season; a trip is noted and taken away, so that the next is seen too."""
+    settings = settings_of(built)
+    chosen = settings.enclosure[0]
+    plan, plant, found = coarse(plan_for(settings, chosen, tick_s), tick_s), plant_for(built, chosen, seed), Found()
+    state = enclosure.start(plan, Standing(armed=True, proved_ms=START_MS))
+    on = full = 0
+    for number in range(1, round(days * DAY_S / tick_s) + 1):
+        plant.advance(tick_s, state.order.on)
+        now = Moment(number * tick_s, START_MS + round(number * tick_s * 1000))
+        state, decision = enclosure.step(plan, state, _heard(plan, plant, state.order.on, now), now)
+        on, full = on + decision.order.on, full + (state.duty >= 0.99)
+        found.hottest_air_c = max(found.hottest_air_c, plant.air_c)
+        for entry in decision.entries:
+            if entry.kind == "alert":
+                found.alerts[int(number * tick_s // DAY_S)] += 1
+                found.alert_names[str(entry.body["alert"])] += 1
+        if state.standing.trips:
+            found.trips += [(now.mono_s / DAY_S, each.detail) for each in state.standing.trips]
+            state.standing = replace(state.standing, trips=())
+    found.heated_share, found.full_share = on / number, full / number
+    return found
+
+
+def _heard(plan: Plan, plant: EnclosurePlant, on: bool, now: Moment) -> Inputs:
+    """Return what probes and a node without a current sensor say."""
+    readings = tuple(
+        Reading(plan.name, probe, value, now.utc_ms, now.utc_ms, now.mono_s) for probe, value in plant.probes().items()
+    )
+    return Inputs(readings, (NodeReport(now.mono_s, now.utc_ms, on, True, 15.0 * on, None, 0, now.mono_s),))

@@ -1,0 +1,32 @@
+"""When a fight for our name is given up, and when a connection flaps."""
+
+import pytest
+
+from controller.wire.flaps import Flaps
+from controller.wire.rivals import Rivals
+
+
+@pytest.mark.parametrize(("times_s", "yields"), [((0, 30), False), ((0, 30, 60), True), ((0, 30, 60.1), False)])
+def test_three_takeovers_within_a_minute_end_it(times_s: tuple[float, ...], yields: bool) -> None:
+    """At 60 s still, at 60.1 s no more; two are a restart somewhere."""
+    rivals = Rivals()
+    assert [rivals.took_over(at_s) for at_s in times_s][-1] is yields
+
+
+def test_once_yielded_it_stays_so() -> None:
+    """A day later too."""
+    rivals = Rivals()
+    for at_s in range(3):
+        rivals.took_over(at_s)
+    assert rivals.took_over(86_400.0)
+    assert rivals.have_won
+
+
+@pytest.mark.parametrize(("every_s", "flaps"), [(8.0, True), (150.0, True), (150.1, False)])
+def test_five_losses_in_ten_minutes_are_flapping(every_s: float, flaps: bool) -> None:
+    """Four are told one by one; the fifth within 600 s makes it an alert, which ends ten minutes later."""
+    one = Flaps()
+    told = [one.lost(number * every_s) for number in range(5)]
+    assert told == [True] * 4 + [not flaps]
+    assert one.is_flapping(4 * every_s) is flaps
+    assert not one.is_flapping(4 * every_s + 601.0)

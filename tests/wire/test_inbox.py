@@ -1,0 +1,88 @@
+"""The inbox and a real broker: what there was no room for comes again, and what may not be heard is told."""
+
+import queue
+import time
+from pathlib import Path
+
+from controller.clock import Clock
+from controller.load_settings import load
+from controller.wire.inbox import Inbox, Message
+from tests.wire.kit import Mosquitto, Spy, throughout, until, write_site
+
+TOPIC = "soilward/larch/probe/soil-10"
+MANY, ROOM = 60, 40
+
+
+def _drained(inbox: Inbox) -> list[Message]:
+    found = []
+    try:
+        while True:
+            found.append(inbox.messages.get_nowait())
+    except queue.Empty:
+        return found
+
+
+def test_messages_that_found_no_room_come_again_by_themselves(tmp_path: Path) -> None:
+    """Room for 40 and 60 sent at once: 20 dropped, counted and told; once there is room, all come, by themselves."""
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port))
+    clock = Clock()
+    spy, inbox = Spy(settings), Inbox(settings, "reader", [TOPIC], [], clock, bound=ROOM)
+    inbox.open()
+    try:
+        until("it is connected", lambda: inbox.link_now.connected and not inbox.look(clock.now()), 10.0)
+        until("it hears", lambda: _hears(spy, inbox), 10.0)
+        for number in range(MANY):
+            spy.client.publish(TOPIC, str(number), qos=1)
+        until("most are dropped", lambda: inbox.dropped >= MANY - ROOM, 10.0)
+        assert "broker:full" in dict(inbox.notes(time.monotonic()))
+        inbox.look(clock.now())
+        assert inbox.link_now.connected, "it must not reconnect while there is no room"
+        seen: set[bytes] = set()
+
+        def work() -> None:
+            for message in _drained(inbox):
+                seen.add(message.payload)
+                inbox.acknowledge(message)
+
+        throughout("nothing comes by itself", lambda: len(seen) <= ROOM, 1.0, work)
+        until("all have come", lambda: len(seen) >= MANY or inbox.look(clock.now()), 15.0, work)
+    finally:
+        inbox.close()
+        spy.close()
+        broker.stop()
+
+
+def _hears(spy: Spy, inbox: Inbox) -> bool:
+    spy.publish(TOPIC, b"?")
+    found = _drained(inbox)
+    for message in found:
+        inbox.acknowledge(message)
+    return bool(found)
+
+
+REFUSING = {
+    "defaultACLAccess": dict.fromkeys(
+        ("publishClientSend", "publishClientReceive", "subscribe", "unsubscribe"),
+        True,
+    ),
+    "anonymousGroup": "all",
+    "groups": [{"groupname": "all", "roles": [{"rolename": "deaf"}]}],
+    "roles": [{"rolename": "deaf", "acls": [{"acltype": "subscribeLiteral", "topic": TOPIC, "allow": False}]}],
+}
+
+
+def test_a_topic_the_broker_refuses_is_told_by_name(tmp_path: Path) -> None:
+    """Mosquitto's dynamic security refuses the subscription itself; the others stand, and so does the session."""
+    broker = Mosquitto(tmp_path / "broker", plugin=REFUSING)
+    broker.start()
+    inbox = Inbox(load(write_site(tmp_path, broker.port)), "reader", ["soilward/x", TOPIC], [], Clock())
+    inbox.open()
+    try:
+        until("it is told", lambda: "broker:refuses" in dict(inbox.notes(time.monotonic())), 10.0)
+        assert inbox.refused_topics == (TOPIC,)
+        assert inbox.link_now.connected
+    finally:
+        inbox.close()
+        broker.stop()

@@ -1,0 +1,49 @@
+"""What waits in the broker while the controller is away: every reading, and no state of a contact."""
+
+import time
+from pathlib import Path
+
+from controller.wire.relay import encode_report
+from controller.wire.senml import encode_senml
+from tests.wire.kit import Bench, until
+from tests.wire.link import PUBLISH
+
+
+class Given:
+    """The bodies of all PUBLISH packets that the broker gave the controller."""
+
+    def __init__(self) -> None:
+        self.bodies: list[bytes] = []
+
+    def __call__(self, up: bool, first: int, body: bytes) -> None:
+        """Take note of one packet."""
+        if not up and first >> 4 == PUBLISH:
+            self.bodies.append(body)
+
+    def has(self, payload: bytes) -> bool:
+        """Whether a packet ended with this payload."""
+        return any(body.endswith(payload) for body in self.bodies)
+
+
+def _state(on: bool, seq: int) -> bytes:
+    return encode_report(on, on, 1, seq, 10.0, 2.0, 0, 100.0)
+
+
+def test_a_state_said_while_the_controller_was_away_never_comes_and_a_reading_does(tmp_path: Path) -> None:
+    """Both are published at QoS 1 and the session is kept; an old "closed" must not make a dead node look alive."""
+    given = Given()
+    with Bench(tmp_path, given) as bench:
+        until("the controller is there", bench.spy.status, 10.0)
+        bench.node.stop()
+        bench.controller.kill()
+        topic, now_ms = "soilward/larch/heater/state", time.time_ns() // 1_000_000
+        old, reading = _state(True, 7001), encode_senml("larch", "outside", "Cel", [(now_ms, 1.125)])
+        bench.spy.publish(topic, old)
+        bench.spy.publish("soilward/larch/probe/outside", reading)
+        bench.controller.start()
+        until("the reading comes", lambda: given.has(reading), 10.0)
+        fresh = _state(False, 7002)
+        until("a fresh state comes", lambda: given.has(fresh), 10.0, lambda: bench.spy.publish(topic, fresh))
+        assert not given.has(old)
+        stored = "SELECT count(*) FROM reading WHERE value = 1.125"
+        until("the reading is stored", lambda: bench.rows(stored) == [(1,)], 10.0)
