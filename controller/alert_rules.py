@@ -12,8 +12,8 @@ from controller.safety.trip import TripKind
 from controller.state import Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
 
-TOO_OFTEN = 30
-"""Readings refused as too soon within a minute that are worth an alert."""
+HURRY_REMEMBERED_S = 120.0
+"""[s] How long the alert lasts after a probe has sent far too often. Source: engineering judgement."""
 
 
 def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
@@ -31,18 +31,29 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
 
 
 def _probe(watch: Watch, probe: ProbeState, state: State, now: Moment) -> Iterator[Alert]:
-    who = f"{watch.quantity} probe '{watch.name}'"
-    since_s = max(state.began_s, state.valid_from_s, probe.heard_s if probe.heard_s is not None else state.began_s)
-    believed = fresh(watch, probe, now.mono_s, state.valid_from_s)
-    if not believed and now.mono_s - since_s > watch.stale_after_s:
-        silent = probe.said_s is None or now.mono_s - probe.said_s > watch.stale_after_s
-        yield Alert(f"probe:{watch.name}", f"{who} has gone quiet" if silent else f"{who}: {probe.reason or 'doubted'}")
-    elif not believed and probe.reason and probe.said_s is not None and now.mono_s < probe.quarantined_until_s:
-        yield Alert(f"probe:{watch.name}", f"{who}: {probe.reason}")
+    if not fresh(watch, probe, now.mono_s, state.valid_from_s):
+        yield from _not_believed(watch, probe, state, now)
     if probe.half_steps >= HALF_STEPS_SURE:
-        yield Alert(f"coarse:{watch.name}", f"{who} speaks in steps of 0.5 K; set it to 12 bits")
-    if probe.too_soon >= TOO_OFTEN and now.mono_s - probe.too_soon_since_s <= 120.0:
-        yield Alert(f"too-often:{watch.name}", f"{who} sends far more often than its period of {watch.period_s:g} s")
+        yield Alert(f"coarse:{watch.name}", f"{_who(watch)} speaks in steps of 0.5 K; set it to 12 bits")
+    if now.mono_s - probe.hurried_s <= HURRY_REMEMBERED_S:
+        detail = f"{_who(watch)} sends far more often than its period of {watch.period_s:g} s"
+        yield Alert(f"too-often:{watch.name}", detail)
+
+
+def _who(watch: Watch) -> str:
+    return f"{watch.quantity} probe '{watch.name}'"
+
+
+def _not_believed(watch: Watch, probe: ProbeState, state: State, now: Moment) -> Iterator[Alert]:
+    since_s = max(state.began_s, state.valid_from_s, probe.heard_s if probe.heard_s is not None else state.began_s)
+    silent = probe.said_s is None or now.mono_s - probe.said_s > watch.stale_after_s
+    # Still soil may stand on one step of 1/16 K for long: the pause in heat shows whether the probe lives.
+    patience_s = limits.FROZEN_AT_WORK_S if probe.frozen and not silent else watch.stale_after_s
+    if now.mono_s - since_s > patience_s:
+        why = " has gone quiet" if silent else f": {probe.reason or 'doubted'}"
+        yield Alert(f"probe:{watch.name}", f"{_who(watch)}{why}")
+    elif probe.reason and not silent and now.mono_s < probe.quarantined_until_s:
+        yield Alert(f"probe:{watch.name}", f"{_who(watch)}: {probe.reason}")
 
 
 def _air(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
@@ -84,8 +95,8 @@ def _upkeep(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
         yield Alert("proof-test", f"the proof test is {late_days:.0f} days overdue: run `soilward proof-test`")
     if state.standing.proved_ms is None and plan.node_reports:
         yield Alert("proof-test", f"never proved with its real relay: run `soilward proof-test {plan.name}`")
-    worn = state.standing.closings / limits.RELAY_CLOSINGS
+    worn = state.standing.relay_closings / limits.RELAY_CLOSINGS
     if worn >= limits.RELAY_WORN_PART:
-        yield Alert("relay-worn", f"the relay has closed {state.standing.closings} times: replace it")
+        yield Alert("relay-worn", f"the relay has closed {state.standing.relay_closings} times: replace it")
     if inputs.broken_at:
         yield Alert("journal-broken", f"the journal's chain breaks at entry {inputs.broken_at}", urgent=True)

@@ -6,6 +6,7 @@ from contextlib import closing
 from pathlib import Path
 
 from controller.errors import StoreError
+from controller.safety import limits
 from controller.store import requests
 from controller.store.connection import open_reader
 from controller.store.requests import Request
@@ -24,8 +25,15 @@ class Asked:
 
     def __init__(self, folder: Path, answered: int) -> None:
         self._file, self._seen = folder / "requests.db", answered
+        self._failing_s: float | None = None
 
-    def poll(self) -> list[Request]:
+    def fault(self, now_s: float) -> str:
+        """Say what is wrong if nobody could be heard for a minute: heat that nobody can end must end by itself."""
+        if self._failing_s is None or now_s - self._failing_s <= limits.UNRECORDED_S:
+            return ""
+        return "what people ask cannot be read"
+
+    def poll(self, now_s: float) -> list[Request]:
         """Return what is new, oldest first; a file that cannot be read now is read at the next look."""
         if not self._file.exists():
             return []
@@ -33,7 +41,10 @@ class Asked:
             with closing(open_reader(self._file)) as connection:
                 asked = requests.after(connection, self._seen)
         except (StoreError, sqlite3.Error) as error:
-            log.warning("requests cannot be read: %s", error)
+            if self._failing_s is None:
+                self._failing_s = now_s
+                log.warning("requests cannot be read: %s", error)
             return []
+        self._failing_s = None
         self._seen = max((each.id for each in asked), default=self._seen)
         return asked

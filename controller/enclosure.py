@@ -63,8 +63,9 @@ def _observe(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> Non
         return
     air_c, outside_c = heating.mean_now(state, plan.air, now), heating.mean_now(state, plan.outside, now)
     dark = now.wall_is_believable and latching.sun_is_down(plan, now)
-    memory = response.observed(state.response, state.soil_c, air_c, outside_c, dark, elapsed_s, now.mono_s)
-    state.response = response.short(memory, state.duty, _below_k(state), now.mono_s)
+    state.response = memory = state.response.copy()
+    response.observe(memory, state.soil_c, air_c, outside_c, dark, elapsed_s, now.mono_s)
+    response.note_short(memory, state.duty, _below_k(state), now.mono_s)
     state.observed_s = now.mono_s
     latching.astray(plan, state, elapsed_s, now, entries)
 

@@ -79,7 +79,8 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
         _new_duty(plan, state, soil_c, state.asked_c, now)
     state.cycle, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s)
     rested = state.order.on or now.mono_s - state.opened_s >= plan.times.least_off_s
-    return wanted and rested
+    # A lease that lapsed has opened the contact too: it rests as long as after an opening of ours (hazard R10).
+    return wanted and rested and now.mono_s - state.lapsed_s >= plan.times.least_off_s
 
 
 def _wait(state: State, now: Moment) -> None:

@@ -33,6 +33,8 @@ def take_reports(state: State, inputs: Inputs, now: Moment) -> None:
     for report in inputs.reports:
         changed = state.node is None or state.node.on != report.on
         off_long = now.mono_s - max(state.heat_s, state.began_s) > limits.LONGEST_LEASE_S and not state.order.on
+        if state.node is not None and report.drops > state.node.drops:
+            state.lapsed_s = report.arrived_s
         state.watch = node_watch.heard(state.watch, state.node, report, off_long)
         state.node = report
         if changed:

@@ -1,6 +1,7 @@
 """What latches in a tick: hot probes, a node's faults, air probes that differ, heat that goes astray. Pure."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 from controller import node_watch, pairs, response
 from controller.clock import Moment
@@ -62,8 +63,13 @@ def hot(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
 
 
 def sun_is_down(plan: Plan, now: Moment) -> bool:
-    """Whether the sun is below the horizon at the site."""
-    zenith_deg, _ = solar_position_at(now.utc_ms, plan.latitude, plan.longitude)
+    """Whether the sun is below the horizon at the site, to the minute."""
+    return _is_dark(now.utc_ms // 60_000, plan.latitude, plan.longitude)
+
+
+@lru_cache(maxsize=64)
+def _is_dark(minute: int, latitude: float, longitude: float) -> bool:
+    zenith_deg, _ = solar_position_at(minute * 60_000, latitude, longitude)
     return zenith_deg > 90.0
 
 
@@ -95,15 +101,13 @@ def astray(plan: Plan, state: State, elapsed_s: float, now: Moment, entries: lis
     """Latch hard heating that warms nothing, and warmth that nobody asked for (hazards P14, H06, K02)."""
     permitted = all(each.holds for each in state.permissives) and state.standing.armed and not state.standing.trips
     duty = state.duty if permitted else 0.0
-    memory, silent = response.heating(plan.expected, state.response, duty, elapsed_s, now.mono_s, now.utc_ms)
-    strange: list[Trip] = []
+    trips = response.heating(plan.expected, state.response, duty, elapsed_s, now.mono_s, now.utc_ms)
     if state.node is None or state.node.amps is None:
         # With a current sensor the node itself sees unasked heat, at once and for sure.
         off_for_s = now.mono_s - max(state.heat_s, state.began_s)
         stepped = any(now.mono_s < state.probes[each.name].quarantined_until_s for each in plan.soil)
-        memory, strange = response.unasked(plan.expected, memory, off_for_s, stepped, now.mono_s, now.utc_ms)
-    state.response = memory
-    latch(plan, state, silent + strange, now, entries)
+        trips += response.unasked(plan.expected, state.response, off_for_s, stepped, now.mono_s, now.utc_ms)
+    latch(plan, state, trips, now, entries)
 
 
 def against_inversion(plan: Plan, state: State, wanted: bool, now: Moment, entries: list[Entry]) -> None:

@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Mapping
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 from controller import standing
@@ -13,10 +14,13 @@ from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import READINGS
 
 log = logging.getLogger("soilward.service")
+CLOSINGS_LOST_IN_A_CRASH = 5
 
 
 class Memory:
     """Standing orders of every enclosure and our epoch, in `folder`.
+
+    `set_back` names the enclosures whose count of closings was less than the runs on record, and the count they get.
 
     Raises
     ------
@@ -29,7 +33,11 @@ class Memory:
         first = not (folder / "journal.db").exists()
         kept = standing.recall(self._file, names, first, now_ms)
         self.epoch = kept.epoch + 1
-        self.recalled = {name: kept.enclosures.get(name, Standing()) for name in names}
+        recalled = {name: kept.enclosures.get(name, Standing()) for name in names}
+        self.set_back = _set_back(recalled, runs_recorded(folder))
+        self.recalled = {
+            name: replace(each, closings=self.set_back.get(name, each.closings)) for name, each in recalled.items()
+        }
         # Enclosures that settings no longer name keep their trips, should they come back.
         self._others = {name: each for name, each in kept.enclosures.items() if name not in names}
         self.is_saved = True
@@ -47,6 +55,24 @@ class Memory:
             self.is_saved = False
             return
         self.is_saved = True
+
+
+def _set_back(recalled: Mapping[str, Standing], recorded: Mapping[str, int]) -> dict[str, int]:
+    """Return the counts that have gone back (hazard D07); a few may be lost in a crash."""
+    return {
+        name: recorded[name]
+        for name, each in recalled.items()
+        if recorded.get(name, 0) > each.closings + CLOSINGS_LOST_IN_A_CRASH
+    }
+
+
+def runs_recorded(folder: Path) -> dict[str, int]:
+    """Return by enclosure how many heater runs are on record."""
+    file = folder / "readings.db"
+    if not file.exists():
+        return {}
+    with closing(open_reader(file)) as connection:
+        return runs.count(connection)
 
 
 def end_left_open_runs(folder: Path) -> None:

@@ -10,11 +10,15 @@ from controller.state import NodeReport, NodeWatch
 LATELY = 3
 """Reports over which the promptest is taken: delay makes a report late, never early."""
 
+TOGETHER_S = 0.5
+"""[s] Reports that come so close together have waited somewhere; the promptest of them counts for all."""
+
 NO_CURRENT_A = 0.1
 """[A] Less than this is no current."""
 
-AFFRONTS = frozenset({"retained", "unsigned", "older-epoch", "second-controller", "replayed"})
-"""Reasons of a node's refusals that mean somebody else commands it, or an old command comes again."""
+AFFRONTS = frozenset({"retained", "unsigned", "older-epoch", "second-controller"})
+"""Reasons of a node's refusals that mean somebody else commands it. Not "replayed": after a reconnection our own
+unacknowledged commands come again."""
 
 _WORDS: dict[str, str] = {str(fault): words for fault, words in WORDS.items()}
 
@@ -31,6 +35,8 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     kept = () if rebooted else watch.lateness
     oldest_s = report.arrived_s - limits.NODE_CLOCK_SPAN_S - LATELY * limits.RENEW_EVERY_S
     entry = (report.arrived_s, report.arrived_s - report.uptime_s)
+    if kept and report.arrived_s - kept[-1][0] < TOGETHER_S:
+        entry, kept = (kept[-1][0], min(entry[1], kept[-1][1])), kept[:-1]
     lateness = (*(each for each in kept if each[0] >= oldest_s), entry)
     unheard = None if watch.unheard is not None and report.seq >= watch.unheard[0] else watch.unheard
     flows = ordered_off and not report.on and report.amps is not None and report.amps > NO_CURRENT_A

@@ -20,8 +20,13 @@ def pairs_of(watches: Iterable[Watch]) -> tuple[tuple[Watch, Watch], ...]:
     return tuple(
         (one, other)
         for one, other in combinations(placed, 2)
-        if one.quantity is other.quantity and abs((one.level_m or 0.0) - (other.level_m or 0.0)) <= SAME_LEVEL_M
+        if one.quantity is other.quantity and _apart_m(one, other) <= SAME_LEVEL_M
     )
+
+
+def _apart_m(one: Watch, other: Watch) -> float:
+    """[m] to the millimetre: 0.10 and 0.12 are 0.02 apart, whatever the last bit says."""
+    return round(abs((one.level_m or 0.0) - (other.level_m or 0.0)), 3)
 
 
 def since_when(

@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo
 from controller.control import schedule
 from controller.control.cycle import CycleTimes
 from controller.control.pid import Gains
+from controller.expected import Expected, expected_of
 from controller.pairs import pairs_of
 from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
 from controller.probe_state import Watch
-from controller.response import Expected, expected_of
 from controller.safety import limits
 from controller.settings import Enclosure, HeaterKind, ProbeSettings, Settings
 

@@ -28,6 +28,9 @@ CLOCK_CREEP = 0.01
 REPEATS, CLOCK_STANDS = 2, "its clock stands still: the same stamp three times or more"
 """Hazard T07. Such readings are refused as too soon from the first repetition; these are the words for it."""
 
+TOO_OFTEN = 30
+"""Readings refused as too soon within a minute that are worth an alert. Source: engineering judgement."""
+
 STUCK = "stuck: the same to the last digit for too long"
 
 SLOPE_SPAN_S = 60.0
@@ -46,8 +49,7 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
         [s] when the broker session last began; unstamped messages right after it may have waited in a queue.
     """
     state = before.copy()
-    state.repeats = state.repeats + 1 if reading.taken_ms is not None and reading.taken_ms == state.stamp_ms else 0
-    state.stamp_ms = reading.taken_ms
+    _note_stamp(watch, state, reading)
     low, high = POSSIBLE[watch.quantity]
     value = reading.value
     if not low <= value <= high:
@@ -67,6 +69,14 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     state.offset_s = offset_s
     _compare_with_trips(watch, state, reading)
     return _for_control(watch, state, reading, taken_ms, resumed_s)
+
+
+def _note_stamp(watch: Watch, state: ProbeState, reading: Reading) -> None:
+    """Count stamps that stay the same although time goes on; what comes at once has only been told twice."""
+    if reading.taken_ms is None or reading.taken_ms != state.stamp_ms:
+        state.stamp_ms, state.repeats = reading.taken_ms, 0
+    elif state.said_s is not None and reading.arrived_s - state.said_s >= watch.period_s / 4:
+        state.repeats += 1
 
 
 def _age(state: ProbeState, reading: Reading) -> tuple[float, float | None]:
@@ -178,6 +188,8 @@ def _count_too_soon(state: ProbeState, now_s: float) -> None:
     if now_s - state.too_soon_since_s > 60.0:
         state.too_soon_since_s, state.too_soon = now_s, 0
     state.too_soon += 1
+    if state.too_soon >= TOO_OFTEN:
+        state.hurried_s = now_s
 
 
 def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
@@ -187,7 +199,8 @@ def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
         stride_k = value - earlier
         state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, reading.arrived_s - state.noted_s)
         state.stride_k, state.rough = stride_k, is_rough(state.roughness, state.rough)
-    if value != earlier:
+    # A silence shows nothing: one that says the same after it as before is not therefore stuck.
+    if value != earlier or state.noted_s is None or reading.arrived_s - state.noted_s > watch.stale_after_s:
         state.changed_s, state.frozen = reading.arrived_s, False
     state.half_steps = half_steps(state.half_steps, earlier, value)
     state.noted, state.noted_s = value, reading.arrived_s

@@ -52,8 +52,10 @@ class ProbeState:
         [K] the last difference, [K2] see `steadiness.roughness_k2`, and whether it is too much.
     changed_s, frozen
         [s] when the value last differed from the one before, and whether it is taken for stuck.
-    half_steps, too_soon, too_soon_since_s
-        Changes in a row between whole halves; readings refused as too soon within a minute, and when it began [s].
+    half_steps
+        Changes in a row between whole halves.
+    too_soon, too_soon_since_s, hurried_s
+        Readings refused as too soon within a minute, when that minute began [s], and when they were last too many.
     """
 
     value: float | None = None
@@ -90,6 +92,7 @@ class ProbeState:
     half_steps: int = 0
     too_soon_since_s: float = float("-inf")
     too_soon: int = 0
+    hurried_s: float = float("-inf")
 
     def copy(self) -> "ProbeState":
         """Return a copy."""

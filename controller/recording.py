@@ -6,6 +6,7 @@ from controller.heater_log import told_by
 from controller.keeper import Keeper, stored
 from controller.memory import Memory
 from controller.routing import Routing
+from controller.safety import limits
 from controller.status import Grade
 from controller.store.journal import Entry
 from controller.store.runs import RunEvent
@@ -18,10 +19,10 @@ class Recording:
     def __init__(self, writer: Writer, memory: Memory, routing: Routing) -> None:
         self._writer, self._memory, self._routing = writer, memory, routing
 
-    @property
-    def is_possible(self) -> bool:
-        """Whether trips and standing orders would outlive a power cut now."""
-        return self._memory.is_saved and self._writer.journal_failing_since_s is None
+    def is_possible(self, now: Moment) -> bool:
+        """Whether what happens is kept: standing orders at once, the record within a minute (hazards D01, D02)."""
+        since_s = self._writer.failing_since_s
+        return self._memory.is_saved and (since_s is None or now.mono_s - since_s <= limits.UNRECORDED_S)
 
     def enter(self, kind: str, name: str | None, why: str, now: Moment) -> None:
         """Enter what the shell itself has to say in the journal."""

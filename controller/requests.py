@@ -88,8 +88,8 @@ def _arm(plan: Plan, standing: Standing, now: Moment) -> tuple[str, Standing | N
             f"refused: the proof test is {late_days:.0f} days overdue; run `soilward proof-test {plan.name}` first",
             None,
         )
-    if standing.closings > limits.RELAY_CLOSINGS:
-        return f"refused: the relay has closed {standing.closings} times and is worn out; replace it first", None
+    if standing.relay_closings > limits.RELAY_CLOSINGS:
+        return f"refused: the relay has closed {standing.relay_closings} times and is worn out; replace it first", None
     return "armed: heat may run when it is needed and permitted", replace(standing, armed=True, at_work_until_ms=None)
 
 
@@ -145,8 +145,8 @@ def _acknowledge(standing: Standing, arguments: dict[str, Any]) -> tuple[str, St
 def _proved(standing: Standing, arguments: dict[str, Any], now: Moment) -> tuple[str, Standing | None]:
     if arguments.get("passed") is not True:
         return "proof test recorded: not passed", standing
-    closings = 0 if arguments.get("new_relay") is True else standing.closings
-    return "proof test recorded: passed", replace(standing, proved_ms=now.utc_ms, closings=closings)
+    fitted_at = standing.closings if arguments.get("new_relay") is True else standing.fitted_at
+    return "proof test recorded: passed", replace(standing, proved_ms=now.utc_ms, fitted_at=fitted_at)
 
 
 def _reset(standing: Standing, name: str, gone: dict[str, bool], now: Moment) -> tuple[str, Standing | None]:

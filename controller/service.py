@@ -33,6 +33,7 @@ from controller.wire.relay import WireError, decode_report
 from controller.wire.relays import Relays
 
 LONGEST_DRAIN = 400
+SET_BACK = "the count of closings had gone back; it goes on from the {} runs on record"
 RIVAL = "another controller commands this relay node; stop one of the two, then start the other again"
 STOPPING = Order(False, False, "the controller is stopping")
 
@@ -72,6 +73,8 @@ class Controller:
         self._ticking = Ticking(self.keepers, now.mono_s)
         self._asked = Asked(folder, min((k.state.standing.answered for k in self.keepers.values()), default=0))
         self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now)
+        for name, count in self.memory.set_back.items():
+            self._record.enter("counter", name, SET_BACK.format(count), now)
         for keeper in self.keepers.values():
             for trip in keeper.state.standing.trips:
                 self._record.enter("still-latched", keeper.plan.name, trip.detail, now)
@@ -122,7 +125,7 @@ class Controller:
         self.inbox.look(now)
         if self.inbox.has_yielded:
             self.relays.yield_plain()
-        self._poll_requests()
+        self._poll_requests(now)
         for keeper in self.keepers.values():
             self._record.put_runs(keeper.heater.lapse(now.mono_s))
 
@@ -208,13 +211,15 @@ class Controller:
         notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes()]
         if self._flaps[name].is_flapping(now.mono_s):
             notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
+        if name in self.memory.set_back:
+            notes.append(("counter", SET_BACK.format(self.memory.set_back[name])))
         if name in self._rivals:
             notes.append(("second-controller", RIVAL))
         return Inputs(
             connected=link.connected,
             resumed_s=link.resumed_s,
-            wire_fault=link.fault or self._reader_test.fault,
-            journal_ok=self._record.is_possible,
+            wire_fault=link.fault or self._reader_test.fault or self._asked.fault(now.mono_s),
+            journal_ok=self._record.is_possible(now),
             seq=self.relays.seq_of[name],
             broken_at=self._broken_at,
             notes=tuple(notes),
@@ -230,8 +235,8 @@ class Controller:
             topic = f"{self.settings.broker.root}/{name}/status"
             self.inbox.client.publish(topic, json.dumps(status.as_json()), qos=0, retain=True)
 
-    def _poll_requests(self) -> None:
-        for request in self._asked.poll():
+    def _poll_requests(self, now: Moment) -> None:
+        for request in self._asked.poll(now.mono_s):
             keeper = self.keepers.get(request.enclosure)
             if keeper is not None and request.id > keeper.state.standing.answered:
                 keeper.requests.append(request)

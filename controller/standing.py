@@ -30,8 +30,8 @@ class Standing:
         First broken sequence of the journal's chain that a person has acknowledged; 0 for none.
     proved_ms, since_ms
         [ms] UTC of the last proof test that passed, and of this enclosure's first start.
-    closings
-        How often K1 has closed, ever.
+    closings, fitted_at
+        How often K1 has closed, ever, and what that was when the present relay was fitted.
     """
 
     armed: bool = False
@@ -46,6 +46,12 @@ class Standing:
     proved_ms: int | None = None
     since_ms: int | None = None
     closings: int = 0
+    fitted_at: int = 0
+
+    @property
+    def relay_closings(self) -> int:
+        """How often the present relay has closed."""
+        return self.closings - self.fitted_at
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,9 +81,9 @@ class NodeWatch:
     affronted_s: float = NEVER
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Response:
-    """What is remembered to tell whether heat warms, and whether warmth comes unasked.
+    """What is remembered to tell whether heat warms, and whether warmth comes unasked; changed on a copy alone.
 
     Parameters
     ----------
@@ -121,6 +121,13 @@ class Response:
     disturbed_s: float = NEVER
     lowest_c: float | None = None
     short_s: float | None = None
+
+    def copy(self) -> "Response":
+        """Return a copy."""
+        return Response(*_MEMORY(self))
+
+
+_MEMORY = attrgetter(*Response.__slots__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +185,7 @@ class State:
     rearm_s: float = NEVER
     heat_s: float = NEVER
     opened_s: float = NEVER
+    lapsed_s: float = NEVER
     began_s: float = NEVER
     weighed_s: float = NEVER
     observed_s: float | None = None
@@ -185,7 +193,7 @@ class State:
     worked_s: float | None = None
     apart_s: float | None = None
     watch: NodeWatch = NodeWatch()
-    response: Response = Response()
+    response: Response = field(default_factory=Response)
     differing: Since = field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()
     permissives: tuple[Permissive, ...] = ()

@@ -1,4 +1,4 @@
-"""A night in a simulated enclosure: the real physics under the real tick, and faults between heater, soil and probes."""
+"""Nights in a simulated enclosure: its physics under the real tick, and faults between heater, soil and probes."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace

@@ -167,6 +167,9 @@ RELAY_CLOSINGS: Final = 100_000
 RELAY_WORN_PART: Final = 0.8
 """Part of them from which an alert stands. Source: hazard K07."""
 
+UNRECORDED_S: Final = 60.0
+"""[s] Longest time heat goes on while the disk takes nothing; what happens waits in memory. Source: hazard D01."""
+
 LONGEST_AT_WORK_S: Final = 3600.0
 """[s] Longest time "someone works there" lasts; then the enclosure is disarmed. Source: engineering judgement."""
 

@@ -108,6 +108,8 @@ REQUESTS: tuple[str, ...] = (
     f"""
 {_request("request_2", _KINDS_2)}
 INSERT INTO request_2 SELECT * FROM request;
+DELETE FROM sqlite_sequence WHERE name = 'request_2';
+INSERT INTO sqlite_sequence (name, seq) SELECT 'request_2', seq FROM sqlite_sequence WHERE name = 'request';
 DROP TABLE request;
 ALTER TABLE request_2 RENAME TO request;
 """,

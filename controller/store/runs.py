@@ -78,6 +78,11 @@ def finish(connection: sqlite3.Connection, enclosure: str, at_ms: int, ended_by:
     return found.rowcount == 1
 
 
+def count(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return by enclosure how many runs there are."""
+    return dict(connection.execute("SELECT enclosure, count(*) FROM heater_run GROUP BY enclosure").fetchall())
+
+
 def finish_left_open(connection: sqlite3.Connection, lease_s: float) -> int:
     """Close the runs a stopped controller left open; call once at start, before anything is written.
 

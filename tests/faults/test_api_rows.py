@@ -55,6 +55,15 @@ def test_a01_an_impossible_set_point_is_422_and_changes_nothing(site: ApiSite, c
     assert filed(site) == 0
 
 
+def test_a06_there_is_no_way_to_force_heat_on(site: ApiSite, client: TestClient) -> None:
+    """A06: no call says "on", no unknown kind is filed, and a person's set point stays within the limits and its end."""
+    changes = {path for path, calls in client.get("/openapi.json").json()["paths"].items() if "post" in calls}
+    assert not [path for path in changes if path.rstrip("/").split("/")[-1] in ("on", "heat", "force", "duty", "relay")]
+    for kind in ("on", "heat", "force-on", "duty"):
+        assert client.post(f"/api/enclosures/larch/{kind}", json={"why": "fault test"}).status_code in (404, 405)
+    assert filed(site) == 0
+
+
 def test_a02_a_trip_whose_cause_is_present_is_not_reset(site: ApiSite, client: TestClient) -> None:
     """A02: 409, with the cause in words, and nothing is filed."""
     site.hear(status_of(trips=[trip_of(cause_gone=False)]))

@@ -59,7 +59,7 @@ def test_p14_a_probe_that_creeps_out_of_the_soil_latches(probes: tuple[dict[str,
     box: list[Bed] = []
     bed = Bed(
         probes=probes, weather=Outdoors(lambda _: 7.0), soil_c=10.0, before=(72.0, 0.3), asked_c=10.5,
-        says={"soil": lambda real: creeping(box, 2.0, 1.0)(real)},
+        says={"soil": creeping(box, 2.0, 1.0)},
     )  # fmt: skip
     box.append(bed)
     bed.run(2)
@@ -107,7 +107,7 @@ def in_the_air(built: Construction) -> Construction:
 
 @pytest.mark.parametrize("rated_w", [450.0, 600.0, 1000.0])
 def test_h06_a_bare_cable_latches_within_the_hour(rated_w: float) -> None:
-    """H06: hard heating that warms the air and not the soil latches within 60 min, and never as long as it was buried."""
+    """H06: hard heating that warms the air and not the soil latches within 60 min; a buried one never."""
     weather = Outdoors(lambda _: 2.0)
     buried, bare = (
         Bed({**CABLE, "rated_w": rated_w}, weather=weather, soil_c=12.0, before=(24.0, 0.0), asked_c=4.0, made=made)
@@ -125,7 +125,7 @@ def test_h06_a_bare_cable_latches_within_the_hour(rated_w: float) -> None:
 
 @pytest.mark.parametrize("armed", [True, False])
 def test_k02_a_welded_relay_without_current_sensing_latches(armed: bool) -> None:
-    """K02: soil that rises in the dark with the heater off latches within 200 min, armed or not; a reset sees it again."""
+    """K02: soil that rises in the dark, heater off, latches within 200 min, armed or not; after a reset again."""
     bed = Bed(weather=Outdoors(lambda _: 2.0), soil_c=12.0, before=(24.0, 0.3), asked_c=5.0)
     bed.state.standing = replace(bed.state.standing, armed=armed)
     bed.run(2)
@@ -175,6 +175,53 @@ def sound(bed: Bed, hours: float) -> Bed:
     bed.run(hours)
     assert [each.detail for each in bed.trips] == []
     return bed
+
+
+@EVERY
+def test_e01_a_torn_film_raises_an_alert_and_latches_nothing(built: dict[str, Any]) -> None:
+    """E01: open to the wind all night, full heat and too cold: said after 6 h, not a trip."""
+    weather = Outdoors(lambda _: -2.0)
+
+    def happens(bed: Bed, _: float) -> None:
+        bed.plant.vent = 150.0
+
+    bed = sound(Bed(**built, weather=weather, soil_c=8.0, before=(24.0, 1.0), asked_c=24.0, happens=happens), 10)
+    assert "cannot-hold" in [each.name for each in bed.state.alerts]
+
+
+class Lagging:
+    """A probe in a thick sheath: ten times as slow."""
+
+    def __init__(self) -> None:
+        self.value: float | None = None
+
+    def __call__(self, real: Mapping[str, float]) -> float:
+        """Return what it says one tick later."""
+        self.value = real["soil"] if self.value is None else self.value
+        self.value += (real["soil"] - self.value) * TICK_S / 600.0
+        return self.value
+
+
+@EVERY
+def test_p23_a_probe_ten_times_as_slow_latches_nothing_by_itself(built: dict[str, Any]) -> None:
+    """P23: heated, left alone and heated again, its answers come ten minutes late and are answers all the same."""
+    bed = Bed(**built, weather=Outdoors(lambda _: 3.0), soil_c=8.0, before=(24.0, 0.3), asked_c=14.0)
+    bed.says["soil"] = Lagging()
+    sound(bed, 4)
+    bed.ask(2.0)
+    sound(bed, 4)
+    bed.ask(18.0)
+    sound(bed, 4)
+
+
+def test_p23_the_rule_of_p14_holds_for_a_slow_probe() -> None:
+    """P23 with P14: no heat arrives, and a slow probe shows that in time."""
+    bed = Bed(weather=Outdoors(lambda _: 2.0), before=(24.0, 0.0), heats=lambda _: False)
+    bed.says["soil"] = Lagging()
+    hard_s = hard_from_s(bed)
+    bed.run(3)
+    assert latched(bed) == [TripKind.NO_RESPONSE]
+    off_in_time("P23", bed, hard_s, 180)
 
 
 @EVERY

@@ -3,12 +3,9 @@
 import argparse
 import sys
 
-from tests.nuisance.season import BUILT, Found, season
+from tests.nuisance.season import BUILT, MOST_ALERTS_A_DAY, Found, season
 
 DAYS, SEEDS = 120, 5
-MOST_ALERTS_A_DAY = 6
-"""Fewer than this many alerts a day are bearable. Source: ISA-18.2, an alarm in ten minutes at most; taken far lower
-for people who do other work. Engineering judgement."""
 
 
 def line(name: str, seed: int, found: Found) -> str:

@@ -28,6 +28,7 @@ from tests.core_site import raw_settings, settings_of
         ("LONGEST_LEASE_S", 15.0),
         ("RENEW_EVERY_S", 5.0),
         ("TICK_S", 1.0),
+        ("UNRECORDED_S", 60.0),
         ("LONGEST_GAP_S", 3.0),
         ("DEAD_LOOP_S", 5.0),
         ("NODE_SILENT_S", 10.0),

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from controller.clock import Moment
-from controller.requests import answer
+from controller.requests import answer, proof_late_days
 from controller.safety.trip import Trip, TripKind
 from controller.standing import Standing
 from controller.store.requests import Kind, Request
@@ -29,6 +29,9 @@ def outcome(result) -> tuple[object, object]:  # type: ignore[no-untyped-def]
     """Return outcome and words of the one journal entry."""
     (entry,) = result.entries
     return entry.body["outcome"], entry.body["detail"]
+
+
+DAY_MS = 86_400_000
 
 
 @pytest.mark.parametrize(("kind", "before", "after"), [("arm", False, True), ("disarm", True, False)])
@@ -154,3 +157,114 @@ def test_an_unknown_kind_is_refused_and_answered() -> None:
 def test_the_last_request_answered_never_falls() -> None:
     """A request seen again does not lower the mark."""
     assert ask("arm", Standing(answered=9)).standing.answered == 9
+
+
+@pytest.mark.parametrize("kind", ["arm", "disarm"])
+def test_arming_and_disarming_end_a_time_of_work(kind: Kind) -> None:
+    """Either is a person's word that nobody works there any more."""
+    assert ask(kind, Standing(at_work_until_ms=NIGHT_MS + 5)).standing.at_work_until_ms is None
+
+
+def test_a_stop_latches_whoever_asks_and_however_old() -> None:
+    """A08: the name is in the words; a second stop keeps the first."""
+    result = ask("stop", Standing(armed=True), age_s=1_000_000)
+    assert outcome(result) == ("done", "stopped: heat is locked off until someone resets it")
+    (trip,) = result.standing.trips
+    assert (trip.kind, trip.detail, trip.at_ms) == (TripKind.STOPPED, "stopped by Ada", NIGHT_MS)
+    again = ask("stop", result.standing, who="Ben")
+    assert again.standing.trips == result.standing.trips
+
+
+@pytest.mark.parametrize("kind", ["stop", "at-work", "shelve", "acknowledge", "proved"])
+def test_nobody_and_no_reason_are_refused_of_the_newer_kinds_too(kind: Kind) -> None:
+    """Even a stop: the API never files one without, and the journal must say who."""
+    asked = {"minutes": 5, "alert": "hot-air", "hours": 1, "sequence": 4, "passed": True}
+    assert outcome(ask(kind, **asked))[0] == "done"
+    for who, why in (("", "test"), ("Ada", "")):
+        result = ask(kind, who=who, why=why, **asked)
+        assert outcome(result)[0] == "refused"
+        assert result.standing == Standing(answered=7)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "done"),
+    [(60, True), (60.01, False), (0.1, True), (0, False), (-1, False), ("5", False), (True, False), (None, False),
+     (float("nan"), False), (float("inf"), False)],
+)  # fmt: skip
+def test_minutes_at_work_within_their_bounds(minutes: object, done: bool) -> None:
+    """O06: above 0 and at most 60; the wall clock says when it ends."""
+    result = ask("at-work", minutes=minutes)
+    assert (outcome(result)[0] == "done") is done
+    until_ms = NIGHT_MS + round(float(minutes) * 60_000) if done else None  # type: ignore[arg-type]
+    assert result.standing.at_work_until_ms == until_ms
+
+
+@pytest.mark.parametrize(
+    ("hours", "alert", "done"),
+    [(8, "hot-air", True), (8.01, "hot-air", False), (0, "hot-air", False), (1, "", False), (1, 5, False),
+     (True, "hot-air", False), (None, "hot-air", False), (1, TRIP.name, False)],
+)  # fmt: skip
+def test_an_alert_put_aside_within_its_bounds(hours: object, alert: object, done: bool) -> None:
+    """O03: at most 8 h, by name, and never a trip."""
+    result = ask("shelve", Standing(trips=(TRIP,)), hours=hours, alert=alert)
+    assert (outcome(result)[0] == "done") is done
+    assert bool(result.standing.shelved) is done
+
+
+def test_putting_aside_again_starts_again_and_forgets_what_is_over() -> None:
+    """One entry for each alert; those whose time is up go."""
+    before = Standing(shelved=(("hot-air", NIGHT_MS + 5), ("old", NIGHT_MS - 1), ("node-quiet", NIGHT_MS + 9)))
+    result = ask("shelve", before, hours=2, alert="hot-air")
+    assert result.standing.shelved == (("node-quiet", NIGHT_MS + 9), ("hot-air", NIGHT_MS + 7_200_000))
+
+
+@pytest.mark.parametrize(
+    ("sequence", "done"),
+    [(1, True), (0, False), (-3, False), (True, False), ("4", False), (None, False), (1.0, False)],
+)
+def test_a_break_is_acknowledged_by_its_sequence(sequence: object, done: bool) -> None:
+    """D04: the one named, no other."""
+    result = ask("acknowledge", Standing(acknowledged=3), sequence=sequence)
+    assert (outcome(result)[0] == "done") is done
+    assert result.standing.acknowledged == (sequence if done else 3)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words", "proved", "closings"),
+    [
+        ({"passed": True}, "proof test recorded: passed", True, 500),
+        ({"passed": True, "new_relay": True}, "proof test recorded: passed", True, 0),
+        ({"passed": False}, "proof test recorded: not passed", False, 500),
+        ({"passed": False, "new_relay": True}, "proof test recorded: not passed", False, 500),
+        ({"passed": 1}, "proof test recorded: not passed", False, 500),
+        ({}, "proof test recorded: not passed", False, 500),
+    ],
+)
+def test_a_proof_is_one_only_if_it_passed(
+    arguments: dict[str, object], words: str, proved: bool, closings: int
+) -> None:
+    """O07 K07: a failed proof is journalled and changes nothing; a new relay counts from 0 only once it is proved."""
+    result = ask("proved", Standing(proved_ms=5, closings=500), **arguments)
+    assert outcome(result) == ("done", words)
+    assert (result.standing.proved_ms, result.standing.relay_closings) == (NIGHT_MS if proved else 5, closings)
+    assert result.standing.closings == 500, "the count itself only ever rises"
+
+
+@pytest.mark.parametrize(
+    ("proved_days", "since_days", "late_days"),
+    [(400.0, 500.0, 0.0), (401.0, 500.0, 1.0), (1.0, 500.0, -399.0), (None, 13.0, 13.0), (None, None, 0.0)],
+)
+def test_how_late_a_proof_is(proved_days: float | None, since_days: float | None, late_days: float) -> None:
+    """O07: from the last that passed, else from the first start."""
+
+    def ago(days: float | None) -> int | None:
+        return None if days is None else NIGHT_MS - round(days * DAY_MS)
+
+    standing = Standing(proved_ms=ago(proved_days), since_ms=ago(since_days))
+    assert proof_late_days(PLAN, standing, NIGHT_MS) == pytest.approx(late_days)
+
+
+def test_a_tighter_plan_makes_a_proof_due_sooner() -> None:
+    """O07: `proof_every_days` of the settings."""
+    monthly = plan_of(limits={"proof_every_days": 30.0})
+    assert proof_late_days(monthly, Standing(proved_ms=NIGHT_MS - 31 * DAY_MS), NIGHT_MS) == pytest.approx(1.0)

@@ -12,8 +12,9 @@ from controller.safety.trip import Trip, TripKind
 from controller.standing import Kept, Standing, as_text, from_text, recall, save
 
 FULL = Standing(
-    True, 18.5, 99, (Trip(TripKind.AIR_FIRE, "air", 58.0, 57.0, 5, "hot"),), (("air-fire:air", 4), ("x", 5)), 12
-)
+    True, 18.5, 99, (Trip(TripKind.AIR_FIRE, "air", 58.0, 57.0, 5, "hot"),), (("air-fire:air", 4), ("x", 5)), 12,
+    7, (("differ:a:b", 8), ("hot-air", 9)), 17, 10, 3, 81_000, 70_000,
+)  # fmt: skip
 KEPT = Kept(7, {"larch": FULL, "fig": Standing()})
 
 
@@ -21,6 +22,27 @@ def test_what_is_written_is_read_back() -> None:
     """Every field, trips and resets included."""
     assert from_text(as_text(KEPT)) == KEPT
     assert from_text(as_text(Kept(0, {}))) == Kept(0, {})
+
+
+def test_a_file_from_before_there_were_alerts_and_proofs_still_loads() -> None:
+    """What an older version wrote has fewer fields: they start as on a first day, and its latches hold."""
+    old = {
+        "epoch": 3,
+        "enclosures": {
+            "larch": {
+                "armed": True, "override_c": 18.5, "override_until_ms": None, "answered": 4, "resets": [["x", 5]],
+                "trips": [
+                    {"kind": "soil-over", "probe": "soil", "value": 41.0, "limit": 40.0, "at_ms": 9, "detail": "hot"}
+                ],
+            }
+        },
+    }  # fmt: skip
+    (larch,) = from_text(with_right_checksum(json.dumps(old))).enclosures.values()
+    trip = Trip(TripKind.SOIL_OVER, "soil", 41.0, 40.0, 9, "hot")
+    assert larch == Standing(True, 18.5, None, (trip,), (("x", 5),), 4)
+    assert (larch.at_work_until_ms, larch.shelved, larch.acknowledged, larch.proved_ms, larch.closings) == (
+        None, (), 0, None, 0,
+    )  # fmt: skip
 
 
 def test_what_is_saved_is_recalled(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ import math
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
@@ -36,6 +37,34 @@ def test_requests_come_back_in_order_after_the_last_one_seen(store: sqlite3.Conn
     assert found.kind == "arm"
     assert requests.get(reader, second + 1) is None
     reader.close()
+
+
+def test_a_database_of_version_1_is_moved_with_its_rows(tmp_path: Path) -> None:
+    """Version 1 knew four kinds; its rows, their ids and where counting goes on are the same after the move."""
+    path = tmp_path / "old.db"
+    old = open_writer(path, REQUESTS[:1])
+    for kind in ("arm", "set-point", "disarm"):
+        requests.file(old, T0, "north", kind, {"set_point_c": 18.5} if kind == "set-point" else {}, "Ada", "frost")
+    with pytest.raises(sqlite3.IntegrityError):
+        requests.file(old, T0, "north", "stop", {}, "Ada", "smoke")
+    rows = requests.after(old, 0)
+    old.execute("DELETE FROM request WHERE id = 3")
+    old.close()
+    moved = open_writer(path, REQUESTS)
+    assert requests.after(moved, 0) == rows[:2]
+    assert moved.execute("PRAGMA user_version").fetchone() == (2,)
+    assert requests.file(moved, T0, "north", "stop", {}, "Ada", "smoke") == 4
+    moved.close()
+
+
+@pytest.mark.parametrize(
+    "kind", ["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge", "proved"]
+)
+def test_every_kind_can_be_filed(store: sqlite3.Connection, kind: requests.Kind) -> None:
+    """The table and the type know the same kinds."""
+    assert requests.file(store, T0, "north", kind, {}, "Ada", "why") == 1
+    assert kind in get_args(requests.Kind)
+    assert len(get_args(requests.Kind)) == 9
 
 
 def test_an_id_is_never_used_again(store: sqlite3.Connection) -> None:

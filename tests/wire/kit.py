@@ -286,15 +286,18 @@ class Spy:
 
 
 class ControllerProcess:
-    """The controller as its users run it."""
+    """The controller as its users run it, or inside another `module` with its arguments."""
 
     def __init__(self, settings_file: Path, log: Path) -> None:
         self._settings_file, self._log = settings_file, log
+        self.module: list[str] = []
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         """Start it; it is running when its status is heard."""
         command = [sys.executable, "-m", "controller.cli", "controller", "--settings", str(self._settings_file)]
+        if self.module:
+            command = [sys.executable, "-m", *self.module, str(self._settings_file)]
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log)
 

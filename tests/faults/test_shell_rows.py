@@ -1,0 +1,132 @@
+"""Hazard rows of the process and the disk: a real controller that hangs, dies, runs out, or cannot write."""
+
+import multiprocessing
+import random
+import signal
+import sqlite3
+import time
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller import standing
+from controller.safety.trip import Trip, TripKind
+from controller.standing import Kept, Standing
+from controller.store import runs
+from controller.store.connection import open_writer
+from controller.store.migrations import READINGS
+from tests.faults.cases import seen
+from tests.faults.sick import UNRECORDED_S
+from tests.wire.kit import Bench, throughout, until
+
+CLASS_C_S, LEASE_S, LOOK_S = 15.0, 6.0, 1.0
+"""[s] restated from the hazard table; the lease of these sites; time allowed for looking."""
+
+
+def sick_bench(folder: Path, illness: str) -> Bench:
+    """Return a bench whose controller will fall ill."""
+    bench = Bench(folder)
+    bench.controller.module = ["tests.faults.sick", illness]
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("illness", "bound_s"),
+    [
+        pytest.param("hangs", CLASS_C_S + 2, id="C02-the-loop-hangs"),
+        pytest.param("writer-dies", CLASS_C_S + 3 + UNRECORDED_S, id="C11-a-thread-dies-silently"),
+        pytest.param("out-of-memory", CLASS_C_S, id="C12-out-of-memory"),
+        pytest.param("no-files", CLASS_C_S + UNRECORDED_S, id="C12-no-file-left"),
+        pytest.param("overruns", CLASS_C_S + 3, id="C15-ticks-of-4-s"),
+        pytest.param("disk-full", CLASS_C_S + UNRECORDED_S, id="D01-disk-full"),
+        pytest.param("read-only", CLASS_C_S + UNRECORDED_S, id="D06-read-only"),
+    ],
+)
+def test_a_controller_that_falls_ill_holds_no_heat(tmp_path: Path, illness: str, bound_s: float) -> None:
+    """Whatever stops in the process, the contact opens within the lease and the row's own patience, and stays open."""
+    with sick_bench(tmp_path, illness) as bench:
+        bench.heat()
+        bench.controller.send(signal.SIGUSR1)
+        opened_s = bench.open_within(bound_s + LOOK_S)
+        seen(
+            {"hangs": "C02", "writer-dies": "C11", "overruns": "C15", "disk-full": "D01", "read-only": "D06"}.get(
+                illness, "C12"
+            ),
+            opened_s,
+        )
+        throughout("the contact stays open", lambda: not bench.node.core.on, LEASE_S)
+        if illness == "hangs":
+            until("the watchdog has killed it", lambda: not bench.controller.is_alive, 10.0)
+
+
+def test_d02_a_database_locked_for_a_moment_costs_no_heat_and_for_long_does(tmp_path: Path) -> None:
+    """D02: what happens waits in memory; past the patience the order is off, and all is written when the lock goes."""
+    with sick_bench(tmp_path, "none") as bench:
+        bench.heat()
+        with closing(sqlite3.connect(bench.data / "journal.db", isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            bench.ask("set-point", set_point_c=24.0)
+            throughout("a moment's lock costs no heat", lambda: bench.node.core.on, 3.0)
+            opened_s = bench.open_within(12.0 + UNRECORDED_S + CLASS_C_S)
+            seen("D02", opened_s + 3.0)
+            other.execute("ROLLBACK")
+        asked = "SELECT count(*) FROM journal WHERE kind = 'answer' AND body LIKE '%24%'"
+        until("the answer is written after all", lambda: bench.rows(asked, file="journal.db") == [(1,)], 15.0)
+        until("heat returns, after its least time off", lambda: bench.node.core.on, 60.0)
+
+
+LATCHED = Standing(trips=(Trip(TripKind.SOIL_OVER, "soil", 41.0, 40.0, 1, "soil hot"),))
+OTHER = Standing(armed=True, closings=9, trips=LATCHED.trips)
+
+
+def save_for_ever(file: Path) -> None:
+    """Save one and the other, until killed."""
+    while True:
+        for each in (LATCHED, OTHER):
+            standing.save(file, Kept(7, {"larch": each}))
+
+
+def test_d05_a_power_cut_in_the_middle_of_a_save_leaves_the_old_latch_or_the_new(tmp_path: Path) -> None:
+    """D05: killed at any moment, thirty times: what is read is one of the two, never nothing and never half."""
+    file, chance = tmp_path / "standing.json", random.Random(5)
+    found = set()
+    for _ in range(30):
+        saving = multiprocessing.get_context("fork").Process(target=save_for_ever, args=(file,), daemon=True)
+        saving.start()
+        until("something was saved", file.exists, 10.0)
+        time.sleep(chance.uniform(0.0, 0.02))
+        saving.kill()
+        saving.join()
+        kept = standing.recall(file, ("larch",), False, 1_772_338_322_000).enclosures["larch"]
+        assert kept in (LATCHED, OTHER)
+        found.add(kept.closings)
+    assert found == {0, 9}, "both were seen, so the kills did fall between saves"
+
+
+@pytest.mark.parametrize(("recorded", "told"), [(5, False), (20, True)])
+def test_d07_a_count_of_closings_that_has_gone_back_is_told_and_goes_on(
+    tmp_path: Path, recorded: int, told: bool
+) -> None:
+    """D07: fewer closings than runs on record raise an alert; the count goes on from the record, the proof stays old."""
+    bench = Bench(tmp_path)
+    with closing(open_writer(bench.data / "readings.db", READINGS)) as connection:
+        for number in range(recorded):
+            runs.begin(connection, "larch", 1_772_338_322_000 + number * 10_000)
+            runs.finish(connection, "larch", 1_772_338_322_000 + number * 10_000 + 5000, "test")
+    with bench:
+        until("the controller speaks", bench.spy.status, 15.0)
+        assert ("counter" in bench.spy.alerts()) is told
+        saved = standing.from_text((bench.data / "standing.json").read_text(encoding="utf-8")).enclosures["larch"]
+        assert saved.closings == (recorded if told else 0)
+        assert saved.proved_ms is None
+
+
+def test_k09_an_opening_that_is_lost_ends_with_the_lease(tmp_path: Path) -> None:
+    """K09: the node never hears "off"; its own lease opens the contact, and the report shows it."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.node_link.lost_down = True
+        bench.ask("disarm")
+        seen("K09", bench.open_within(LEASE_S + LOOK_S))
+        until("the controller sees it open", lambda: bench.spy.status()["heat"]["contact"] is False, 10.0)

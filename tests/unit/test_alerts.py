@@ -1,0 +1,92 @@
+"""Alerts: raised, kept, over; journalled at each change alone."""
+
+from dataclasses import replace
+
+import pytest
+
+from controller import alerts
+from controller.alerts import Alert
+from tests.core_site import NIGHT_MS, SECOND_SOIL, SOIL, Bed, plan_of, warm_bed
+
+
+def test_an_alert_that_stands_keeps_since_when() -> None:
+    """New words, same alert; of two of one name the later words are kept."""
+    before = (Alert("a", "old words", since_ms=5),)
+    found = alerts.raised(before, [Alert("a", "x"), Alert("a", "new words"), Alert("b", "y", urgent=True)], 9)
+    assert found == (Alert("a", "new words", since_ms=5), Alert("b", "y", True, 9))
+
+
+def test_the_journal_is_told_of_beginnings_and_ends() -> None:
+    """Not of what stays, nor of new words."""
+    before, now = (Alert("a", "x"), Alert("b", "y")), (Alert("b", "other words"), Alert("c", "z", urgent=True))
+    told = alerts.entries("larch", before, now, 9)
+    assert [(each.kind, each.body, each.why) for each in told] == [
+        ("alert", {"alert": "c", "urgent": True}, "z"),
+        ("alert-over", {"alert": "a"}, "x"),
+    ]
+
+
+def test_an_alert_whose_words_change_is_not_journalled_again() -> None:
+    """H07: "for 6 h", "for 7 h": one entry."""
+    bed = warm_bed()
+    bed.state.response = replace(bed.state.response, short_s=bed.now.mono_s - 6 * 3600 - 1)
+    bed.run(2 * 3600)
+    told = [each for each in bed.entries if each.kind == "alert" and each.body["alert"] == "cannot-hold"]
+    assert len(told) == 1
+    assert "for 8 h" in next(each.detail for each in bed.state.alerts if each.name == "cannot-hold")
+
+
+@pytest.mark.parametrize("seconds", [36, 37])
+def test_a_probe_gone_quiet_is_told_once_it_is_stale(seconds: int) -> None:
+    """Not at a start, not for a message lost; over when it speaks."""
+    bed = Bed(plan_of(SOIL, SECOND_SOIL), {"soil": 10.0, "soil-two": None})
+    bed.run(seconds)
+    assert bed.alerts == (["probe:soil-two"] if seconds > 36 else [])
+    bed.run(10)
+    bed.says["soil-two"] = 10.0
+    bed.run(20)
+    assert bed.alerts == []
+
+
+def test_after_a_pause_of_ours_no_probe_is_called_quiet() -> None:
+    """What we did not hear is not their silence."""
+    bed = warm_bed()
+    bed.pause(600)
+    bed.run(30)
+    assert bed.alerts == []
+
+
+def test_a_wrong_wall_clock_is_told() -> None:
+    """T03: 1970 is no date, and no proof test is overdue by it."""
+    bed = Bed(plan_of(), {"soil": 25.0, "air": 10.0}, begins_ms=0)
+    bed.run(5)
+    assert bed.alerts == ["clock"]
+
+
+def test_foreign_commands_are_told_for_a_quarter_of_an_hour() -> None:
+    """R08 C04: the node refuses what is not ours; urgent."""
+    bed = warm_bed()
+    bed.node["refused"] = (("unsigned", 1),)
+    bed.run(895)
+    assert bed.alerts == ["foreign-commands"]
+    bed.run(20)
+    assert bed.alerts == []
+
+
+def test_what_the_shell_notices_is_told() -> None:
+    """Its notes are alerts by their names."""
+    bed = warm_bed()
+    bed.also["notes"] = (("broker-full", "the broker drops messages"),)
+    bed.run(2)
+    assert bed.alerts == ["broker-full"]
+
+
+def test_a_plain_relay_has_no_node_to_be_silent() -> None:
+    """No alert of what is not there."""
+    bed = Bed(plan_of(heater={"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.1, "relay": "plain",
+                               "plain_topic": "relay/1", "independent_cut_off": "frost thermostat"}),
+              {"soil": 10.0, "air": 10.0})  # fmt: skip
+    bed.node_speaks = False
+    bed.run(100)
+    assert (bed.state.alerts, bed.on) == ((), True)
+    assert bed.begins_ms == NIGHT_MS
