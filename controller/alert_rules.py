@@ -92,9 +92,7 @@ def _node(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
 def _upkeep(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
     late_days = requests.proof_late_days(plan, state.standing, now.utc_ms) if now.wall_is_believable else 0.0
     if late_days > 0 and state.standing.proved_ms is not None:
-        yield Alert("proof-test", f"the proof test is {late_days:.0f} days overdue: run `soilward proof-test`")
-    if state.standing.proved_ms is None and plan.node_reports:
-        yield Alert("proof-test", f"never proved with its real relay: run `soilward proof-test {plan.name}`")
+        yield Alert("proof-test", f"the proof test is {late_days:.0f} days overdue")
     worn = state.standing.relay_closings / limits.RELAY_CLOSINGS
     if worn >= limits.RELAY_WORN_PART:
         yield Alert("relay-worn", f"the relay has closed {state.standing.relay_closings} times: replace it")

@@ -114,8 +114,6 @@ def take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries
         state.standing = answer.standing
         if answer.was_reset:
             state.rearm_s = now.mono_s + limits.REARM_AFTER_RESET_S
-    if state.standing.since_ms is None and now.wall_is_believable:
-        state.standing = replace(state.standing, since_ms=now.utc_ms)
     _after_work(plan, state, now, entries)
 
 

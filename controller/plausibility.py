@@ -11,7 +11,7 @@ from controller.probe import TEMPERATURES, Quantity, Reading
 from controller.probe_state import Judged, ProbeState, Watch
 from controller.safety import limits
 from controller.status import Grade
-from controller.steadiness import drifted_k, half_steps, is_rough, leapt_k, remembered, roughness_k2
+from controller.steadiness import LONGEST_STRIDE_S, drifted_k, half_steps, is_rough, leapt_k, remembered, roughness_k2
 
 POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
     **dict.fromkeys(TEMPERATURES, (limits.WORKING_RANGE_C[0], limits.HIGHEST_POSSIBLE_C)),
@@ -195,7 +195,8 @@ def _count_too_soon(state: ProbeState, now_s: float) -> None:
 def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Keep count of how the values move, whatever control makes of them."""
     value, earlier = reading.value, state.noted
-    if earlier is not None and state.noted_s is not None and watch.quantity in (Quantity.SOIL, Quantity.AIR):
+    lately = state.noted_s is not None and reading.arrived_s - state.noted_s <= LONGEST_STRIDE_S
+    if earlier is not None and state.noted_s is not None and lately and watch.quantity in (Quantity.SOIL, Quantity.AIR):
         stride_k = value - earlier
         state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, reading.arrived_s - state.noted_s)
         state.stride_k, state.rough = stride_k, is_rough(state.roughness, state.rough)

@@ -84,20 +84,17 @@ def _outcome(
 def _arm(plan: Plan, standing: Standing, now: Moment) -> tuple[str, Standing | None]:
     late_days = proof_late_days(plan, standing, now.utc_ms)
     if late_days > limits.PROOF_GRACE_DAYS:
-        return (
-            f"refused: the proof test is {late_days:.0f} days overdue; run `soilward proof-test {plan.name}` first",
-            None,
-        )
+        return f"refused: the proof test is {late_days:.0f} days overdue; prove it again first", None
     if standing.relay_closings > limits.RELAY_CLOSINGS:
         return f"refused: the relay has closed {standing.relay_closings} times and is worn out; replace it first", None
     return "armed: heat may run when it is needed and permitted", replace(standing, armed=True, at_work_until_ms=None)
 
 
 def proof_late_days(plan: Plan, standing: Standing, now_ms: int) -> float:
-    """[d] since a proof test was due; negative before. One never proved is due on its first day."""
+    """[d] since a proof test was due; negative before, and where none was ever recorded."""
     if standing.proved_ms is not None:
         return (now_ms - standing.proved_ms) / DAY_MS - plan.proof_every_days
-    return 0.0 if standing.since_ms is None else (now_ms - standing.since_ms) / DAY_MS
+    return -plan.proof_every_days
 
 
 def _stop(standing: Standing, who: str, now: Moment) -> tuple[str, Standing | None]:

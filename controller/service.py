@@ -1,7 +1,6 @@
 """The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
 
 import json
-import queue
 import signal
 import threading
 from functools import partial
@@ -9,6 +8,7 @@ from functools import partial
 from controller import enclosure
 from controller.asked import Asked
 from controller.clock import Clock, Moment
+from controller.epochs import RIVAL, Epoch, Epochs
 from controller.errors import StoreError
 from controller.heater_log import log_for
 from controller.keeper import Keeper
@@ -32,9 +32,7 @@ from controller.wire.reader_test import ReaderTest
 from controller.wire.relay import WireError, decode_report
 from controller.wire.relays import Relays
 
-LONGEST_DRAIN = 400
 SET_BACK = "the count of closings had gone back; it goes on from the {} runs on record"
-RIVAL = "another controller commands this relay node; stop one of the two, then start the other again"
 STOPPING = Order(False, False, "the controller is stopping")
 
 
@@ -64,8 +62,7 @@ class Controller:
         )
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
         self._reader_test = ReaderTest(settings, now)
-        self._overtaken: set[str] = set()
-        self._rivals: set[str] = set()
+        self._epochs = Epochs()
         self._flaps = {name: Flaps() for name in self.keepers}
         self._record = Recording(self.writer, self.memory, self.routing)
         self._stop = threading.Event()
@@ -106,7 +103,7 @@ class Controller:
 
     def _turn(self) -> None:
         """One turn: wait for a message or the next enclosure's tick, then step whoever has news and whoever is due."""
-        messages = self._drain(self._ticking.wait_s(self.clock.now().mono_s))
+        messages = self.inbox.drain(self._ticking.wait_s(self.clock.now().mono_s))
         for message in messages:
             self._take(message)
         now = self.clock.now()
@@ -134,16 +131,6 @@ class Controller:
         for message in messages:
             self.writer.put_reading(None, partial(self.inbox.acknowledge, message))
 
-    def _drain(self, wait_s: float) -> list[Message]:
-        messages = []
-        try:
-            messages.append(self.inbox.messages.get(timeout=wait_s) if wait_s > 0 else self.inbox.messages.get_nowait())
-            while len(messages) < LONGEST_DRAIN:
-                messages.append(self.inbox.messages.get_nowait())
-        except queue.Empty:
-            pass
-        return messages
-
     def _take(self, message: Message) -> None:
         name = self.routing.states.get(message.topic)
         if name is not None:
@@ -169,21 +156,18 @@ class Controller:
         if is_repeat(report, keeper.heater.last):
             self.routing.refuse(name, message, "repeated")
             return
-        if report.epoch > self.memory.epoch and name not in self._overtaken:
+        verdict = self._epochs.heard(name, report.epoch, self.memory.epoch)
+        if verdict is Epoch.OVERTAKE:
             self._overtake(name, report.epoch, message.arrived)
-        elif report.epoch > self.memory.epoch and name not in self._rivals:
-            # It has been overtaken in turn: two controllers live, and one must not fight (hazard C04).
-            self._rivals.add(name)
+        elif verdict is Epoch.RIVAL:
             self._record.enter("second-controller", name, RIVAL, message.arrived)
-        if report.epoch == self.memory.epoch:
-            # Of another epoch: from before our start, or from a node that has not obeyed us yet.
+        elif verdict is Epoch.OURS:
             self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
             self._ticking.has_news(name)
 
     def _overtake(self, name: str, epoch: int, now: Moment) -> None:
-        """A node that has obeyed a later epoch refuses ours; ours rises above it (a lost or restored data folder)."""
-        self._overtaken.add(name)
+        """Let our epoch rise above the one a node has obeyed."""
         self.memory.epoch = epoch + 1
         self.relays.raise_epoch(self.memory.epoch)
         self._save()
@@ -213,7 +197,7 @@ class Controller:
             notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
         if name in self.memory.set_back:
             notes.append(("counter", SET_BACK.format(self.memory.set_back[name])))
-        if name in self._rivals:
+        if name in self._epochs.rivals:
             notes.append(("second-controller", RIVAL))
         return Inputs(
             connected=link.connected,

@@ -28,8 +28,8 @@ class Standing:
         (alert name, [ms] UTC until when) alerts that a person has put aside for some hours.
     acknowledged
         First broken sequence of the journal's chain that a person has acknowledged; 0 for none.
-    proved_ms, since_ms
-        [ms] UTC of the last proof test that passed, and of this enclosure's first start.
+    proved_ms
+        [ms] UTC of the last proof test that passed; None if none was ever recorded.
     closings, fitted_at
         How often K1 has closed, ever, and what that was when the present relay was fitted.
     """
@@ -44,7 +44,6 @@ class Standing:
     shelved: tuple[tuple[str, int], ...] = ()
     acknowledged: int = 0
     proved_ms: int | None = None
-    since_ms: int | None = None
     closings: int = 0
     fitted_at: int = 0
 

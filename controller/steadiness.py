@@ -22,6 +22,9 @@ ROUGH_SPAN_S: Final = 600.0
 ROUGH_LEAST: Final = 30
 """Readings over which noise is averaged at the least, however slow the probe."""
 
+LONGEST_STRIDE_S: Final = 30.0
+"""[s] Two values further apart in time differ by weather, not by noise. Source: engineering judgement."""
+
 ROUGH_CAP_K2: Final = 100.0
 """[K2] More counts as this much: one spike is no noise."""
 

@@ -17,6 +17,7 @@ from controller.wire import session
 from controller.wire.presence import Presence
 
 log = logging.getLogger("soilward.wire")
+LONGEST_DRAIN = 400
 QUEUE_BOUND = 20_000
 
 REOPEN_EVERY_S = 30.0
@@ -151,6 +152,17 @@ class Inbox:
         with suppress(OSError):
             if isinstance(link, socket.socket):
                 link.shutdown(socket.SHUT_RDWR)
+
+    def drain(self, wait_s: float) -> list[Message]:
+        """Return what waits, at most some hundreds; wait up to `wait_s` [s] for the first."""
+        messages = []
+        try:
+            messages.append(self.messages.get(timeout=wait_s) if wait_s > 0 else self.messages.get_nowait())
+            while len(messages) < LONGEST_DRAIN:
+                messages.append(self.messages.get_nowait())
+        except queue.Empty:
+            pass
+        return messages
 
     def acknowledge(self, message: Message) -> None:
         """Tell the broker that this message is safe with us, unless it came on an earlier connection."""

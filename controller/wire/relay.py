@@ -215,7 +215,7 @@ def _health(fields: dict[str, Any]) -> Health:
 
 
 def _epoch(fields: dict[str, Any]) -> int:
-    """Read an epoch that ours can still rise above: reports are unsigned, and a forged one must not end all counting."""
+    """Read an epoch ours can still rise above: reports are unsigned, and a forged one must not end all counting."""
     epoch = _count(fields, "epoch")
     if epoch >= 2**52:
         raise WireError("bad-epoch")

@@ -56,7 +56,7 @@ def test_a01_an_impossible_set_point_is_422_and_changes_nothing(site: ApiSite, c
 
 
 def test_a06_there_is_no_way_to_force_heat_on(site: ApiSite, client: TestClient) -> None:
-    """A06: no call says "on", no unknown kind is filed, and a person's set point stays within the limits and its end."""
+    """A06: no call says "on", no unknown kind is filed, and a person's set point stays within the limits."""
     changes = {path for path, calls in client.get("/openapi.json").json()["paths"].items() if "post" in calls}
     assert not [path for path in changes if path.rstrip("/").split("/")[-1] in ("on", "heat", "force", "duty", "relay")]
     for kind in ("on", "heat", "force-on", "duty"):

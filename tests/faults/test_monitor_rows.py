@@ -555,17 +555,6 @@ def test_o07_an_overdue_proof_test_is_named_and_then_refuses_arming(days: float,
         assert bed.ask("arm").startswith("armed")
 
 
-def test_o07_one_never_proved_is_due_on_its_first_day() -> None:
-    """O07: two weeks of grace from the first start, then no arming."""
-    bed = Bed(plan_of(), {"soil": 10.0, "air": 10.0}, Standing())
-    bed.run(60)
-    assert [each.name for each in bed.state.alerts] == ["proof-test"]
-    assert bed.ask("arm").startswith("armed")
-    bed.ask("disarm")
-    bed.wall_offset_ms = round(14.1 * 86_400_000)
-    assert bed.ask("arm").startswith("refused")
-
-
 @pytest.mark.parametrize(
     ("closings", "named", "arms"),
     [(79_990, False, True), (80_000, True, True), (100_000, True, True), (100_001, True, False)],

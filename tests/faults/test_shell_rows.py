@@ -108,7 +108,7 @@ def test_d05_a_power_cut_in_the_middle_of_a_save_leaves_the_old_latch_or_the_new
 def test_d07_a_count_of_closings_that_has_gone_back_is_told_and_goes_on(
     tmp_path: Path, recorded: int, told: bool
 ) -> None:
-    """D07: fewer closings than runs on record raise an alert; the count goes on from the record, the proof stays old."""
+    """D07: fewer closings than runs on record raise an alert; the count goes on from the record."""
     bench = Bench(tmp_path)
     with closing(open_writer(bench.data / "readings.db", READINGS)) as connection:
         for number in range(recorded):

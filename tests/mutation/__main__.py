@@ -25,6 +25,7 @@ TESTS = " ".join(
         "unit/test_lease",
         "unit/test_trip",
         "unit/test_safety_words",
+        "unit/test_node_limits",
         "reference/test_limits",
     )
 )

@@ -46,6 +46,12 @@ def test_the_weightiest_doubt_is_the_one_named(
     assert decide(wanted, armed, permissives, trips).because == because
 
 
+def test_of_several_trips_the_first_is_named() -> None:
+    """The first reason is the one that counts; what followed from it comes after."""
+    second = Trip(TripKind.AIR_FIRE, "air", 60.0, 57.0, 1, "air at 60.0 Cel")
+    assert decide(True, True, (HELD,), (TRIP, second)).because == "locked off: soil at 41.0 Cel"
+
+
 PERMISSIVES = st.lists(
     st.builds(Permissive, st.text(max_size=4), st.booleans(), st.just("why"), st.just("")), max_size=8
 )

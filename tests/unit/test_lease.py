@@ -27,6 +27,12 @@ def test_the_same_order_is_renewed_every_5_s(order: Order, elapsed_s: float, is_
     assert due(order, Sent(order, 100.0), 100.0 + elapsed_s) is is_due
 
 
+def test_the_first_seconds_of_the_clock_are_like_any_other() -> None:
+    """Six seconds are six seconds, also from second three on."""
+    assert due(ON, Sent(ON, 3.0), 9.0)
+    assert not due(ON, Sent(ON, 3.0), 7.9)
+
+
 def test_other_words_for_the_same_order_are_no_change() -> None:
     """The reason is for people; it does not make traffic."""
     assert not due(Order(False, False, "b"), Sent(OFF, 100.0), 101.0)

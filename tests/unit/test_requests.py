@@ -250,17 +250,10 @@ def test_a_proof_is_one_only_if_it_passed(
     assert result.standing.closings == 500, "the count itself only ever rises"
 
 
-@pytest.mark.parametrize(
-    ("proved_days", "since_days", "late_days"),
-    [(400.0, 500.0, 0.0), (401.0, 500.0, 1.0), (1.0, 500.0, -399.0), (None, 13.0, 13.0), (None, None, 0.0)],
-)
-def test_how_late_a_proof_is(proved_days: float | None, since_days: float | None, late_days: float) -> None:
-    """O07: from the last that passed, else from the first start."""
-
-    def ago(days: float | None) -> int | None:
-        return None if days is None else NIGHT_MS - round(days * DAY_MS)
-
-    standing = Standing(proved_ms=ago(proved_days), since_ms=ago(since_days))
+@pytest.mark.parametrize(("proved_days", "late_days"), [(400.0, 0.0), (401.0, 1.0), (1.0, -399.0), (None, -400.0)])
+def test_how_late_a_proof_is(proved_days: float | None, late_days: float) -> None:
+    """O07: from the last that passed; none was due where none was ever recorded."""
+    standing = Standing(proved_ms=None if proved_days is None else NIGHT_MS - round(proved_days * DAY_MS))
     assert proof_late_days(PLAN, standing, NIGHT_MS) == pytest.approx(late_days)
 
 

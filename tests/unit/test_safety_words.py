@@ -5,7 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from controller.safety.digest import PROGRAMMED
+from controller.safety.interlock import Permissive
+from controller.safety.lease import Order, Sent
 from controller.safety.node_fault import WORDS, NodeFault
+from controller.safety.trip import Heat, Refusal, Trip
 
 ROOM = Path(__file__).parents[2] / "controller" / "safety"
 PURE = {"collections.abc", "dataclasses", "enum", "hashlib", "typing"}
@@ -20,6 +24,21 @@ def test_safety_imports_only_what_is_pure(module: str) -> None:
     imported |= {str(node.module) for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
     foreign = {each for each in imported - PURE if not each.startswith("controller.safety")}
     assert foreign == set()
+
+
+VALUES = (Permissive, Order, Sent, Trip, Heat, Refusal)
+
+
+@pytest.mark.parametrize("kind", VALUES)
+def test_what_safety_hands_out_cannot_be_changed(kind: type) -> None:
+    """Frozen, and no room for a further field: a trip that was latched stays as it is."""
+    assert kind.__dataclass_params__.frozen  # type: ignore[attr-defined]
+    assert "__slots__" in vars(kind)
+
+
+def test_the_digest_is_16_digits_long() -> None:
+    """It must fit a report."""
+    assert len(PROGRAMMED) == 16
 
 
 @pytest.mark.parametrize("call", ["open", "exec", "eval", "__import__", "print", "input", "globals"])

@@ -13,7 +13,7 @@ from controller.standing import Kept, Standing, as_text, from_text, recall, save
 
 FULL = Standing(
     True, 18.5, 99, (Trip(TripKind.AIR_FIRE, "air", 58.0, 57.0, 5, "hot"),), (("air-fire:air", 4), ("x", 5)), 12,
-    7, (("differ:a:b", 8), ("hot-air", 9)), 17, 10, 3, 81_000, 70_000,
+    7, (("differ:a:b", 8), ("hot-air", 9)), 17, 10, 81_000, 70_000,
 )  # fmt: skip
 KEPT = Kept(7, {"larch": FULL, "fig": Standing()})
 

@@ -60,6 +60,14 @@ def test_every_probe_that_is_hot_trips() -> None:
     assert len(new_trips([heat("soil", 2), heat("heater-surface", 2)], False, 0)) == 2
 
 
+def test_a_probe_that_does_not_trip_hides_none_behind_it() -> None:
+    """One sample over, or the sun on the air, and the next probe is looked at all the same."""
+    (found,) = new_trips([heat("soil", 1), heat("heater-surface", 2)], False, 0)
+    assert found.kind is TripKind.SURFACE_OVER
+    (found,) = new_trips([heat("air", 2), heat("soil", 2)], False, 0)
+    assert found.kind is TripKind.SOIL_OVER
+
+
 def test_a_trip_is_named_by_kind_and_probe() -> None:
     """The name is the handle for a reset; a trip without a probe is its kind alone."""
     assert trip().name == "soil-over:soil"
@@ -77,11 +85,17 @@ def test_a_latched_trip_keeps_its_first_reason() -> None:
     assert latch(trips, []) == (trips, ())
 
 
+def test_resets_after_now_do_not_count_however_small_the_clock() -> None:
+    """A clock that fell back to 1970: nothing lately is what lies ahead of it."""
+    assert reset_refusal([trip()], "soil-over:soil", True, [2000, 3000, 4000], 1000) is None
+
+
 def test_an_unknown_trip_is_404_and_names_what_is_latched() -> None:
     """A reset of nothing says what there is."""
     refusal = reset_refusal([], "soil-over:soil", True, [], 0)
     assert refusal is not None
     assert (refusal.status, "latched now: none" in refusal.detail) == (404, True)
+    assert reset_refusal([trip()], "zzz", True, [], 0) is not None, "a name that sorts behind"
     refusal = reset_refusal([trip(), trip(probe="two")], "air-fire", True, [], 0)
     assert refusal is not None
     assert "'soil-over:soil', 'soil-over:two'" in refusal.detail
@@ -104,6 +118,9 @@ def test_a_cause_still_there_is_409() -> None:
         ([1, 2, DAY_MS], False),
         ([1, 2, 3, 4], True),
         ([1, 2, -1], False),
+        ([-1, -2, -3], False),
+        ([-6 * DAY_MS, -7 * DAY_MS, -8 * DAY_MS], False),
+        ([DAY_MS, DAY_MS + 1, 2 * DAY_MS], False),
     ],
 )
 def test_three_resets_in_a_day_are_the_most(ages_ms: list[int], refused: bool) -> None:

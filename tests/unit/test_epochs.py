@@ -1,0 +1,30 @@
+"""Which controller a node obeys, and that two of them do not fight for ever."""
+
+from controller.epochs import Epoch, Epochs
+
+
+def test_a_report_of_our_own_epoch_counts_and_an_older_one_does_not() -> None:
+    """Older: from before our start, or from a node that has not obeyed us yet."""
+    epochs = Epochs()
+    assert epochs.heard("larch", 7, 7) is Epoch.OURS
+    assert epochs.heard("larch", 6, 7) is Epoch.OTHER
+    assert epochs.rivals == set()
+
+
+def test_c04_a_later_epoch_is_overtaken_once_and_then_it_is_a_rival() -> None:
+    """C04: a lost folder shows once; a living rival shows again, is told once, and is not fought."""
+    epochs = Epochs()
+    assert epochs.heard("larch", 9, 7) is Epoch.OVERTAKE
+    assert epochs.heard("larch", 9, 10) is Epoch.OTHER, "it has not obeyed us yet"
+    assert epochs.heard("larch", 10, 10) is Epoch.OURS
+    assert epochs.heard("larch", 11, 10) is Epoch.RIVAL
+    assert epochs.heard("larch", 11, 10) is Epoch.OTHER
+    assert epochs.rivals == {"larch"}
+
+
+def test_each_node_may_be_overtaken_once() -> None:
+    """Two nodes of a lost folder need not have seen the same epoch."""
+    epochs = Epochs()
+    assert epochs.heard("larch", 9, 7) is Epoch.OVERTAKE
+    assert epochs.heard("elder", 12, 10) is Epoch.OVERTAKE
+    assert epochs.rivals == set()
