@@ -156,6 +156,17 @@ REQUEST: dict[str, Any] = {
 
 HEALTH: dict[str, Any] = {"status": "well", "reasons": []}
 
+LIMIT: dict[str, Any] = {
+    "name": "SOIL_TRIP_C",
+    "figures": [40.0],
+    "unit": "Cel",
+    "meaning": "Roots are stressed at 40-45 Cel.",
+    "source": "Newman & Davies 1987, J. Environ. Hort. 5(2)",
+    "tightened": {"larch": 35.0},
+    "acting_is_recorded": True,
+    "acted": "2026-03-01T04:12:02.000Z",
+}
+
 
 def shows(example: Any, status: int = 200, media_type: str = "application/json") -> dict[int | str, dict[str, Any]]:
     """Return an OpenAPI response entry with this example."""

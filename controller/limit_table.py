@@ -55,17 +55,22 @@ class Limit:
 
     Parameters
     ----------
-    value, unit
-        As in the code; the unit is "" for a count or a fraction.
+    figures, unit
+        As in the code, two for a range; the unit is "" for a count or a fraction.
     meaning, source
         In words; the source is "" where the meaning points to another limit.
     """
 
     name: str
-    value: str
+    figures: tuple[float, ...]
     unit: str
     meaning: str
     source: str
+
+    @property
+    def value(self) -> str:
+        """The figures in plain text, without the unit."""
+        return " to ".join(f"{each:g}" for each in self.figures)
 
     @property
     def words(self) -> str:
@@ -87,10 +92,10 @@ def hard_limits() -> tuple[Limit, ...]:
 
 def _limit(name: str, text: str) -> Limit:
     value = getattr(limits, name)
-    shown = " to ".join(f"{each:g}" for each in value) if isinstance(value, tuple) else f"{value:g}"
+    figures = tuple(map(float, value)) if isinstance(value, tuple) else (float(value),)
     unit = _UNIT.match(text)
     meaning, _, source = text[unit.end() if unit else 0 :].partition("Source:")
-    return Limit(name, shown, unit[1] if unit else "", meaning.strip(), source.strip().rstrip("."))
+    return Limit(name, figures, unit[1] if unit else "", meaning.strip(), source.strip().rstrip("."))
 
 
 def tighter(settings: Settings, name: str) -> dict[str, float]:
@@ -118,6 +123,32 @@ def last_acted_ms(journal: sqlite3.Connection, names: Sequence[str]) -> dict[str
         if row is not None:
             found[name] = int(row[0])
     return found
+
+
+_GROUPS: dict[str, str] = {
+    "Temperatures": "HIGHEST_SET_POINT_C SOIL_TRIP_C SOIL_TRIP_AT_ONCE_C AIR_NO_HEAT_C AIR_FIRE_C HEATER_SURFACE_C "
+    "AIR_RISE_K_PER_MIN HEATER_AIR_RISE_K_PER_MIN OVER_REMEMBERED_S AIR_SETTLE_S HEATER_LATELY_ON_S ABOVE_SET_POINT_K",
+    "Relay, lease and times": "LONGEST_LEASE_S RENEW_EVERY_S TICK_S LONGEST_GAP_S DEAD_LOOP_S NODE_SILENT_S "
+    "NODE_ALERT_S "
+    "NODE_CLOCK_SPAN_S NODE_CLOCK_ERROR LONGEST_CLOSING_S REST_AFTER_LONGEST_S SHORTEST_ON_S SHORTEST_OFF_S "
+    "UNRECORDED_S AFFRONT_REMEMBERED_S RELAY_CLOSINGS RELAY_WORN_PART",
+    "People": "REARM_AFTER_RESET_S RESETS_OF_ONE_TRIP RESET_SPAN_S LONGEST_AT_WORK_S LONGEST_SHELVED_S "
+    "PROOF_EVERY_DAYS "
+    "PROOF_GRACE_DAYS",
+    "Heat that goes astray": "HARD_AT_WORK_DUTY LEAST_RISE_K LONGEST_UNANSWERED_S EXPOSED_PART UNASKED_RISE_K SHORT_K "
+    "SHORT_S",
+}
+"""Where people look for a limit; what stands in none is about probes."""
+
+
+def grouped() -> dict[str, tuple[Limit, ...]]:
+    """Return every limit once, under the heading people look for it."""
+    named = {name: heading for heading, names in _GROUPS.items() for name in names.split()}
+    headings = ("Temperatures", "Relay, lease and times", "Probes", "Heat that goes astray", "People")
+    return {
+        heading: tuple(each for each in hard_limits() if named.get(each.name, "Probes") == heading)
+        for heading in headings
+    }
 
 
 def shows_acting(name: str) -> bool:

@@ -7,8 +7,6 @@ from pathlib import Path
 import pytest
 
 REFERENCE = Path(__file__).parent / "reference"
-TOGETHER = {"browser": "browser", "test_season_weather.py": "season", "test_demo_in_a_browser.py": "browser"}
-"""Folders and files whose tests share something costly, and so run in one worker."""
 
 
 def pytest_report_header() -> str:
@@ -17,13 +15,9 @@ def pytest_report_header() -> str:
     return f"sqlite {sqlite3.sqlite_version}, " + ", ".join(f"{name} {version(name)}" for name in names)
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Refuse a reference test that does not say where its figures come from; keep together what shares a fixture."""
+    """Refuse a reference test that does not say where its figures come from."""
     for item in items:
-        for part in item.path.parts:
-            if part in TOGETHER:
-                item.add_marker(pytest.mark.xdist_group(TOGETHER[part]))
         if REFERENCE in item.path.parents and isinstance(item, pytest.Function):
             words = (item.function.__doc__ or "").strip()
             if "Source:" not in words:

@@ -6,11 +6,15 @@ from collections.abc import Callable
 from contextlib import suppress
 
 import psutil
+import pytest
 from playwright.sync_api import Page, TimeoutError, expect
 
 from controller.load_settings import load
 from controller.wire import senml, session
 from tests.browser.conftest import Demo, Reader
+
+pytestmark = pytest.mark.xdist_group("browser")
+"""One demo for all of them, so one worker."""
 
 MakeReader = Callable[..., Reader]
 OVER_LIMIT_C = 82.0

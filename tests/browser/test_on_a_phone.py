@@ -7,6 +7,9 @@ from playwright.sync_api import expect
 
 from tests.browser.conftest import Demo, Reader
 
+pytestmark = pytest.mark.xdist_group("browser")
+"""One demo for all of them, so one worker."""
+
 MakeReader = Callable[..., Reader]
 PAGES = ("/", "/enclosures/southwall", "/enclosures/larch?range=3w", "/enclosures/larch/heat", "/journal", "/sign-in")
 _TOO_SMALL = """[...document.querySelectorAll('button, .act, nav a, .ranges a, summary, select, input')]

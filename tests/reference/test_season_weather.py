@@ -5,9 +5,14 @@ from functools import cache
 from itertools import groupby, pairwise
 from statistics import fmean
 
+import pytest
+
 from controller.plant.simulate import Trace, simulate
 from controller.plant.sun import solar_position_at
 from tests import newark
+
+pytestmark = pytest.mark.xdist_group("season")
+"""The season is computed once, so in one worker."""
 
 DAY_S = 86_400
 SEASON_TICK_S = 60.0

@@ -18,6 +18,7 @@ PAGES = [
     "/enclosures/larch/section",
     "/enclosures/larch/heat",
     "/journal",
+    "/limits",
     "/journal?enclosure=larch&kind=answer",
     "/sign-in",
 ]

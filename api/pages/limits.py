@@ -1,0 +1,65 @@
+"""The page of hard limits: each with its figure, its source, what is in force here, and when it last acted."""
+
+import sqlite3
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from api.pages import words
+from api.pages.words import Unit
+from api.state import State
+from controller.errors import StoreError
+from controller.limit_table import Limit, grouped, hard_limits, last_acted_ms, shows_acting, tighter
+
+
+@dataclass(frozen=True, slots=True)
+class LimitShown:
+    """One limit in the reader's words."""
+
+    words: str
+    figure: str
+    meaning: str
+    source: str
+    tighter: tuple[str, ...]
+    acted: str
+
+
+def acted(state: State) -> dict[str, int]:
+    """Return by limit when it last acted [ms UTC]; nothing where there is no journal yet."""
+    try:
+        with state.reading("journal.db") as journal:
+            return last_acted_ms(journal, [each.name for each in hard_limits()])
+    except (StoreError, sqlite3.Error):
+        return {}
+
+
+def shown(state: State, unit: Unit) -> dict[str, tuple[LimitShown, ...]]:
+    """Return every limit under its heading."""
+    found, now_ms, zone = acted(state), state.clock.now().utc_ms, state.settings.site.zone
+    return {
+        heading: tuple(_shown(each, state, unit, found.get(each.name), now_ms, zone) for each in limits)
+        for heading, limits in grouped().items()
+    }
+
+
+def _shown(each: Limit, state: State, unit: Unit, at_ms: int | None, now_ms: int, zone: ZoneInfo) -> LimitShown:
+    here = tuple(
+        f"{name}: {_figure((value,), each.unit, unit)}" for name, value in tighter(state.settings, each.name).items()
+    )
+    if at_ms is not None:
+        last = f"last acted {words.moment(at_ms, now_ms, zone)}"
+    else:
+        last = "has not acted" if shows_acting(each.name) else ""
+    meaning = words.said(each.meaning, unit)
+    return LimitShown(
+        each.words, _figure(each.figures, each.unit, unit), meaning, words.said(each.source, unit), here, last
+    )
+
+
+def _figure(figures: tuple[float, ...], si_unit: str, unit: Unit) -> str:
+    if si_unit == "Cel":
+        return " to ".join(words.temperature_said(each, unit) for each in figures)
+    if si_unit == "s":
+        return " to ".join(words.duration(each) for each in figures)
+    number = " to ".join(f"{each:,g}" if each < 1e5 else f"{each:,.0f}" for each in figures)
+    days = {"d": "days"}.get(si_unit, si_unit)
+    return f"{number} {days}".strip()

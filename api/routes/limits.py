@@ -1,0 +1,49 @@
+"""Every hard limit, for programs and for people."""
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from api.auth import StateNow, Viewer
+from api.examples import LIMIT, shows
+from api.pages import limits, views
+from api.pages.render import page, unit_of
+from api.problem import example
+from controller.clock import rfc3339
+from controller.limit_table import hard_limits, shows_acting, tighter
+
+router = APIRouter()
+
+
+@router.get(
+    "/api/limits", tags=["limits"], responses={**shows([LIMIT]), **example(401, "sign in, or send a bearer token")}
+)
+def limits_now(state: StateNow, person: Viewer) -> list[dict[str, Any]]:
+    """Give every hard limit: figures and unit, meaning, source, what is in force, when it last acted.
+
+    `acted` is null where it has not, or where `acting_is_recorded` is false.
+    """
+    acted = limits.acted(state)
+    return [
+        {
+            "name": each.name,
+            "figures": list(each.figures),
+            "unit": each.unit,
+            "meaning": each.meaning,
+            "source": each.source,
+            "tightened": tighter(state.settings, each.name),
+            "acting_is_recorded": shows_acting(each.name),
+            "acted": rfc3339(acted[each.name]) if each.name in acted else None,
+        }
+        for each in hard_limits()
+    ]
+
+
+@router.get("/limits", include_in_schema=False)
+def limits_page(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
+    """The page."""
+    unit = unit_of(request)
+    return page(
+        request, "limits.html", here="limits", line=views.outside_line(state, unit), groups=limits.shown(state, unit)
+    )
