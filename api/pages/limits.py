@@ -46,9 +46,9 @@ def _shown(each: Limit, state: State, unit: Unit, at_ms: int | None, now_ms: int
         f"{name}: {_figure((value,), each.unit, unit)}" for name, value in tighter(state.settings, each.name).items()
     )
     if at_ms is not None:
-        last = f"last acted {words.moment(at_ms, now_ms, zone)}"
+        last = f"Last acted {words.moment(at_ms, now_ms, zone)}"
     else:
-        last = "has not acted" if shows_acting(each.name) else ""
+        last = "Has not acted" if shows_acting(each.name) else "Its acting is not recorded"
     meaning = words.said(each.meaning, unit)
     return LimitShown(
         each.words, _figure(each.figures, each.unit, unit), meaning, words.said(each.source, unit), here, last

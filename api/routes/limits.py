@@ -1,6 +1,6 @@
 """Every hard limit, for programs and for people."""
 
-from typing import Any
+from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
@@ -16,26 +16,40 @@ from controller.limit_table import hard_limits, shows_acting, tighter
 router = APIRouter()
 
 
+@dataclass(frozen=True, slots=True)
+class LimitAnswer:
+    """One hard limit as programs read it; `tightened` gives by enclosure the tighter value in force."""
+
+    name: str
+    figures: tuple[float, ...]
+    unit: str
+    meaning: str
+    source: str
+    tightened: dict[str, float]
+    acting_is_recorded: bool
+    acted: str | None
+
+
 @router.get(
     "/api/limits", tags=["limits"], responses={**shows([LIMIT]), **example(401, "sign in, or send a bearer token")}
 )
-def limits_now(state: StateNow, person: Viewer) -> list[dict[str, Any]]:
+def limits_now(state: StateNow, person: Viewer) -> list[LimitAnswer]:
     """Give every hard limit: figures and unit, meaning, source, what is in force, when it last acted.
 
     `acted` is null where it has not, or where `acting_is_recorded` is false.
     """
     acted = limits.acted(state)
     return [
-        {
-            "name": each.name,
-            "figures": list(each.figures),
-            "unit": each.unit,
-            "meaning": each.meaning,
-            "source": each.source,
-            "tightened": tighter(state.settings, each.name),
-            "acting_is_recorded": shows_acting(each.name),
-            "acted": rfc3339(acted[each.name]) if each.name in acted else None,
-        }
+        LimitAnswer(
+            each.name,
+            each.figures,
+            each.unit,
+            each.meaning,
+            each.source,
+            tighter(state.settings, each.name),
+            shows_acting(each.name),
+            rfc3339(acted[each.name]) if each.name in acted else None,
+        )
         for each in hard_limits()
     ]
 

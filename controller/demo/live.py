@@ -33,13 +33,15 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
     if web_port != port:
         print(f"port {port} is taken; the pages listen on {web_port} instead")
     _write_settings(settings_file, web_port)
-    settings = load(settings_file)
     if not (place / "plants.json").exists():
         try:
             _history(settings_file, place, scenario.HISTORY_DAYS if days is None else days, stop)
         except StoppedError:
             print(f"\nstopped before the history was whole; {place} may be deleted")
             return 1
+    # Ports that were free before the history was computed may be taken by now.
+    _write_settings(settings_file, embedded.free_port(web_port))
+    settings = load(settings_file)
     with out_of_the_terminals_reach():
         broker = embedded.start(settings)
     clock = Clock()

@@ -66,4 +66,37 @@ def test_a_site_without_a_journal_says_that_nothing_acted(tmp_path: Path) -> Non
     """The page opens before anything has happened."""
     client: TestClient
     with open_site(tmp_path, False, False) as client:
-        assert "Has not acted" in client.get("/limits").text
+        text = client.get("/limits").text
+    assert "Has not acted." in text
+    assert "Its acting is not recorded." in text
+
+
+def test_a_day_keeps_its_capital(tmp_path: Path) -> None:
+    """When a limit last acted is said in local time, as people write it."""
+    site = ApiSite(tmp_path)
+    with closing(open_writer(site.folder / "journal.db", JOURNAL)) as connection:
+        journal.append(
+            connection, [Entry("trip", "larch", "soilward", "hot", {"trip": "soil-over:soil"}, 1_740_802_322_000)]
+        )
+    with site.client() as client:
+        assert re.search(r"Last acted 1 March 2025 \d\d:12\.", client.get("/limits").text)
+
+
+def test_programs_are_told_the_shape_of_a_limit(tmp_path: Path) -> None:
+    """The description gives a schema whose fields are those of its example."""
+    with ApiSite(tmp_path).client() as client:
+        described = client.get("/openapi.json").json()
+    shown = described["paths"]["/api/limits"]["get"]["responses"]["200"]["content"]["application/json"]
+    fields = described["components"]["schemas"]["LimitAnswer"]["properties"]
+    assert shown["schema"]["items"]["$ref"].endswith("/LimitAnswer")
+    assert set(shown["example"][0]) == set(fields)
+
+
+def test_a_tighter_value_in_force_is_said_with_its_enclosure(tmp_path: Path) -> None:
+    """Only where the settings tighten: one enclosure of two."""
+    with ApiSite(tmp_path).client() as client:
+        found = {each["name"]: each["tightened"] for each in client.get("/api/limits").json()}
+        text = client.get("/limits").text.replace("\u00a0", " ")
+    assert found["HIGHEST_SET_POINT_C"] == {"elder": 25.0}
+    assert "elder: 25.0 °C" in text
+    assert "larch: " not in text

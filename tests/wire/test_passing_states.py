@@ -33,7 +33,7 @@ def test_a_state_said_while_the_controller_was_away_never_comes_and_a_reading_do
     """Both are published at QoS 1 and the session is kept; an old "closed" must not make a dead node look alive."""
     given = Given()
     with Bench(tmp_path, given) as bench:
-        until("the controller is there", bench.spy.status, 10.0)
+        until("the controller is there", bench.spy.status, 30.0)
         bench.node.stop()
         bench.controller.kill()
         topic, now_ms = "soilward/larch/heater/state", time.time_ns() // 1_000_000
@@ -41,9 +41,9 @@ def test_a_state_said_while_the_controller_was_away_never_comes_and_a_reading_do
         bench.spy.publish(topic, old)
         bench.spy.publish("soilward/larch/probe/outside", reading)
         bench.controller.start()
-        until("the reading comes", lambda: given.has(reading), 10.0)
+        until("the reading comes", lambda: given.has(reading), 30.0)
         fresh = _state(False, 7002)
-        until("a fresh state comes", lambda: given.has(fresh), 10.0, lambda: bench.spy.publish(topic, fresh))
+        until("a fresh state comes", lambda: given.has(fresh), 30.0, lambda: bench.spy.publish(topic, fresh))
         assert not given.has(old)
         stored = "SELECT count(*) FROM reading WHERE value = 1.125"
-        until("the reading is stored", lambda: bench.rows(stored) == [(1,)], 10.0)
+        until("the reading is stored", lambda: bench.rows(stored) == [(1,)], 30.0)
