@@ -62,6 +62,13 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--limits", action="store_true", help="print every hard limit, its source, what is in force"
             )
+    simulate = commands.add_parser("simulate", help="recorded readings through the same decisions again; what differs?")
+    simulate.add_argument("--replay", type=Path, required=True, metavar="FOLDER", help="data folder to replay")
+    simulate.add_argument("--settings", type=Path, help="settings file (default: FOLDER/soilward.toml, or here)")
+    simulate.add_argument("--enclosure", help="this one alone")
+    simulate.add_argument("--start", help="compare from this time on, as 2026-03-01T04:00:00Z")
+    simulate.add_argument("--end", help="and until this one")
+    simulate.set_defaults(act=_simulate)
     person = commands.add_parser("person", help="add, list or remove the people who may look or change things")
     person.add_argument("rest", nargs=argparse.REMAINDER, help="add NAME --role view|operate | list | remove NAME")
     person.set_defaults(act=_person)
@@ -150,6 +157,12 @@ def _node(asked: argparse.Namespace) -> int:
     from controller.node import bench
 
     return bench.run(load(asked.settings))
+
+
+def _simulate(asked: argparse.Namespace) -> int:
+    from controller.replay import command
+
+    return command.replay(command.asked_of(asked.replay, asked.settings, asked.enclosure, asked.start, asked.end))
 
 
 def _asyncapi(asked: argparse.Namespace) -> int:

@@ -1,14 +1,18 @@
-"""What a tick leaves on disk: journal entries, readings with their grades, heater runs."""
+"""What a tick leaves on disk: journal entries, readings with their grades, orders, heater runs."""
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from controller.clock import Moment
 from controller.enclosure import Decision
 from controller.heater_log import told_by
 from controller.keeper import Keeper, stored
 from controller.memory import Memory
+from controller.order_log import OrderLog
 from controller.routing import Routing
 from controller.safety import limits
 from controller.status import Grade
-from controller.store.journal import Entry
+from controller.store.journal import JSON, Entry
 from controller.store.runs import RunEvent
 from controller.store.writer import Writer
 
@@ -18,23 +22,28 @@ class Recording:
 
     def __init__(self, writer: Writer, memory: Memory, routing: Routing) -> None:
         self._writer, self._memory, self._routing = writer, memory, routing
+        self._orders = {name: OrderLog(name) for name in routing.refused}
 
     def is_possible(self, now: Moment) -> bool:
         """Whether what happens is kept: standing orders at once, the record within a minute (hazards D01, D02)."""
         since_s = self._writer.failing_since_s
         return self._memory.is_saved and (since_s is None or now.mono_s - since_s <= limits.UNRECORDED_S)
 
-    def enter(self, kind: str, name: str | None, why: str, now: Moment) -> None:
+    def enter(
+        self, kind: str, name: str | None, why: str, now: Moment, more: Mapping[str, JSON] = MappingProxyType({})
+    ) -> None:
         """Enter what the shell itself has to say in the journal."""
-        self._writer.put_journal(Entry(kind, name, "soilward", why, {"epoch": self._memory.epoch}, now.utc_ms))
+        body = {"epoch": self._memory.epoch, **more}
+        self._writer.put_journal(Entry(kind, name, "soilward", why, body, now.utc_ms))
 
-    def put_runs(self, events: list[RunEvent]) -> None:
-        """Keep what became of a heater run."""
+    def put_runs(self, events: Sequence[RunEvent]) -> None:
+        """Keep what became of a heater run, or of an order."""
         for event in events:
             self._writer.put_run(event)
 
-    def put(self, keeper: Keeper, decision: Decision) -> bool:
+    def put(self, keeper: Keeper, decision: Decision, now: Moment) -> bool:
         """Queue all that a decision leaves; returns whether there was room for all of it."""
+        self.put_runs(self._orders[keeper.plan.name].take(keeper.state, now))
         kept = all(list(map(self._writer.put_journal, decision.entries)))
         for reading, judged in decision.judged:
             if judged.grade is Grade.REFUSED:

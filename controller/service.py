@@ -5,7 +5,7 @@ import signal
 import threading
 from functools import partial
 
-from controller import enclosure
+from controller import beginning, enclosure
 from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.epochs import RIVAL, Epoch, Epochs
@@ -23,6 +23,7 @@ from controller.safety.lease import Order
 from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
+from controller.store.journal import JSON
 from controller.store.writer import Writer
 from controller.ticking import Ticking
 from controller.watchdog import watch
@@ -69,7 +70,8 @@ class Controller:
         self._turned_s = self._polled_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
         self._asked = Asked(folder, min((k.state.standing.answered for k in self.keepers.values()), default=0))
-        self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now)
+        began = beginning.body_of(settings, self.memory.recalled)
+        self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now, began)
         for name, count in self.memory.set_back.items():
             self._record.enter("counter", name, SET_BACK.format(count), now)
         for keeper in self.keepers.values():
@@ -183,7 +185,7 @@ class Controller:
             self.relays.send(name, decision.order, now)
         if keeper.state.standing != before or not self.memory.is_saved:
             self._save()
-        kept = self._record.put(keeper, decision)
+        kept = self._record.put(keeper, decision, now)
         self._tell(keeper, now)
         if decision.send and decision.order.on:
             self.relays.send(name, decision.order, now)
@@ -232,7 +234,8 @@ class Controller:
         now = self.clock.now()
         for name in self.keepers:
             self.relays.send(name, STOPPING, now)
-        self._record.enter("stop", None, "controller stopped as asked", now)
+        refused: dict[str, JSON] = {name: counts.total() for name, counts in self.routing.refused.items()}
+        self._record.enter("stop", None, "controller stopped as asked", now, {"refused": refused})
         self.relays.close()
         self.inbox.close()
         self.writer.close()

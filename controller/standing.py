@@ -80,10 +80,11 @@ def from_text(text: str) -> Kept:
     if hashlib.sha256(body.encode()).hexdigest() != checksum:
         raise ValueError("the checksum does not match")
     raw = json.loads(body)
-    return Kept(raw["epoch"], {name: _standing(each) for name, each in raw["enclosures"].items()})
+    return Kept(raw["epoch"], {name: standing_of(each) for name, each in raw["enclosures"].items()})
 
 
-def _standing(raw: dict[str, Any]) -> Standing:
+def standing_of(raw: dict[str, Any]) -> Standing:
+    """Return standing orders from their plain form."""
     trips = tuple(Trip(**{**each, "kind": TripKind(each["kind"])}) for each in raw["trips"])
     resets = tuple((name, ms) for name, ms in raw["resets"])
     shelved = tuple((name, ms) for name, ms in raw.get("shelved", ()))

@@ -1,10 +1,12 @@
 """The page of hard limits: each with its figure, its source, what is in force here, and when it last acted."""
 
+import re
 import sqlite3
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from api.pages import words
+from api.pages import limit_scale, words
+from api.pages.limit_scale import Hot, Scale
 from api.pages.words import Unit
 from api.state import State
 from controller.errors import StoreError
@@ -41,18 +43,31 @@ def shown(state: State, unit: Unit) -> dict[str, tuple[LimitShown, ...]]:
     }
 
 
+def scale(state: State, unit: Unit) -> Scale:
+    """Return the drawing of the hot limits, with what the settings tighten."""
+    hot = []
+    for each in hard_limits():
+        hot.append(Hot(each.name, each.words, each.figures[0]))
+        hot += [Hot(each.name, each.words, value, where) for where, value in tighter(state.settings, each.name).items()]
+    return limit_scale.scale(hot, unit)
+
+
+def _in_words(text: str, unit: Unit) -> str:
+    """Say a text of the code with limits by their words and temperatures in the chosen unit."""
+    known = {each.name: each.words for each in hard_limits()}
+    return words.said(re.sub(r"\b[A-Z]+(?:_[A-Z]+)+\b", lambda found: known.get(found[0], found[0]), text), unit)
+
+
 def _shown(each: Limit, state: State, unit: Unit, at_ms: int | None, now_ms: int, zone: ZoneInfo) -> LimitShown:
     here = tuple(
         f"{name}: {_figure((value,), each.unit, unit)}" for name, value in tighter(state.settings, each.name).items()
     )
     if at_ms is not None:
-        last = f"Last acted {words.moment(at_ms, now_ms, zone)}"
+        last = f"Last acted {words.moment(at_ms, now_ms, zone)}, {words.ago((now_ms - at_ms) / 1000)}"
     else:
         last = "Has not acted" if shows_acting(each.name) else "Its acting is not recorded"
-    meaning = words.said(each.meaning, unit)
-    return LimitShown(
-        each.words, _figure(each.figures, each.unit, unit), meaning, words.said(each.source, unit), here, last
-    )
+    meaning, source = _in_words(each.meaning, unit), _in_words(each.source, unit)
+    return LimitShown(each.words, _figure(each.figures, each.unit, unit), meaning, source, here, last)
 
 
 def _figure(figures: tuple[float, ...], si_unit: str, unit: Unit) -> str:

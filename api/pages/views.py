@@ -89,6 +89,7 @@ class View:
     most_ask: str
     overridden: str
     at_work: str
+    proved: str
 
 
 def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int = 1, charted: bool = True) -> View:
@@ -136,6 +137,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         most_ask=words.temperature_said(enclosure.limits.highest_set_point, unit),
         overridden=_overridden(state, seen),
         at_work=_at_work(state, seen),
+        proved=_proved(state, seen),
     )
 
 
@@ -226,6 +228,16 @@ def _at_work(state: State, seen: Mapping[str, Any]) -> str:
     """Say until when somebody works there; empty when nobody does."""
     until, now_ms = seen.get("at_work_until"), state.clock.now().utc_ms
     return "" if until is None else f"Somebody works there until {_moment(state, from_rfc3339(until), now_ms)}."
+
+
+def _proved(state: State, seen: Mapping[str, Any]) -> str:
+    """Say when what ends heat was last proved to do so."""
+    at, now_ms = seen.get("proved_at"), state.clock.now().utc_ms
+    return (
+        "No proof test is on record."
+        if at is None
+        else (f"The last proof test passed {_moment(state, from_rfc3339(at), now_ms)}.")
+    )
 
 
 def _moment(state: State, at_ms: int, now_ms: int) -> str:

@@ -59,5 +59,10 @@ def limits_page(request: Request, state: StateNow, person: Viewer) -> HTMLRespon
     """The page."""
     unit = unit_of(request)
     return page(
-        request, "limits.html", here="limits", line=views.outside_line(state, unit), groups=limits.shown(state, unit)
+        request,
+        "limits.html",
+        here="limits",
+        line=views.outside_line(state, unit),
+        groups=limits.shown(state, unit),
+        scale=limits.scale(state, unit),
     )

@@ -9,16 +9,18 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from controller import standing
+from controller import beginning, standing
 from controller.clock import Moment
 from controller.demo import scenario
 from controller.errors import SoilwardError
 from controller.heater_log import HeaterLog
 from controller.keeper import stored
 from controller.load_settings import load
+from controller.order_log import OrderLog
 from controller.plan import plan_for
 from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.simulate import Run, Ticked, coarse
+from controller.settings import Settings
 from controller.standing import Kept, Standing
 from controller.store import journal, readings, runs
 from controller.store.connection import open_writer, transaction
@@ -30,8 +32,7 @@ from controller.store.runs import RunEvent
 
 DAY_S = 86_400
 CHUNK_DAYS = 0.5
-KEEP_EVERY_S = 120.0
-"""[s] The record keeps one reading every two minutes of the computed weeks; the tick saw them all."""
+BEGINS_WITH = Standing(armed=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +56,8 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
         raise KeyError(name)
     plan = coarse(plan_for(settings, enclosure, scenario.TICK_S), scenario.TICK_S)
     plant = scenario.plant_for(enclosure, start_ms)
-    run = Run(plan, plant, Moment(0.0, start_ms), tick_s=scenario.TICK_S)
-    heater = HeaterLog(name, plan.rated_w, plan.volts, silent_after_s=2 * scenario.TICK_S)
+    run = Run(plan, plant, Moment(0.0, start_ms), BEGINS_WITH, scenario.TICK_S)
+    heater, orders = HeaterLog(name, plan.rated_w, plan.volts, silent_after_s=2 * scenario.TICK_S), OrderLog(name)
     chunk_ticks = round(CHUNK_DAYS * DAY_S / scenario.TICK_S)
     total = round(days * DAY_S / scenario.TICK_S)
     for first in range(0, total, chunk_ticks):
@@ -65,17 +66,17 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
         entries: list[Entry] = []
         for _ in range(first, min(first + chunk_ticks, total)):
             scenario.let_happen(name, plant, start_ms)
+            # What the report shows open was opened by the order before this tick's.
+            because = run.state.why_open
             ticked = run.once(_visitor(run, plant, start_ms))
             entries += ticked.decision.entries
-            events += heater.take(ticked.report, run.state.why_open)
+            events += [*heater.take(ticked.report, because), *orders.take(run.state, ticked.now)]
             rows += _rows(run, ticked)
         done = min(1.0, (first + chunk_ticks) / total)
         queue.put(Chunk(name, done, rows, events, entries, plant.state(), run.state.standing))
 
 
 def _rows(run: Run, ticked: Ticked) -> Iterator[StoredReading]:
-    if ticked.now.mono_s % KEEP_EVERY_S:
-        return
     for reading, judged in ticked.decision.judged:
         row = stored(run.plan, reading, judged.grade, judged.taken_ms)
         if row is not None:
@@ -130,13 +131,15 @@ def compute(settings_file: Path, folder: Path, end_ms: int, days: float, tell: C
         for worker in workers:
             worker.terminate()
             worker.join()
-    _conclude(folder, last, start_ms)
+    _conclude(settings, last, start_ms)
 
 
-def _conclude(folder: Path, last: dict[str, Chunk], start_ms: int) -> None:
+def _conclude(settings: Settings, last: dict[str, Chunk], start_ms: int) -> None:
     """Write the journal, the standing orders and the plants' last states; their absence marks an unfinished history."""
     entries = sorted((entry for chunk in last.values() for entry in chunk.entries), key=lambda each: each.at_ms)
-    first = Entry("start", None, "soilward", "demo history begins; every value in it is made by seed", {}, start_ms)
+    folder, why = settings.store.folder, "demo history begins; every value in it is made by seed"
+    began = beginning.body_of(settings, dict.fromkeys(last, BEGINS_WITH), scenario.TICK_S)
+    first = Entry("start", None, "soilward", why, began, start_ms)
     with closing(open_writer(folder / "journal.db", JOURNAL)) as connection:
         journal.append(connection, [first, *entries])
     standing.save(folder / "standing.json", Kept(1, {name: chunk.standing for name, chunk in last.items()}))

@@ -55,6 +55,18 @@ CREATE TABLE heater_run (
 CREATE INDEX heater_run_by_start ON heater_run (enclosure, start_ms);
 CREATE UNIQUE INDEX one_open_run ON heater_run (enclosure) WHERE end_ms IS NULL;
 """,
+    f"""
+CREATE TABLE order_change (
+    id INTEGER PRIMARY KEY,
+    enclosure TEXT NOT NULL CHECK (length(enclosure) > 0),
+    at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
+    is_on INTEGER NOT NULL CHECK (is_on IN (0, 1)),
+    is_armed INTEGER NOT NULL CHECK (is_armed IN (0, 1) AND is_armed >= is_on),
+    because TEXT NOT NULL,
+    missing TEXT NOT NULL CHECK (json_valid(missing))
+) STRICT;
+CREATE INDEX order_change_by_time ON order_change (enclosure, at_ms);
+""",
 )
 
 # The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.

@@ -1,9 +1,11 @@
-"""Heater runs: each closed-contact interval as the node reported it, written as it happens."""
+"""Heater runs, each closed-contact interval as the node reported it, and orders: written as they happen."""
 
 import sqlite3
 from dataclasses import dataclass
 
+from controller.store import orders
 from controller.store.connection import transaction
+from controller.store.orders import OrderChanged
 from controller.store.use import By, HeaterUse, summary
 
 __all__ = [
@@ -47,7 +49,7 @@ class RunEnded:
     ended_by: str
 
 
-RunEvent = RunBegan | RunEnergy | RunEnded
+RunEvent = RunBegan | RunEnergy | RunEnded | OrderChanged
 
 
 def begin(connection: sqlite3.Connection, enclosure: str, at_ms: int) -> bool:
@@ -116,3 +118,6 @@ def apply(connection: sqlite3.Connection, event: RunEvent) -> bool:
             return add_energy(connection, enclosure, joules)
         case RunEnded(enclosure, at_ms, ended_by):
             return finish(connection, enclosure, at_ms, ended_by)
+        case OrderChanged():
+            orders.add(connection, event)
+            return True

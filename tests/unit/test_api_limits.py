@@ -79,7 +79,7 @@ def test_a_day_keeps_its_capital(tmp_path: Path) -> None:
             connection, [Entry("trip", "larch", "soilward", "hot", {"trip": "soil-over:soil"}, 1_740_802_322_000)]
         )
     with site.client() as client:
-        assert re.search(r"Last acted 1 March 2025 \d\d:12\.", client.get("/limits").text)
+        assert re.search(r"Last acted 1 March 2025 \d\d:12, \d+ days ago\.", client.get("/limits").text)
 
 
 def test_programs_are_told_the_shape_of_a_limit(tmp_path: Path) -> None:

@@ -170,3 +170,15 @@ def test_a_page_says_plainly_since_when_the_controller_is_silent(site: TestClien
     assert "Not known: nothing heard from the controller since 05:12." in text
     assert 'class="card silent" data-enclosure="larch"' in text
     assert 'data-known="0"' in site.get("/enclosures/larch/section").text
+
+
+@pytest.mark.parametrize(
+    ("proved_at", "words"),
+    [(None, "No proof test is on record."), (rfc3339(NOW_MS - 24 * HOUR_MS), "The last proof test passed yesterday ")],
+)
+def test_the_page_says_when_the_safeguards_were_last_proved(
+    site: TestClient, proved_at: str | None, words: str
+) -> None:
+    """A person looks for it where the page says what heat needs."""
+    hear(site, proved_at=proved_at)
+    assert f'<p class="more">{words}' in site.get("/enclosures/larch").text
