@@ -4,7 +4,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from controller.errors import SoilwardError
 
@@ -15,6 +15,23 @@ CAUTION = (
     "Heat beside plastic film can start a fire. Soilward is no replacement for a listed thermal cut-out, an "
     "earth-fault breaker or a licensed electrician; follow your local code."
 )
+
+
+_PROOF_STEPS = """The steps, each with a bound and a figure:
+  node             heard, same limits, proves K1 and K2 (you may have to switch its supply off and on)
+  contact          K1 closes within 5 s of its order and opens within 2 s
+  current          80 to 110 % of the rated current on, less than 0.1 A off
+  k2               disarmed: K2 open, no current
+  lease            ten times one order and no second one: open within the lease and 2 s
+  heat-pulse       the right probe answers, no other more (a soil cable: up to some hours)
+  broker-cut       you pull the node's network: it lets go by itself
+  controller-kill  a controller is killed while it heats: open within the lease and 2 s
+  over-limit       you warm a soil probe in your hand past a limit tightened for the rehearsal
+
+Stop `soilward run` first: whoever commands the node must be alone. Heat is decided as ever: limits, trips and
+permissives stay in force. A step that fails ends the test. Only a run that passes every step counts as a proof test;
+every run is journalled, and printable at /proof/ENCLOSURE. The enclosure is disarmed afterwards.
+Exit status: 0 every step taken has passed, 1 not."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -69,10 +86,32 @@ def _parser() -> argparse.ArgumentParser:
     simulate.add_argument("--start", help="compare from this time on, as 2026-03-01T04:00:00Z")
     simulate.add_argument("--end", help="and until this one")
     simulate.set_defaults(act=_simulate)
+    _add_proof_test(commands)
     person = commands.add_parser("person", help="add, list or remove the people who may look or change things")
     person.add_argument("rest", nargs=argparse.REMAINDER, help="add NAME --role view|operate | list | remove NAME")
     person.set_defaults(act=_person)
     return parser
+
+
+def _add_proof_test(commands: Any) -> None:
+    words = "walk through the real commissioning of one enclosure, step by step, with its relay node"
+    proof = commands.add_parser(
+        "proof-test",
+        help=words,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description=f"{words[0].upper()}{words[1:]}.\n\n{_PROOF_STEPS}",
+        epilog=CAUTION,
+    )
+    proof.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
+    proof.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    proof.add_argument(
+        "--person", required=True, metavar="NAME", help="who proves it: goes to the journal and the page"
+    )
+    proof.add_argument("--why", default="proof test", metavar="TEXT", help="what for, such as 'new cable, spring 2027'")
+    proof.add_argument("--only", action="append", default=[], metavar="STEP", help="take this step alone (repeatable)")
+    proof.add_argument("--skip", action="append", default=[], metavar="STEP", help="leave it out: not passed then")
+    proof.add_argument("--new-relay", action="store_true", help="the relay is new: its closings count from now on")
+    proof.set_defaults(act=_proof_test)
 
 
 def _demo(asked: argparse.Namespace) -> int:
@@ -163,6 +202,26 @@ def _simulate(asked: argparse.Namespace) -> int:
     from controller.replay import command
 
     return command.replay(command.asked_of(asked.replay, asked.settings, asked.enclosure, asked.start, asked.end))
+
+
+def _proof_test(asked: argparse.Namespace) -> int:
+    import signal
+
+    from controller.clock import Clock
+    from controller.load_settings import load
+    from controller.proving import command
+    from controller.proving.person import Terminal
+
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.default_int_handler)
+    wanted = command.Asked(
+        asked.enclosure, asked.person, asked.why, tuple(asked.only), tuple(asked.skip), asked.new_relay
+    )
+    settings = load(asked.settings)
+    account = command.prove(settings, asked.settings, wanted, Terminal(), Clock())
+    print(f"\n{account.said}. Disarmed; arm it on its page when you want heat.")
+    print(f"To print, under `soilward run`: http://{settings.web.host}:{settings.web.port}/proof/{asked.enclosure}")
+    return 0 if account.took_well else 1
 
 
 def _asyncapi(asked: argparse.Namespace) -> int:
