@@ -29,16 +29,24 @@ class Answer:
     was_reset: bool = False
 
 
-def answer(plan: Plan, standing: Standing, request: Request, gone: dict[str, bool], now: Moment) -> Answer:
+def answer(
+    plan: Plan, standing: Standing, request: Request, gone: dict[str, bool], now: Moment,
+    urgent: frozenset[str] = frozenset(),
+) -> Answer:  # fmt: skip
     """Answer one request.
 
     Parameters
     ----------
     gone
         By trip name, whether its cause is gone.
+    urgent
+        Names of the alerts that need somebody now.
     """
     standing = replace(standing, answered=max(standing.answered, request.id))
-    outcome, changed = _outcome(plan, standing, request, gone, now)
+    if request.kind == "shelve" and request.arguments.get("alert") in urgent:
+        outcome, changed = "refused: somebody must go and look now; urgent alerts cannot be put aside", None
+    else:
+        outcome, changed = _outcome(plan, standing, request, gone, now)
     done = changed is not None
     body: dict[str, Any] = {
         "request": request.id,
@@ -84,7 +92,10 @@ def _outcome(
 def _arm(plan: Plan, standing: Standing, now: Moment) -> tuple[str, Standing | None]:
     late_days = proof_late_days(plan, standing, now.utc_ms)
     if late_days > limits.PROOF_GRACE_DAYS:
-        return f"refused: the proof test is {late_days:.0f} days overdue; prove it again first", None
+        return (
+            f"refused: the proof test is {late_days:.0f} days overdue; run `soilward proof-test {plan.name}` first",
+            None,
+        )
     if standing.relay_closings > limits.RELAY_CLOSINGS:
         return f"refused: the relay has closed {standing.relay_closings} times and is worn out; replace it first", None
     return "armed: heat may run when it is needed and permitted", replace(standing, armed=True, at_work_until_ms=None)

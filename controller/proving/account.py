@@ -33,10 +33,11 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """One step in an account."""
+    """One step in an account; `bound` says in words what was to be kept."""
 
     step: str
     title: str
+    bound: str
     result: Result
     said: str
     figures: dict[str, float] = field(default_factory=dict)
@@ -97,7 +98,9 @@ def from_entry(entry: StoredEntry) -> Account | None:
     body: Mapping[str, Any] = entry.body
     try:
         outcomes = tuple(
-            Outcome(each["step"], each["title"], Result(each["result"]), each["said"], dict(each["figures"]))
+            Outcome(
+                each["step"], each["title"], each["bound"], Result(each["result"]), each["said"], dict(each["figures"])
+            )
             for each in body["steps"]
         )
         return Account(

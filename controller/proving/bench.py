@@ -48,7 +48,7 @@ class Bench:
 
     Parameters
     ----------
-    settings_file, identity
+    settings_file
         Given to the process that is to be killed.
     cut
         None: the broker is not ours, so the person cuts.

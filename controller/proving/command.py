@@ -77,9 +77,7 @@ def prove(settings: Settings, settings_file: Path, asked: Asked, person: Person,
         last.callback(writer.close)
         stand = Stand(settings, known.name, clock, record.standing, memory.epoch, CLIENT, record.kept, broken_at)
         writer.start()
-        account = _run(Bench(stand, person, settings_file, asked.patience, before, cut), asked)
-        record.finish(account)
-    return account
+        return _run(Bench(stand, person, settings_file, asked.patience, before, cut), asked, record)
 
 
 def _provable(settings: Settings, name: str) -> Enclosure:
@@ -151,25 +149,31 @@ def _pulsed(account: Account) -> bool:
     return any("lag_s" in each.figures for each in account.outcomes)
 
 
-def _run(bench: Bench, asked: Asked) -> Account:
-    """Take the steps; Ctrl-C ends them. The contacts are told to open in either case."""
-    stand, began, found, aborted = bench.stand, bench.stand.clock.now(), list[Outcome](), False
-    stand.open()
+def _run(bench: Bench, asked: Asked, record: Record) -> Account:
+    """Take the steps; whatever ends them, the contacts are told to open and what was found is journalled."""
+    began_s, found, aborted = bench.stand.clock.now().mono_s, list[Outcome](), True
     try:
+        bench.stand.open()
         for outcome in outcomes(bench, asked.chosen):
             found.append(outcome)
+        aborted = False
     except KeyboardInterrupt:
-        aborted = True
         bench.person.tell("\naborted: the contacts are told to open")
     finally:
-        stand.rehearsal, stand.wish = None, Wish.DISARMED
-        stand.send_again()
-        stand.turn(0.0)
-        stand.until(lambda: not stand.is_closed, OPENS_S)
-        stand.close()
-    found += [not_reached(step) for step in STEPS[len(found) :]]
-    now = stand.clock.now()
-    return Account(
-        asked.enclosure, asked.who, asked.why, now.utc_ms, now.mono_s - began.mono_s, asked.new_relay, aborted,
-        tuple(found),
-    )  # fmt: skip
+        _open_contacts(bench.stand)
+        found += [not_reached(step) for step in STEPS[len(found) :]]
+        now = bench.stand.clock.now()
+        account = Account(
+            asked.enclosure, asked.who, asked.why, now.utc_ms, now.mono_s - began_s, asked.new_relay, aborted,
+            tuple(found),
+        )  # fmt: skip
+        record.finish(account)
+    return account
+
+
+def _open_contacts(stand: Stand) -> None:
+    stand.rehearsal, stand.wish = None, Wish.DISARMED
+    stand.send_again()
+    stand.turn(0.0)
+    stand.until(lambda: not stand.is_closed, OPENS_S)
+    stand.close()

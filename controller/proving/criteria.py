@@ -35,6 +35,22 @@ AIR_ANSWERS_WITHIN_S: Final = 600.0
 LAG_GREW: Final = 10.0
 """Times that an answer may be later than in the last proof test before people are told. Source: hazard P23."""
 
+NODE: Final = "our limits; no current with either contact open alone"
+CONTACT: Final = (
+    f"closed within {CLOSES_WITHIN_S:g} s, open within {OPENS_WITHIN_S:g} s, then as told for {STEADY_S:g} s"
+)
+CURRENT: Final = f"{RATED_PART[0]:.0%} to {RATED_PART[1]:.0%} of the rated current on, less than {NO_CURRENT_A:g} A off"
+SECOND_CONTACT: Final = f"open within {OPENS_WITHIN_S:g} s, then less than {NO_CURRENT_A:g} A"
+LEASES: Final = f"{LEASE_TIMES} times, each at most the lease and {LEASE_MARGIN_S:g} s"
+ANSWERED: Final = (
+    f"{SOIL_ANSWER_K:g} K in soil or {AIR_ANSWER_K:g} K in air, in the time that physics give, by no other probe first"
+)
+CUT_OFF: Final = f"open by its own lapsed lease, after the lease and {LEASE_MARGIN_S:g} s without a word"
+KILLED: Final = f"open at most the lease and {LEASE_MARGIN_S:g} s after"
+OVER_LIMIT: Final = (
+    f"open within {OPENS_WITHIN_S:g} s of the first reading over, then less than {NO_CURRENT_A:g} A; latched"
+)
+
 
 def contact(closed_s: float, opened_s: float) -> Finding:
     """Judge the delays [s] from order to report."""
@@ -75,11 +91,14 @@ def after_kill(open_s: float, lease_s: float) -> Finding:
     return Finding(open_s <= bound_s, said, {"opened_after_s": round(open_s, 2)})
 
 
-def over_limit(opened_s: float, limit_c: float, hottest_c: float) -> Finding:
-    """Judge the time [s] from the first reading over the rehearsed limit to the report of an open contact."""
-    said = f"open {opened_s:.1f} s after the first reading over {limit_c:.1f} Cel; the rehearsed trip latched"
-    figures = {"opened_after_s": round(opened_s, 2), "limit_c": round(limit_c, 2), "hottest_c": round(hottest_c, 2)}
-    return Finding(opened_s <= OPENS_WITHIN_S, said, figures)
+def over_limit(opened_s: float, off_a: float, limit_c: float, hottest_c: float) -> Finding:
+    """Judge the time [s] from the first reading over the rehearsed limit to the open contact, and what still flows."""
+    said = f"open {opened_s:.1f} s after the first reading over {limit_c:.1f} Cel, then {off_a:.2f} A; the trip latched"
+    figures = {
+        "opened_after_s": round(opened_s, 2), "off_a": round(off_a, 2), "limit_c": round(limit_c, 2),
+        "hottest_c": round(hottest_c, 2),
+    }  # fmt: skip
+    return Finding(opened_s <= OPENS_WITHIN_S and off_a < NO_CURRENT_A, said, figures)
 
 
 def answered(probe: str, rise_k: float, lag_s: float, before_s: float | None) -> Finding:

@@ -26,9 +26,11 @@ def broker_cut(bench: Bench) -> Finding:
     before = report_of(stand)
     _cut(bench)
     cut_s = stand.clock.now().mono_s
-    stand.rest(stand.plan.lease_s + criteria.LEASE_MARGIN_S)
+    heard = stand.until(lambda: report_of(stand).arrived_s > cut_s + criteria.LEASE_MARGIN_S, _silence_s(stand))
     stand.wish = Wish.ARMED
     _mend(bench)
+    if heard:
+        raise StepError("the node was heard all the while: was it really cut off?")
     if not stand.until(lambda: report_of(stand).arrived_s > cut_s + stand.plan.lease_s, bench.patience.back_s):
         raise StepError(f"the node has not been heard again within {spoken(bench.patience.back_s)}")
     # What the network had kept back comes first; the node's word of now follows within 5 s.
@@ -41,6 +43,11 @@ def broker_cut(bench: Bench) -> Finding:
         said = f"its count of lapsed leases went from {before.drops} to {report.drops}; it reports {_word(report.on)}"
         return Finding(False, f"{said}. Was it really cut off for {stand.plan.lease_s:g} s?", figures)
     return Finding(True, f"cut off for longer than its lease, it let go by itself ({report.drops} by now)", figures)
+
+
+def _silence_s(stand: Stand) -> float:
+    """[s] Without a word that no lease outlasts; a node that is not cut off would report in it."""
+    return stand.plan.lease_s + criteria.LEASE_MARGIN_S
 
 
 def _cut(bench: Bench) -> None:

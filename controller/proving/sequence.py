@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from controller.proving import contacts, losses, warmth
+from controller.proving import contacts, criteria, losses, warmth
 from controller.proving.account import Finding, Outcome, Result
 from controller.proving.bench import Bench, StepError, failed
 from controller.proving.stand import Voice, Wish
@@ -11,25 +11,32 @@ from controller.proving.stand import Voice, Wish
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step: the name to choose it by, what it shows, and how."""
+    """One step: the name to choose it by, what it shows, the bound in words, and how it is measured."""
 
     name: str
     title: str
+    bound: str
     measure: Callable[[Bench], Finding]
 
 
 STEPS = (
-    Step("node", "The relay node is heard, holds our limits, and proves K1 and K2", contacts.node),
-    Step("contact", "K1 follows its orders", contacts.feedback),
-    Step("current", "The heater draws its rated current, and none when off", contacts.current),
-    Step("k2", "K2 opens when disarmed", contacts.second_contact),
-    Step("lease", "One order holds the contact no longer than its lease", contacts.lease),
-    Step(warmth.PULSE, "A heat pulse is answered by the right probe", warmth.heat_pulse),
-    Step("broker-cut", "Cut off from the broker, the node lets go by itself", losses.broker_cut),
-    Step("controller-kill", "A controller killed while it heats leaves the contact open", losses.controller_kill),
+    Step("node", "The relay node is heard, holds our limits, and proves K1 and K2", criteria.NODE, contacts.node),
+    Step("contact", "K1 follows its orders", criteria.CONTACT, contacts.feedback),
+    Step("current", "The heater draws its rated current, and none when off", criteria.CURRENT, contacts.current),
+    Step("k2", "Disarmed, K1 and K2 are released; nothing flows", criteria.SECOND_CONTACT, contacts.second_contact),
+    Step("lease", "One order holds the contact no longer than its lease", criteria.LEASES, contacts.lease),
+    Step(warmth.PULSE, "A heat pulse is answered by the right probe", criteria.ANSWERED, warmth.heat_pulse),
+    Step("broker-cut", "Cut off from the broker, the node lets go by itself", criteria.CUT_OFF, losses.broker_cut),
+    Step(
+        "controller-kill", "A controller killed while it heats leaves the contact open", criteria.KILLED,
+        losses.controller_kill,
+    ),
     # Last, because soil that warms in the hand is doubted for half an hour, and rightly.
-    Step("over-limit", "A probe over its limit opens the contact and latches (rehearsed)", warmth.over_limit),
-)
+    Step(
+        "over-limit", "A probe over its limit opens the contact and latches (rehearsed)", criteria.OVER_LIMIT,
+        warmth.over_limit,
+    ),
+)  # fmt: skip
 NAMES = tuple(each.name for each in STEPS)
 
 
@@ -38,7 +45,7 @@ def outcomes(bench: Bench, chosen: Sequence[str]) -> Iterator[Outcome]:
     going = True
     for number, step in enumerate(STEPS, 1):
         if step.name not in chosen:
-            yield Outcome(step.name, step.title, Result.SKIPPED, "left out, so not passed")
+            yield Outcome(step.name, step.title, step.bound, Result.SKIPPED, "left out, so not passed")
         elif not going:
             yield not_reached(step)
         else:
@@ -50,7 +57,7 @@ def outcomes(bench: Bench, chosen: Sequence[str]) -> Iterator[Outcome]:
 
 def not_reached(step: Step) -> Outcome:
     """Return the outcome of a step that an earlier end has forestalled."""
-    return Outcome(step.name, step.title, Result.NOT_REACHED, "not reached")
+    return Outcome(step.name, step.title, step.bound, Result.NOT_REACHED, "not reached")
 
 
 def _take(bench: Bench, step: Step) -> Outcome:
@@ -62,4 +69,4 @@ def _take(bench: Bench, step: Step) -> Outcome:
     bench.stand.turn(0.0)
     result = Result.PASSED if finding.passed else Result.FAILED
     bench.person.tell(f"  {result}: {finding.said}")
-    return Outcome(step.name, step.title, result, finding.said, finding.figures)
+    return Outcome(step.name, step.title, step.bound, result, finding.said, finding.figures)

@@ -10,7 +10,8 @@ from controller.probe import Quantity
 from controller.probe_state import Watch
 from controller.proving import criteria
 from controller.proving.account import Finding, figure_of
-from controller.proving.bench import Bench, StepError, heat, opened, report_of
+from controller.proving.bench import Bench, StepError, amps, fresh_report, heat, opened, report_of
+from controller.proving.contacts import SETTLES_S
 from controller.proving.stand import Stand, Wish
 from controller.safety import limits
 from controller.settings import Enclosure, HeaterKind, ProbeSettings, Settings
@@ -163,7 +164,8 @@ def over_limit(bench: Bench) -> Finding:
         if stand.is_tripped or not trips:
             why = stand.order.because if stand.is_tripped else "one reading over the limit, and no second one"
             raise StepError(f"the rehearsed trip did not latch: {why}")
-        return criteria.over_limit(opened_s, limit_c, trips[0].value or limit_c)
+        off_a = amps(bench, fresh_report(bench, SETTLES_S), "which is off now")
+        return criteria.over_limit(opened_s, off_a, limit_c, trips[0].value or limit_c)
     finally:
         stand.wish, stand.rehearsal = Wish.DISARMED, None
         bench.person.tell("  > Let go of it, and bury it where it was.")
