@@ -65,7 +65,8 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
 
 def mark_frozen(plan: Plan, state: State, now: Moment) -> None:
     """Mark temperatures that stay the same to the last digit, above all while the heater works (hazard P10)."""
-    works = state.duty > limits.AT_WORK_DUTY and state.order.armed
+    # The duty outlives a blip of a permissive, and so does this: on a poor link there is a blip every few minutes.
+    works = state.duty > limits.AT_WORK_DUTY
     state.worked_s = _since(state.worked_s, works, now)
     state.apart_s = _since(state.apart_s, works and _apart(state), now)
     for each in (*plan.soil, *plan.air, *plan.surface):
@@ -83,7 +84,9 @@ def _since(before_s: float | None, holds: bool, now: Moment) -> float | None:
 
 def _apart(state: State) -> bool:
     """Whether the soil is so far from what is asked that heat must move it: near it, good control keeps it still."""
-    return state.soil_c is not None and state.asked_c is not None and state.asked_c - state.soil_c > limits.APART_K
+    if state.soil_c is None:
+        return state.apart_s is not None
+    return state.asked_c is not None and state.asked_c - state.soil_c > limits.APART_K
 
 
 def _must_move_since_s(plan: Plan, state: State, watch: Watch) -> float | None:
@@ -109,7 +112,8 @@ def take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries
     """Answer every request, and end a time of work that has run out."""
     for request in inputs.requests:
         gone = {each.name: latching.cause_gone(plan, state, each, now) for each in state.standing.trips}
-        answer = requests.answer(plan, state.standing, request, gone, now)
+        urgent = frozenset(each.name for each in state.alerts if each.urgent)
+        answer = requests.answer(plan, state.standing, request, gone, now, urgent)
         entries.extend(answer.entries)
         state.standing = answer.standing
         if answer.was_reset:

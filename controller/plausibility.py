@@ -200,8 +200,8 @@ def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
         stride_k = value - earlier
         state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, reading.arrived_s - state.noted_s)
         state.stride_k, state.rough = stride_k, is_rough(state.roughness, state.rough)
-    # A silence shows nothing: one that says the same after it as before is not therefore stuck.
-    if value != earlier or state.noted_s is None or reading.arrived_s - state.noted_s > watch.stale_after_s:
+    # A long silence shows nothing: one that says the same after it as before is not therefore stuck.
+    if value != earlier or state.noted_s is None or reading.arrived_s - state.noted_s > limits.STALE_CAP_S:
         state.changed_s, state.frozen = reading.arrived_s, False
     state.half_steps = half_steps(state.half_steps, earlier, value)
     state.noted, state.noted_s = value, reading.arrived_s

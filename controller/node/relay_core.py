@@ -46,9 +46,9 @@ class RelayCore:
 
     def receive(self, payload: bytes, retained: bool, now_s: float) -> str:
         """Take one command; returns "" if it was obeyed, else why not. Off is obeyed always."""
-        self.advance(now_s)
+        self._expire(now_s)
         if says_off(payload) and not retained:
-            self._open()
+            self.on = False
         try:
             command = decode_command(payload, self.key)
             reason = "retained" if retained else self._why_not(command, now_s)
@@ -84,8 +84,10 @@ class RelayCore:
         """How much later than the promptest command of this epoch it came [s], drift allowed."""
         if command.epoch != self.epoch or self._lag_s is None:
             return 0.0
-        expected = self._lag_s + limits.CLOCK_DRIFT * (now_s - self._lag_at_s)
-        return now_s - command.issued_ms / 1000 - expected
+        return now_s - command.issued_ms / 1000 - self._lag_s - self._drift_s(now_s)
+
+    def _drift_s(self, now_s: float) -> float:
+        return min(limits.CLOCK_DRIFT * (now_s - self._lag_at_s), limits.MOST_DRIFT_S)
 
     def _obey(self, command: Command, now_s: float) -> None:
         late_s = max(0.0, self._late_s(command, now_s))
@@ -93,7 +95,7 @@ class RelayCore:
         if command.epoch != self.epoch or self._lag_s is None:
             self._lag_s = lag_s
         else:
-            self._lag_s = min(self._lag_s + limits.CLOCK_DRIFT * (now_s - self._lag_at_s), lag_s)
+            self._lag_s = min(self._lag_s + self._drift_s(now_s), lag_s)
         self._lag_at_s = now_s
         self.epoch, self.seq, self.by = command.epoch, command.seq, command.by
         lease_s = min(command.lease_s, limits.LONGEST_LEASE_S)
@@ -105,26 +107,31 @@ class RelayCore:
         if on and now_s < self.rests_until_s:
             self.refused["resting"] += 1
             on = False
-        self._closed_since_s = (self._closed_since_s if self.on else now_s) if on else None
+        if on and self._closed_since_s is None:
+            self._closed_since_s = now_s
         self.on = on
-
-    def _open(self) -> None:
-        self.on, self._closed_since_s = False, None
 
     def rest(self, until_s: float) -> None:
         """Open K1 and obey no "on" before `until_s` [s]."""
         self.rests_until_s = max(self.rests_until_s, until_s)
-        self._open()
+        self.on = False
 
-    def advance(self, now_s: float) -> bool:
-        """Let time pass; returns whether K1 stays closed."""
+    def _expire(self, now_s: float) -> None:
         if now_s >= self.lease_ends_s and (self.on or self.armed):
             self.drops += 1 if self.on else 0
-            self.armed = False
-            self._open()
-        if self._closed_since_s is not None and now_s - self._closed_since_s >= limits.LONGEST_CLOSING_S:
+            self.on = self.armed = False
+        if self.on and self._closed_since_s is not None and now_s - self._closed_since_s >= limits.LONGEST_CLOSING_S:
             self.refused["longest-closing"] += 1
             self.rest(now_s + limits.REST_AFTER_LONGEST_S)
+
+    def advance(self, now_s: float) -> bool:
+        """Let time pass; returns whether K1 stays closed.
+
+        Only a turn that ends open has opened K1: a lease that lapses just as it is renewed has not (hazard N09).
+        """
+        self._expire(now_s)
+        if not self.on:
+            self._closed_since_s = None
         return self.on
 
     def lease_left_s(self, now_s: float) -> float:

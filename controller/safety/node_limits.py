@@ -16,6 +16,9 @@ REST_AFTER_LONGEST_S: Final = limits.REST_AFTER_LONGEST_S
 CLOCK_DRIFT: Final = 0.02
 """How much faster or slower the node's clock may run than the controller's. Source: engineering judgement."""
 
+MOST_DRIFT_S: Final = 15.0
+"""[s] Lateness that drift may excuse, however long the silence: one longest lease. Source: engineering judgement."""
+
 FLOW_A: Final = 0.1
 """[A] More than this is current: far above the leakage of cables and suppressors, far below any heater.
 Source: engineering judgement."""

@@ -4,12 +4,14 @@ import ast
 import re
 from collections import defaultdict
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 FOLDER = Path(__file__).parent
 _ID = re.compile(r"\b([PNRBCTDAOKHEW]\d\d)\b")
 _IN_NAME = re.compile(r"(?<![a-z0-9])([pnrbctdaokhew]\d\d)(?![a-z0-9])")
 _BEGINS = re.compile(r"^((?:[PNRBCTDAOKHEW]\d\d(?:, | and |, and | )?)+):")
+_LEADING = re.compile(r"(?:[PNRBCTDAOKHEW]\d\d[-,: ]*)+")
 
 measured: dict[str, list[float]] = defaultdict(list)
 """Row id to the times [s] from fault to contact open, or to the last order that could hold it closed, of this run."""
@@ -43,6 +45,19 @@ def carried() -> dict[str, set[str]]:
             for each in ids:
                 found[each].add(f"{path.name}::{name}")
     return found
+
+
+@cache
+def paired() -> frozenset[str]:
+    """Return the rows played with a benign fault more: those that any text of the files of pairs begins with."""
+    trees = [ast.parse(path.read_text(encoding="utf-8")) for path in FOLDER.glob("test_pairs_*.py")]
+    texts = [
+        node.value
+        for tree in trees
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    ]
+    return frozenset(found for text in texts if (begins := _LEADING.match(text)) for found in _ID.findall(begins[0]))
 
 
 def _functions(path: Path) -> Iterator[tuple[str, set[str]]]:

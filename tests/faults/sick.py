@@ -1,6 +1,7 @@
-"""A controller that falls ill on SIGUSR1: `python -m tests.faults.sick ILLNESS SETTINGS`.
+"""A controller that falls ill on SIGUSR1: `python -m tests.faults.sick ILLNESS[+slow-disk] SETTINGS`.
 
-The program is the real one; one part of it breaks, as a fault of the machine or of the code would break it.
+The program is the real one; one part of it breaks, as a fault of the machine or of the code would break it. A slow disk
+is slow from the start.
 """
 
 import os
@@ -18,9 +19,13 @@ from controller.keeper import Keeper
 from controller.load_settings import load
 from controller.safety import limits
 from controller.service import Controller
+from controller.store.lane import Lane
 
 UNRECORDED_S = 5.0
 """[s] the minute of patience with a disk, shortened for the test (a limit may be tightened)."""
+
+SLOW_S = 0.3
+"""[s] by which a slow disk delays every commit and every `fsync`."""
 
 ill: list[Controller] = []
 
@@ -53,6 +58,20 @@ def _run_out_of_memory() -> None:
     Controller._once_a_second = out  # type: ignore[method-assign]
 
 
+def _slow_down_the_disk() -> None:
+    fsync, commit = os.fsync, Lane.commit
+
+    def slow_fsync(file: Any) -> None:
+        time.sleep(SLOW_S)
+        fsync(file)
+
+    def slow_commit(self: Lane[Any], now_s: float) -> Any:
+        time.sleep(SLOW_S)
+        return commit(self, now_s)
+
+    os.fsync, Lane.commit = slow_fsync, slow_commit  # type: ignore[assignment, method-assign]
+
+
 def _at_once(controller: Controller, illness: str) -> None:
     """Break what is broken from outside the loop."""
     if illness == "writer-dies":
@@ -74,6 +93,9 @@ def _at_once(controller: Controller, illness: str) -> None:
 def main(illness: str, settings: Path) -> None:
     """Run the controller, healthy until SIGUSR1."""
     limits.UNRECORDED_S = UNRECORDED_S  # type: ignore[misc]
+    illness, _, disk = illness.partition("+")
+    if disk:
+        _slow_down_the_disk()
     if illness == "hangs":
         _in_tick(_hang)
     if illness == "overruns":

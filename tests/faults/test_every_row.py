@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.cases import carried, ids_of
-from tests.faults.not_here import ELSEWHERE
+from tests.faults.cases import carried, ids_of, paired
+from tests.faults.not_here import ALONE, ELSEWHERE
 from tests.faults.rows import ROWS
 
 IDS = [row.id for row in ROWS]
@@ -17,9 +17,15 @@ def test_every_row_has_a_case_or_a_reason(row: str) -> None:
     assert (row in carried()) is not (row in ELSEWHERE)
 
 
+@pytest.mark.parametrize("row", IDS)
+def test_every_row_is_played_with_a_benign_fault_more_or_says_why_not(row: str) -> None:
+    """I14: the same for the pairs."""
+    assert (row in paired()) is not (row in ALONE)
+
+
 def test_no_case_is_for_a_row_that_does_not_exist() -> None:
     """An id with a slip of the pen would count for nothing."""
-    assert set(carried()) <= set(IDS)
+    assert set(carried()) | paired() | set(ALONE) <= set(IDS)
     assert len(IDS) == len(set(IDS)) == 144
 
 

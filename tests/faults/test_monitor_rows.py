@@ -83,7 +83,7 @@ def test_p10_whatever_the_heater_does_six_hours_are_too_long() -> None:
 
 def test_p10_steady_soil_under_good_control_is_not_stuck() -> None:
     """P10 must not act: at work near its set point, soil seen in steps of 1/16 K may say one value for hours."""
-    plan = replace(plan_of(), gains=Gains(0.5, 10_800.0))
+    plan = replace(plan_of(), own_gains=Gains(0.5, 10_800.0))
     bed = Bed(plan, {"soil": 19.3125, "air": 10.0}, stuck=True)
     bed.run(5 * 3600)
     assert bed.state.duty > 0.2
@@ -494,6 +494,17 @@ def test_o03_an_alert_put_aside_comes_back_by_itself() -> None:
     assert shelved() is None
 
 
+def test_o03_an_alert_that_needs_somebody_now_cannot_be_put_aside() -> None:
+    """O03: the wish is refused, and one put aside before it became urgent is shown again."""
+    bed = Bed(plan_of(SOIL, AIR, AIR_BESIDE), {"soil": 25.0, "air": 10.0, "air-two": 14.0})
+    bed.run(700)
+    bed.ask("shelve", alert="differ:air:air-two", hours=8)
+    (alert,) = (each for each in bed.state.alerts if each.name == "differ:air:air-two")
+    bed.state = replace(bed.state, alerts=(replace(alert, urgent=True),))
+    assert status_of(bed.plan, bed.state, bed.now, 1).alerts[0].shelved_until is None
+    assert "urgent" in bed.ask("shelve", alert="differ:air:air-two", hours=1)
+
+
 def test_o03_a_trip_cannot_be_put_aside() -> None:
     """O03: a trip is not an alert."""
     bed = warm_bed()
@@ -678,7 +689,7 @@ def test_t07_a_probe_without_stamps_is_exempt() -> None:
 def test_c13_noise_up_to_1_k_does_not_chatter(most_k: float) -> None:
     """C13 I12: uniform noise on soil that hovers about its set point: at most 30 starts in any hour, none too short."""
     noise = random.Random(13)
-    plan = replace(plan_of(), gains=Gains(20.0, 1800.0))
+    plan = replace(plan_of(), own_gains=Gains(20.0, 1800.0))
     bed = Bed(plan, {"soil": lambda _: 20.0 + noise.uniform(-most_k, most_k), "air": 10.0})
     bed.run(4 * 3600)
     changes = [at for (at, on, _), (_, was, _) in zip(bed.orders[1:], bed.orders, strict=False) if on is not was]

@@ -56,11 +56,11 @@ def test_r01_after_the_last_command_the_contact_opens_at_15_s(after_s: float, cl
 
 
 def test_a_command_that_comes_after_the_leases_end_finds_the_contact_open() -> None:
-    """The lease ends by time, not by the next look at the clock: the drop is counted, and heat begins anew."""
+    """The lease ends by time, not by the next look at the clock: the drop is counted; K1 never moved."""
     core = heating()
     core.receive(command(ON, 2, 18.0), False, 18.0)
     assert core.drops == 1
-    assert core._closed_since_s == 18.0
+    assert core._closed_since_s == 0.0
 
 
 @pytest.mark.parametrize(("late_s", "reason"), [(0.0, ""), (5.0, ""), (6.5, "late"), (10.0, "late")])
@@ -69,6 +69,15 @@ def test_an_on_that_is_as_late_as_its_own_lease_is_refused(late_s: float, reason
     core = RelayCore(KEY)
     core.receive(command(READY, 1, 0.0), False, 0.0)
     assert core.receive(command(ON, 2, 4.0, lease_s=6.0), False, 4.0 + late_s) == reason
+    assert core.on is (reason == "")
+
+
+@pytest.mark.parametrize(("late_s", "reason"), [(29.9, ""), (30.0, "late"), (72.0, "late")])
+def test_however_long_the_silence_drift_excuses_no_more_than_a_lease(late_s: float, reason: str) -> None:
+    """R03: after an hour 2 % would be 72 s, and a command queued for a minute would heat."""
+    core = RelayCore(KEY)
+    core.receive(command(READY, 1, 0.0), False, 0.0)
+    assert core.receive(command(ON, 2, 3600.0), False, 3600.0 + late_s) == reason
     assert core.on is (reason == "")
 
 
