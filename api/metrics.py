@@ -1,0 +1,137 @@
+"""What programs that watch over programs ask for: numbers in the Prometheus text format."""
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import (
+    CounterMetricFamily,
+    GaugeMetricFamily,
+    HistogramMetricFamily,
+    Metric,
+)
+from prometheus_client.exposition import CONTENT_TYPE_PLAIN_0_0_4, generate_latest
+from prometheus_client.registry import Collector
+
+from api.seen import as_seen
+from api.state import State
+from controller.errors import StoreError
+
+CONTENT_TYPE = CONTENT_TYPE_PLAIN_0_0_4
+STALE_MS = 30_000
+"""[ms] Figures older than three of the controller's intervals say nothing about now and are left out."""
+
+_BY_ENCLOSURE = ("enclosure",)
+_GAUGES: tuple[tuple[str, str, Callable[[dict[str, Any]], Any]], ...] = (
+    ("soilward_soil_celsius", "Soil temperature that control uses", lambda s: s["soil_c"]),
+    ("soilward_set_point_celsius", "Soil temperature asked for", lambda s: s["set_point"]["asked_c"]),
+    ("soilward_duty_ratio", "Heater duty, 0 to 1", lambda s: s["heat"]["duty"]),
+    ("soilward_heat_ordered", "1 if heat is ordered", lambda s: s["heat"]["ordered"]),
+    ("soilward_contact_closed", "1 if the node reports its contact closed", lambda s: s["heat"]["contact"]),
+    ("soilward_armed", "1 if the enclosure may be heated", lambda s: s["armed"]),
+    ("soilward_trips", "Trips latched now", lambda s: len(s["trips"]) if s["known"] else None),
+    ("soilward_status_age_seconds", "Age of the newest status", lambda s: s["as_of_age_s"]),
+)
+_HEATER = """SELECT enclosure, sum(max(coalesce(end_ms, :now) - start_ms, 0)) / 1000.0, count(*)
+FROM heater_run GROUP BY enclosure"""
+_TRIPS = "SELECT enclosure, count(*) FROM journal WHERE kind = 'trip' AND enclosure IS NOT NULL GROUP BY enclosure"
+
+
+def text_of(state: State) -> bytes:
+    """Return every number that is known now."""
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(_Now(state))
+    return generate_latest(registry)
+
+
+class _Now(Collector):
+    """Gathers once: live values, what the controller counted, what is on record."""
+
+    def __init__(self, state: State) -> None:
+        self._state = state
+
+    def describe(self) -> Iterator[Metric]:
+        """Name nothing beforehand: what is not known is left out."""
+        return iter(())
+
+    def collect(self) -> Iterator[Metric]:
+        """Yield every family that has a value."""
+        for family in (*_live(self._state), *_counted(self._state), *_recorded(self._state)):
+            if family.samples:
+                yield family
+
+
+def _live(state: State) -> Iterator[Metric]:
+    now = state.clock.now()
+    shown = [as_seen(each, state.live.heard(each.name), now) for each in state.settings.enclosure]
+    connected = float(state.live.connected)
+    yield GaugeMetricFamily("soilward_broker_connected", "1 if live values can arrive", connected)
+    for name, meaning, value_of in _GAUGES:
+        family = GaugeMetricFamily(name, meaning, labels=_BY_ENCLOSURE)
+        for each in shown:
+            value = value_of(each)
+            if value is not None:
+                family.add_metric((each["enclosure"],), float(value))
+        yield family
+
+
+def _counted(state: State) -> Iterator[Metric]:
+    """Yield what the controller has left in its file, unless that is missing or old."""
+    try:
+        told = json.loads((state.folder / "figures.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return
+    age_ms = state.clock.now().utc_ms - told["at_ms"]
+    if abs(age_ms) > STALE_MS:
+        return
+    readings = CounterMetricFamily(
+        "soilward_readings", "Readings judged since the controller started", labels=("enclosure", "grade")
+    )
+    for name, grades in told["readings"].items():
+        for grade, count in grades.items():
+            readings.add_metric((name, grade), count)
+    yield readings
+    renewals = CounterMetricFamily("soilward_lease_renewals", "Orders sent to keep heat on", labels=_BY_ENCLOSURE)
+    for name, count in told["renewals"].items():
+        renewals.add_metric((name,), count)
+    yield renewals
+    depth = GaugeMetricFamily("soilward_queue_depth", "Items that wait", labels=("queue",))
+    for name, count in told["queues"].items():
+        depth.add_metric((name,), count)
+    yield depth
+    yield GaugeMetricFamily("soilward_figures_age_seconds", "Age of the controller's own figures", age_ms / 1000)
+    yield _durations("soilward_tick_seconds", "One enclosure's tick and all that follows from it", told["tick"])
+    yield _durations("soilward_commit_seconds", "Writing what waited to disk", told["commit"])
+
+
+def _durations(name: str, meaning: str, told: dict[str, Any]) -> Metric:
+    """Return a histogram; its buckets count everything up to their bound."""
+    buckets, so_far = [], 0
+    for bound, count in zip((*map(str, told["bounds_s"]), "+Inf"), told["counts"], strict=True):
+        so_far += count
+        buckets.append((bound, so_far))
+    return HistogramMetricFamily(name, meaning, buckets=buckets, sum_value=told["total_s"])
+
+
+def _recorded(state: State) -> Iterator[Metric]:
+    """Yield what is on record and so outlives a restart."""
+    now = {"now": state.clock.now().utc_ms}
+    heater = CounterMetricFamily("soilward_heater_seconds", "Contact closed, on record", labels=_BY_ENCLOSURE)
+    runs = CounterMetricFamily("soilward_heater_runs", "Heater runs on record", labels=_BY_ENCLOSURE)
+    for name, seconds, count in _found(state, "readings.db", _HEATER, now):
+        heater.add_metric((name,), seconds)
+        runs.add_metric((name,), count)
+    trips = CounterMetricFamily("soilward_trips_latched", "Trips on record", labels=_BY_ENCLOSURE)
+    for name, count in _found(state, "journal.db", _TRIPS, {}):
+        trips.add_metric((name,), count)
+    yield from (heater, runs, trips)
+
+
+def _found(state: State, file: str, query: str, values: dict[str, int]) -> list[Any]:
+    try:
+        with state.reading(file) as connection:
+            return connection.execute(query, values).fetchall()
+    except (StoreError, sqlite3.OperationalError):
+        return []

@@ -1,0 +1,71 @@
+"""The record as a file: streamed a page at a time, no faster than it is read."""
+
+from collections.abc import Iterator
+from typing import Annotated, Any
+
+from fastapi import APIRouter, HTTPException, Query
+from fastapi.responses import StreamingResponse
+from starlette.types import Receive, Scope, Send
+
+from api.auth import StateNow, Viewer
+from api.problem import example
+from api.span import SpanAsked
+from controller.exporting.forms import MEDIA_TYPES, ExportError, Form, export
+from controller.exporting.rows import Wanted, What
+
+router = APIRouter(prefix="/api/export", tags=["export"])
+
+_CSV = (
+    "enclosure,probe,quantity,unit,taken,arrived,value,grade\r\n"
+    "larch,soil-10,soil,Cel,2026-03-01T04:12:00.000Z,2026-03-01T04:12:00.310Z,18.06,good\r\n"
+)
+_SENML = [{"bn": "larch/soil-10", "bu": "Cel", "t": 1772338320.0, "v": 18.06}]
+_ANSWERS: dict[int | str, dict[str, Any]] = {
+    200: {
+        "description": "The record, streamed",
+        "content": {
+            "text/csv": {"example": _CSV},
+            "application/senml+json": {"example": _SENML},
+            MEDIA_TYPES[Form.PARQUET]: {"example": "(binary)"},
+        },
+    },
+    **example(401, "sign in, or send a bearer token"),
+    **example(404, "enclosure 'oak' is not in settings; known: larch, elder, southwall"),
+    **example(422, "what = 'journal': SenML holds readings only; ask for csv or parquet"),
+    **example(503, "the record cannot be read now; has the controller run here yet?"),
+}
+
+
+class Poured(StreamingResponse):
+    """A stream that closes the file behind it however it ends, also when the caller goes away."""
+
+    def __init__(self, pieces: Iterator[bytes], media_type: str, name: str) -> None:
+        super().__init__(pieces, media_type=media_type)
+        self.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+        self._pieces = pieces
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send it all, or as much as is wanted."""
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._pieces.close()  # type: ignore[attr-defined]
+
+
+@router.get("", response_class=StreamingResponse, responses=_ANSWERS)
+def exported(
+    span: SpanAsked,
+    state: StateNow,
+    person: Viewer,
+    form: Annotated[Form, Query(alias="format", description="csv (RFC 4180), senml (RFC 8428) or parquet")] = Form.CSV,
+    what: Annotated[What, Query(description="Which record")] = What.READINGS,
+    enclosure: Annotated[str | None, Query(max_length=32, description="Only this enclosure's")] = None,
+) -> StreamingResponse:
+    """Give the record of the span as one file, in the order of its keys; the last 24 h if none is named."""
+    if enclosure is not None:
+        state.enclosure(enclosure)
+    try:
+        pieces = export(state.folder, Wanted(what, span.start_ms, span.end_ms, enclosure), form)
+    except ExportError as error:
+        raise HTTPException(422, str(error)) from error
+    return Poured(pieces, MEDIA_TYPES[form], f"soilward-{what.value}.{form.value}")

@@ -1,0 +1,222 @@
+"""The record out to a file and readings back in."""
+
+import csv
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import closing
+from io import StringIO
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+from prometheus_client.parser import text_string_to_metric_families
+
+from controller.errors import StoreError
+from controller.exporting.forms import ExportError, Form, export
+from controller.exporting.rows import PAGE_ROWS, Wanted, What
+from controller.exporting.taking_in import RefusedImportError, take_in
+from controller.store import migrations, readings, runs
+from controller.store.connection import Lock, open_reader, open_writer, transaction
+from controller.store.readings import StoredReading
+from tests.api_site import NOW_MS, ApiSite
+
+ALL = Wanted(What.READINGS, 0, 253_402_300_800_000)
+ROWS = PAGE_ROWS + 7
+"""More than a page, so that the next one begins where this one ended."""
+HEAD = "enclosure,probe,quantity,unit,taken,arrived,value,grade"
+LINE = "larch,soil-10,soil,Cel,2026-03-01T04:12:00.000Z,2026-03-01T04:12:00.310Z,18.06,good"
+
+
+def keep(folder: Path, count: int = ROWS) -> None:
+    """Keep readings of two probes, and a heater run that is over and one that is not."""
+    with closing(open_writer(folder / "readings.db", migrations.READINGS)) as connection:
+        kept = [
+            StoredReading("larch", "soil-10", "soil", "Cel", 10.0 + number * 0.0625, at, at + 310, "good")
+            for number in range(count)
+            for at in (NOW_MS - 10_000 * (count - number),)
+        ]
+        kept.append(StoredReading("larch", 'odd "name", too', "air", "Cel", -1 / 3, NOW_MS, NOW_MS, "doubted"))
+        readings.add(connection, kept)
+        with transaction(connection):
+            runs.begin(connection, "larch", NOW_MS - 900_000)
+            runs.add_energy(connection, "larch", 1234.5)
+            runs.finish(connection, "larch", NOW_MS - 600_000, "order")
+            runs.begin(connection, "larch", NOW_MS - 60_000)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Give a folder with a record."""
+    keep(tmp_path)
+    return tmp_path
+
+
+def text(folder: Path, wanted: Wanted = ALL, form: Form = Form.CSV) -> str:
+    """Return an export as text."""
+    return b"".join(export(folder, wanted, form)).decode()
+
+
+def test_every_reading_leaves_once_in_the_order_of_its_key(folder: Path) -> None:
+    """Over the border of a page as well; commas and quotes are RFC 4180's."""
+    lines = list(csv.reader(StringIO(text(folder))))
+    assert ",".join(lines[0]) == HEAD
+    assert len(lines) == 1 + ROWS + 1
+    assert len({tuple(line[:5]) for line in lines}) == len(lines)
+    assert [line[4] for line in lines[2:] if line[1] == "soil-10"] == sorted(
+        line[4] for line in lines[2:] if line[1] == "soil-10"
+    )
+    assert [line[1] for line in lines].count('odd "name", too') == 1
+    assert text(folder).count("\r\n") == len(lines)
+
+
+def test_a_round_trip_is_exact(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Out, in to a fresh folder, and out again: byte for byte, roll-ups included."""
+    first, elsewhere = text(folder), tmp_path_factory.mktemp("fresh")
+    file = elsewhere / "record.csv"
+    file.write_text(first, encoding="utf-8", newline="")
+    assert (take_in(elsewhere, file).rows, take_in(elsewhere, file).new) == (ROWS + 1, 0)
+    assert text(elsewhere) == first
+    rolled = "SELECT start_ms, count, least, most, total FROM hour ORDER BY probe_id, start_ms"
+    with closing(open_reader(folder / "readings.db")) as one, closing(open_reader(elsewhere / "readings.db")) as two:
+        found = [row[:4] for row in two.execute(rolled)]
+        assert sorted(found) == sorted(row[:4] for row in one.execute(rolled))
+
+
+def test_senml_is_one_pack_that_resolves_to_the_same_values(folder: Path) -> None:
+    """Base name and unit once per probe; a doubted reading says so."""
+    records = json.loads(text(folder, form=Form.SENML))
+    assert len(records) == ROWS + 1
+    assert [each["bn"] for each in records if "bn" in each] == ['larch/odd "name", too', "larch/soil-10"]
+    assert records[0] == {
+        "bn": 'larch/odd "name", too',
+        "bu": "Cel",
+        "t": NOW_MS / 1000,
+        "v": -1 / 3,
+        "grade": "doubted",
+    }
+    assert text(folder, Wanted(What.READINGS, 0, 1), Form.SENML) == "[]\n"
+
+
+def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path) -> None:
+    """Read back by pyarrow: types, count, first and last value."""
+    parquet = pytest.importorskip("pyarrow.parquet")
+    file = tmp_path / "record.parquet"
+    file.write_bytes(b"".join(export(folder, ALL, Form.PARQUET)))
+    table = parquet.read_table(file)
+    assert table.num_rows == ROWS + 1
+    assert str(table.schema.field("taken").type) == "timestamp[ms, tz=UTC]"
+    assert table.column("value")[1].as_py() == 10.0
+
+
+def test_heater_runs_and_journal_leave_too(folder: Path) -> None:
+    """A run still open has no end; SenML holds readings alone and says so."""
+    lines = list(csv.reader(StringIO(text(folder, Wanted(What.HEATER_RUNS, 0, NOW_MS)))))
+    assert [line[3:] for line in lines[1:]] == [["1234.5", "order"], ["", ""]]
+    with pytest.raises(ExportError, match="SenML holds readings only"):
+        text(folder, Wanted(What.HEATER_RUNS, 0, NOW_MS), Form.SENML)
+
+
+def test_the_span_is_half_open_and_an_enclosure_can_be_named(folder: Path) -> None:
+    """From the start on, until before the end."""
+    span = Wanted(What.READINGS, NOW_MS - 20_000, NOW_MS)
+    assert text(folder, span).count("\r\n") == 3
+    assert text(folder, Wanted(What.READINGS, 0, NOW_MS, "elder")) == HEAD + "\r\n"
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (LINE.replace("18.06", "warm"), "line 2, value: 'warm' is refused"),
+        (LINE.replace("18.06", "nan"), "line 2, value: 'nan' is refused"),
+        (LINE.replace("18.06", "-274"), "line 2, value: '-274' is refused"),
+        (LINE.replace("good", "fine"), "line 2, grade: 'fine' is refused"),
+        (LINE.replace("2026-03-01T04:12:00.000Z", "noon"), "line 2, taken: 'noon' is refused"),
+        (LINE.replace("larch", ""), "line 2, enclosure: '' is refused"),
+        (LINE + ",more", "line 2, count of columns: '9' is refused"),
+        (LINE + "\r\n" + LINE.replace("Cel", "K"), "line 3, unit: 'K' is refused"),
+    ],
+)
+def test_a_bad_line_is_named_and_nothing_is_kept(tmp_path: Path, line: str, said: str) -> None:
+    """File, line, column, value and remedy; the good lines before it are not kept either."""
+    file = tmp_path / "bad.csv"
+    file.write_text(f"{HEAD}\r\n{line}\r\n", encoding="utf-8", newline="")
+    with pytest.raises(RefusedImportError) as refused:
+        take_in(tmp_path, file)
+    assert said in str(refused.value)
+    assert "Nothing was imported" in str(refused.value)
+    assert text(tmp_path) == HEAD + "\r\n"
+
+
+def test_nothing_is_taken_in_while_a_controller_holds_the_folder(folder: Path) -> None:
+    """One writer per file."""
+    (folder / "a.csv").write_text(f"{HEAD}\r\n{LINE}\r\n", encoding="utf-8", newline="")
+    held = Lock(folder / "controller.db")
+    with pytest.raises(StoreError, match="already writing"):
+        take_in(folder, folder / "a.csv")
+    held.release()
+    assert take_in(folder, folder / "a.csv").new == 1
+
+
+def test_a_reader_that_goes_away_ends_the_export_without_a_word(tmp_path: Path) -> None:
+    """`soilward export | head -1`: one line, nothing on standard error."""
+    keep(tmp_path, 60_000)
+    with open_settings(tmp_path) as settings:
+        command = f"{sys.executable} -m controller.cli export --settings {settings} | head -1"
+        ran = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False)
+    assert (ran.stdout.strip(), ran.stderr) == (HEAD, "")
+
+
+class open_settings:  # noqa: N801 - reads as a verb
+    """Settings of one enclosure over a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self._file = folder / "soilward.toml"
+        self._file.write_text(
+            f'[site]\nname = "x"\ntime_zone = "UTC"\nlatitude = 46.0\nlongitude = 8.0\n[store]\nfolder = "{folder}"\n'
+            '[[enclosure]]\nname = "larch"\n[enclosure.heater]\nkind = "soil-cable"\nrated_w = 300\ndepth_m = 0.12\n'
+            'relay = "plain"\nplain_topic = "a/b"\nindependent_cut_off = "timer"\n'
+            '[[enclosure.probe]]\nname = "soil-10"\nquantity = "soil"\ndepth_m = 0.1\n',
+            encoding="utf-8",
+        )
+
+    def __enter__(self) -> Path:
+        return self._file
+
+    def __exit__(self, *_: object) -> None:
+        self._file.unlink()
+
+
+@pytest.fixture
+def client(folder: Path) -> Iterator[TestClient]:
+    """Give a client of the pages over the same record."""
+    with ApiSite(folder).client() as client:
+        yield client
+
+
+def test_the_interface_streams_the_same_bytes(client: TestClient, folder: Path) -> None:
+    """As the command gives them, with a file's name."""
+    answer = client.get("/api/export", params={"start": "2026-01-01T00:00:00Z", "end": "2027-01-01T00:00:00Z"})
+    assert answer.status_code == 200
+    assert answer.text == text(folder)
+    assert "soilward-readings.csv" in answer.headers["content-disposition"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "status"),
+    [({"format": "xml"}, 422), ({"enclosure": "oak"}, 404), ({"format": "senml", "what": "journal"}, 422)],
+)
+def test_what_cannot_be_exported_is_a_clear_refusal(client: TestClient, asked: dict[str, str], status: int) -> None:
+    """Problem details, as everywhere."""
+    answer = client.get("/api/export", params=asked)
+    assert (answer.status_code, answer.headers["content-type"]) == (status, "application/problem+json")
+
+
+def test_metrics_parse_and_tell_of_heat_and_trips(client: TestClient, folder: Path) -> None:
+    """The text format is read by its own library; heater seconds come from the runs on record."""
+    families = {each.name: each for each in text_string_to_metric_families(client.get("/metrics").text)}
+    heat = [
+        each.value for each in families["soilward_heater_seconds"].samples if each.labels.get("enclosure") == "larch"
+    ]
+    assert heat[0] >= 300.0
