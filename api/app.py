@@ -15,7 +15,7 @@ from api.chain import BusyError, Chain
 from api.headers import Guarded
 from api.live import Live
 from api.pace import Paced
-from api.routes import changes, enclosures, health, journal, limits, pages, requests, session
+from api.routes import changes, enclosures, export, health, journal, limits, pages, proof, requests, session
 from api.routes import live as live_route
 from api.routes import people as people_route
 from api.state import State
@@ -78,7 +78,21 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
     problem.install(app)
     app.add_middleware(Paced, clock=clock)
     app.add_middleware(Guarded)
-    for module in (enclosures, changes, requests, journal, live_route, people_route, session, health, limits, pages):
+    modules = (
+        enclosures,
+        changes,
+        requests,
+        journal,
+        export,
+        live_route,
+        people_route,
+        session,
+        health,
+        limits,
+        proof,
+        pages,
+    )
+    for module in modules:
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app

@@ -101,7 +101,7 @@ def ask_shelve(state: State, person: Person, enclosure: str, asked: Shelve) -> i
     Raises
     ------
     HTTPException
-        404 for an unknown enclosure or alert, 409 for a trip, which nobody can put aside, 503 while the controller is
+        404 for an unknown enclosure or alert, 409 for a trip or an urgent alert, 503 while the controller is
         not heard.
     """
     known = state.enclosure(enclosure)
@@ -112,10 +112,13 @@ def ask_shelve(state: State, person: Person, enclosure: str, asked: Shelve) -> i
         raise HTTPException(
             409, f"{asked.alert!r} is a trip; trips are not put aside but reset, once their cause is gone"
         )
-    names = [each["name"] for each in alerts_of(shown)]
+    there = alerts_of(shown)
+    if any(each["name"] == asked.alert and each["urgent"] for each in there):
+        raise HTTPException(409, f"{asked.alert!r} is urgent: somebody must go and look; it cannot be put aside")
+    names = [each["name"] for each in there]
     if asked.alert not in names:
-        there = ", ".join(names) or "none"
-        raise HTTPException(404, f"enclosure {enclosure!r} has no alert {asked.alert!r}; there now: {there}")
+        listed = ", ".join(names) or "none"
+        raise HTTPException(404, f"enclosure {enclosure!r} has no alert {asked.alert!r}; there now: {listed}")
     arguments: dict[str, JSON] = {"alert": asked.alert, "hours": asked.hours}
     return _file(state, person, enclosure, "shelve", arguments, asked.why)
 

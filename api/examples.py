@@ -54,6 +54,13 @@ STATUS: dict[str, Any] = {
     ],
     "refused": {"no-unit": 2},
     "last_refused": {"soilward/larch/probe/soil-10": '{"t": 18}'},
+    "control": {
+        "duty": 0.41,
+        "terms": {"feedback": 0.12, "outside": 0.33, "sun": -0.04, "plan": 0.0},
+        "below_k": 0.4,
+        "planned": False,
+        "words": "41 %: 12 for the soil being 0.4 K low, 33 for the cold outside, 4 less for the sun.",
+    },
     "alerts": [
         {
             "name": "probe:air-low",
@@ -171,3 +178,25 @@ LIMIT: dict[str, Any] = {
 def shows(example: Any, status: int = 200, media_type: str = "application/json") -> dict[int | str, dict[str, Any]]:
     """Return an OpenAPI response entry with this example."""
     return {status: {"description": "Answer", "content": {media_type: {"example": example}}}}
+
+
+CONTROL: dict[str, Any] = {
+    "enclosure": "larch",
+    "at": "2026-03-01T04:12:02.000Z",
+    "now": STATUS["control"],
+    "planner": {"at": "2026-03-01T04:00:00.000Z", "word": ""},
+    "ahead": [
+        {
+            "at": "2026-03-01T04:00:00.000Z",
+            "duty": 0.55,
+            "soil_c": 17.9,
+            "set_point_c": 18.0,
+            "outside_c": -3.2,
+            "light_w_m2": 0.0,
+        }
+    ],
+    "learnt": {
+        "at": "2026-03-01T00:00:00.000Z",
+        "figures": {"rise_24h_k": {"value": 6.1, "low": 5.2, "high": 7.2}},
+    },
+}

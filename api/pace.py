@@ -21,6 +21,9 @@ PAGE_COSTS = 5.0
 WHOLE_WALK_COSTS = 100.0
 """Calls that a walk of the whole journal counts for, since it reads every entry. Source: engineering judgement."""
 
+EXPORT_COSTS = 20.0
+"""Calls that an export counts for: it may read the whole record. Source: engineering judgement."""
+
 MOST_CALLERS = 4096
 """Addresses remembered; the one that was quiet longest is forgotten first."""
 
@@ -59,6 +62,8 @@ def cost_of(scope: Scope) -> float:
     path: str = scope["path"]
     if b"full=" in scope["query_string"]:
         return WHOLE_WALK_COSTS
+    if path.startswith("/api/export"):
+        return EXPORT_COSTS
     return 1.0 if path.startswith(("/api/", "/static/", "/health")) else PAGE_COSTS
 
 

@@ -61,6 +61,7 @@ def _no_longer_known(shown: dict[str, Any], age_s: float) -> dict[str, Any]:
         "set_point": {"asked_c": None, "working_c": None, "source": "unknown", "until": None},
         "heat": _UNKNOWN_HEAT,
         "permissives": [{**each, "holds": None, "detail": silence} for each in shown.get("permissives", [])],
+        "control": None,
         "readings": [
             {**each, "value": None, "age_s": None, "fresh": False, "grade": "history", "reason": silence}
             for each in shown.get("readings", [])

@@ -1,6 +1,9 @@
-"""The `soilward` command. Exit status: 0 done, 1 failed, 2 misuse."""
+"""The `soilward` command. Exit status: 0 done, 1 failed, 2 misuse; 141 if the reader of its output left."""
 
 import argparse
+import os
+import select
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -38,12 +41,28 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command."""
     asked = _parser().parse_args(arguments)
     try:
-        return int(asked.act(asked))
+        status = int(asked.act(asked))
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:
+        if not _nobody_reads():
+            raise
+        return 128 + signal.SIGPIPE
     except SoilwardError as error:
         print(error, file=sys.stderr)
         return 1
     except KeyboardInterrupt:
         return 1
+
+
+def _nobody_reads() -> bool:
+    """Whether standard output has lost its reader, as under `| head`; if so, what is left to print goes nowhere."""
+    output = select.poll()
+    output.register(1, 0)
+    if not any(event & select.POLLERR for _, event in output.poll(0)):
+        return False
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return True
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -65,8 +84,9 @@ def _parser() -> argparse.ArgumentParser:
     init.set_defaults(act=_init)
     for name, act, words in (
         ("check", _check, "check the settings, name every fault at once, change nothing"),
-        ("run", _run, "run the controller and the pages, and the embedded broker if the settings ask for it"),
+        ("run", _run, "run controller, pages and planner, and the embedded broker if the settings ask for it"),
         ("controller", _controller, "run the controller alone"),
+        ("planner", _planner, "run the planner alone: it learns each enclosure and plans the coming hours"),
         ("api", _api, "run the pages and the HTTP interface alone"),
         ("node", _node, "run simulated nodes for every enclosure (no heater needed)"),
         ("asyncapi", _asyncapi, "print the site's topics and messages as an AsyncAPI 3 document"),
@@ -79,18 +99,30 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--limits", action="store_true", help="print every hard limit, its source, what is in force"
             )
-    simulate = commands.add_parser("simulate", help="recorded readings through the same decisions again; what differs?")
-    simulate.add_argument("--replay", type=Path, required=True, metavar="FOLDER", help="data folder to replay")
-    simulate.add_argument("--settings", type=Path, help="settings file (default: FOLDER/soilward.toml, or here)")
-    simulate.add_argument("--enclosure", help="this one alone")
-    simulate.add_argument("--start", help="compare from this time on, as 2026-03-01T04:00:00Z")
-    simulate.add_argument("--end", help="and until this one")
-    simulate.set_defaults(act=_simulate)
+    _add_simulate(commands)
     _add_proof_test(commands)
+    _add_export(commands)
     person = commands.add_parser("person", help="add, list or remove the people who may look or change things")
     person.add_argument("rest", nargs=argparse.REMAINDER, help="add NAME --role view|operate | list | remove NAME")
     person.set_defaults(act=_person)
     return parser
+
+
+def _add_simulate(commands: Any) -> None:
+    words = "an enclosure through days of weather, or recorded readings through the same decisions again"
+    simulate = commands.add_parser("simulate", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    simulate.add_argument(
+        "file", nargs="?", type=Path, metavar="SETTINGS", help="settings file (default: soilward.toml)"
+    )
+    simulate.add_argument("--days", type=float, help="days to simulate (default 14)")
+    simulate.add_argument("--weather", metavar="FILE|SEED", help="a CSV file, or a number that invents it (default 1)")
+    simulate.add_argument("--plot", type=Path, metavar="FILE", help="draw it as SVG instead of a table of days")
+    simulate.add_argument("--replay", type=Path, metavar="FOLDER", help="data folder to replay; what differs?")
+    simulate.add_argument("--settings", type=Path, help="settings file (default: FOLDER/soilward.toml, or here)")
+    simulate.add_argument("--enclosure", help="this one alone (default: the first; all in a replay)")
+    simulate.add_argument("--start", help="begin on this date, or compare from this time on, as 2026-03-01T04:00:00Z")
+    simulate.add_argument("--end", help="replay: and until this one")
+    simulate.set_defaults(act=_simulate, misuse=simulate.error)
 
 
 def _add_proof_test(commands: Any) -> None:
@@ -112,6 +144,24 @@ def _add_proof_test(commands: Any) -> None:
     proof.add_argument("--skip", action="append", default=[], metavar="STEP", help="leave it out: not passed then")
     proof.add_argument("--new-relay", action="store_true", help="the relay is new: its closings count from now on")
     proof.set_defaults(act=_proof_test)
+
+
+def _add_export(commands: Any) -> None:
+    words = "write the record as CSV, SenML or Parquet to a file or a pipe, while everything runs"
+    export = commands.add_parser("export", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    export.add_argument("--format", choices=("csv", "senml", "parquet"), default="csv", help="default csv")
+    export.add_argument("--what", choices=("readings", "heater-runs", "journal"), default="readings")
+    export.add_argument("--start", help="from this time on, as 2026-03-01T04:00:00Z (default: the beginning)")
+    export.add_argument("--end", help="until this time, which is not included (default: all there is)")
+    export.add_argument("--enclosure", help="this one alone")
+    export.add_argument("--output", type=Path, metavar="FILE", help="default: standard output")
+    export.set_defaults(act=_export)
+    words = "take readings back in from an exported CSV: all of the file or nothing; the controller must not run"
+    taking = commands.add_parser("import", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    taking.add_argument("file", type=Path, metavar="FILE")
+    taking.set_defaults(act=_import)
+    for each in (export, taking):
+        each.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
 
 
 def _demo(asked: argparse.Namespace) -> int:
@@ -179,6 +229,15 @@ def _controller(asked: argparse.Namespace) -> int:
     return 0
 
 
+def _planner(asked: argparse.Namespace) -> int:
+    from controller.clock import Clock
+    from controller.load_settings import load
+    from controller.planning import service
+
+    service.run(load(asked.settings), Clock())
+    return 0
+
+
 def _api(asked: argparse.Namespace) -> int:
     from controller import supervisor
 
@@ -199,21 +258,57 @@ def _node(asked: argparse.Namespace) -> int:
 
 
 def _simulate(asked: argparse.Namespace) -> int:
-    from controller.replay import command
+    if asked.replay is not None:
+        from controller.replay import command
 
-    return command.replay(command.asked_of(asked.replay, asked.settings, asked.enclosure, asked.start, asked.end))
+        if asked.days is not None or asked.weather is not None or asked.plot is not None:
+            asked.misuse("--replay goes with neither --days, --weather nor --plot")
+        file = asked.settings or asked.file
+        return command.replay(command.asked_of(asked.replay, file, asked.enclosure, asked.start, asked.end))
+    from controller.plant.command import Asked, run
+
+    if asked.end is not None:
+        asked.misuse("--end goes with --replay; say how long by --days")
+    file = asked.file or asked.settings or Path("soilward.toml")
+    days = 14.0 if asked.days is None else asked.days
+    return run(Asked(file, days, asked.weather or "1", asked.enclosure, asked.start, asked.plot))
+
+
+def _export(asked: argparse.Namespace) -> int:
+    from controller.exporting import command
+    from controller.exporting.forms import Form
+    from controller.load_settings import load
+
+    settings = load(asked.settings)
+    if asked.enclosure is not None and settings.named(asked.enclosure) is None:
+        known = ", ".join(each.name for each in settings.enclosure)
+        print(f"--enclosure: {asked.enclosure!r} is not in settings; known: {known}", file=sys.stderr)
+        return 2
+    wanted = command.wanted(asked.what, asked.start, asked.end, asked.enclosure)
+    return command.give(settings.store.folder, wanted, Form(asked.format), asked.output)
+
+
+def _import(asked: argparse.Namespace) -> int:
+    from controller.exporting import command
+    from controller.load_settings import load
+
+    return command.take(load(asked.settings).store.folder, asked.file)
 
 
 def _proof_test(asked: argparse.Namespace) -> int:
-    import signal
-
     from controller.clock import Clock
     from controller.load_settings import load
     from controller.proving import command
     from controller.proving.person import Terminal
 
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, signal.default_int_handler)
+    def end_once(number: int, frame: object) -> None:
+        # A second Ctrl-C, pressed in haste, must not stop the contacts from being opened.
+        for each in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(each, signal.SIG_IGN)
+        raise KeyboardInterrupt
+
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, end_once)
     wanted = command.Asked(
         asked.enclosure, asked.person, asked.why, tuple(asked.only), tuple(asked.skip), asked.new_relay
     )

@@ -35,6 +35,7 @@ def start(plan: Plan, standing: Standing) -> State:
 def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State, Decision]:
     """Decide one tick."""
     state, entries = before.copy(), list[Entry]()
+    state.foresight = inputs.foresight
     intake.after_gap(plan, state, inputs, now)
     intake.take_reports(state, inputs, now)
     judged = intake.take_readings(plan, state, inputs)
@@ -61,18 +62,23 @@ def _observe(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> Non
     elapsed_s = 0.0 if state.observed_s is None else now.mono_s - state.observed_s
     if state.observed_s is not None and elapsed_s < CONTROL_PERIOD_S:
         return
-    air_c, outside_c = heating.mean_now(state, plan.air, now), heating.mean_now(state, plan.outside, now)
+    soil_c = state.soil_c
+    if soil_c is None:
+        soil_c = heating.mean_now(state, plan.soil, now, heating.said_lately)
+    air_c, outside_c = (
+        heating.mean_now(state, watches, now, heating.said_lately) for watches in (plan.air, plan.outside)
+    )
     dark = now.wall_is_believable and latching.sun_is_down(plan, now)
     state.response = memory = state.response.copy()
-    response.observe(memory, state.soil_c, air_c, outside_c, dark, elapsed_s, now.mono_s)
-    response.note_short(memory, state.duty, _below_k(state), now.mono_s)
+    response.observe(memory, soil_c, air_c, outside_c, dark, elapsed_s, now.mono_s)
+    response.note_short(memory, state.duty, _below_k(soil_c, state.asked_c), now.mono_s)
     state.observed_s = now.mono_s
     latching.astray(plan, state, elapsed_s, now, entries)
 
 
-def _below_k(state: State) -> float:
+def _below_k(soil_c: float | None, asked_c: float | None) -> float:
     """[K] by which the soil is below the set point asked for."""
-    return 0.0 if state.soil_c is None or state.asked_c is None else state.asked_c - state.soil_c
+    return 0.0 if soil_c is None or asked_c is None else asked_c - soil_c
 
 
 def _ordered(state: State, inputs: Inputs, order: lease.Order, now: Moment) -> bool:

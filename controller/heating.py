@@ -1,11 +1,15 @@
 """From soil to wanted heat: the set point asked for, the control value, the duty and its window. Pure."""
 
 import statistics
+from collections.abc import Callable
 
 from controller import pairs, permits
 from controller.clock import Moment
-from controller.control import cycle, pid, schedule
+from controller.control import cycle, foresight, pid, schedule, terms
+from controller.control.thermal import ThermalModel
+from controller.control.tuned import standing_sun_w_m2
 from controller.plan import CONTROL_PERIOD_S, Plan, dated
+from controller.plant.sun import is_dark
 from controller.probe_state import Watch, fresh
 from controller.safety import limits
 from controller.standing import Standing
@@ -15,10 +19,17 @@ FORGET_AFTER_S = 600.0
 """[s] Held off longer than this, control starts afresh. Source: engineering judgement."""
 
 
+TOO_WARM_K = 2.0
+"""[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09).
+Source: engineering judgement."""
+FOLLOWS_S = 3600.0
+"""[s] lag of the integral behind a plan that is followed. Source: engineering judgement."""
+
+
 def forget_control(state: State) -> None:
     """Leave nothing of the loop: the next heat starts afresh."""
-    state.integral, state.duty = 0.0, 0.0
-    state.controlled_s = state.cycle = state.working_c = None
+    state.integral, state.duty, state.planned = 0.0, 0.0, False
+    state.controlled_s = state.cycle = state.working_c = state.terms = None
 
 
 def value_now(state: State, watch: Watch, now: Moment) -> float | None:
@@ -29,9 +40,26 @@ def value_now(state: State, watch: Watch, now: Moment) -> float | None:
     return probe.steady_c(max(state.valid_from_s, now.mono_s - watch.stale_after_s))
 
 
-def mean_now(state: State, watches: tuple[Watch, ...], now: Moment) -> float | None:
+def said_lately(state: State, watch: Watch, now: Moment) -> float | None:
+    """Return what a probe says, or said before it fell silent two minutes ago at most; heat never stands on it.
+
+    A few messages lost on the way must not begin a slow watch anew (invariant I14).
+    """
+    heard_s = state.probes[watch.name].heard_s
+    lapsed_s = 0.0 if heard_s is None else now.mono_s - heard_s - watch.stale_after_s
+    if 0.0 < lapsed_s <= limits.STALE_CAP_S - watch.stale_after_s:
+        now = now.later(-lapsed_s)
+    return value_now(state, watch, now)
+
+
+def mean_now(
+    state: State,
+    watches: tuple[Watch, ...],
+    now: Moment,
+    value_of: Callable[[State, Watch, Moment], float | None] = value_now,
+) -> float | None:
     """Return the mean of the probes that are believed now, or None."""
-    values = [value for each in watches if (value := value_now(state, each, now)) is not None]
+    values = [value for each in watches if (value := value_of(state, each, now)) is not None]
     return statistics.fmean(values) if values else None
 
 
@@ -39,7 +67,7 @@ def compare_pairs(plan: Plan, state: State, now: Moment) -> None:
     """Note which probes at one place differ, and since when."""
     if plan.pairs:
         state.differing = pairs.since_when(
-            plan.pairs, lambda each: value_now(state, each, now), state.differing, now.mono_s
+            plan.pairs, lambda each: said_lately(state, each, now), state.differing, now.mono_s
         )
 
 
@@ -77,10 +105,21 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
         return False
     if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
         _new_duty(plan, state, soil_c, state.asked_c, now)
-    state.cycle, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s)
+    if state.duty == 0.0 and state.working_c is not None and soil_c > state.working_c + TOO_WARM_K:
+        # Weather's share and the rest of a window are no reason to heat soil that the sun has warmed.
+        state.cycle = None
+        return False
+    state.cycle, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s, _into_window_s(plan, now))
     rested = state.order.on or now.mono_s - state.opened_s >= plan.times.least_off_s
     # A lease that lapsed has opened the contact too: it rests as long as after an opening of ours (hazard R10).
     return wanted and rested and now.mono_s - state.lapsed_s >= plan.times.least_off_s
+
+
+def _into_window_s(plan: Plan, now: Moment) -> float:
+    """[s] Windows begin two minutes after the half hour, when the planner has spoken; late by a little is on time."""
+    window_s = plan.times.window_s
+    into_s = (now.utc_ms / 1000 - foresight.TAKEN_AFTER_S) % window_s
+    return into_s if window_s / 10 < into_s < window_s - plan.times.least_on_s else 0.0
 
 
 def _wait(state: State, now: Moment) -> None:
@@ -90,8 +129,43 @@ def _wait(state: State, now: Moment) -> None:
 
 
 def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Moment) -> None:
+    """Compute the duty: feedback on the soil's error, what the weather asks, and the plan where there is one."""
     since = CONTROL_PERIOD_S if state.controlled_s is None else now.mono_s - state.controlled_s
     elapsed_s = min(since, max(2 * CONTROL_PERIOD_S, 2 * plan.tick_s))
-    state.working_c = schedule.toward(state.working_c, asked_c, soil_c, plan.ramp_k_per_h, elapsed_s)
-    result = pid.duty_for(plan.gains, state.working_c, soil_c, state.integral, elapsed_s)
-    state.integral, state.duty, state.controlled_s = result.integral, result.duty, now.mono_s
+    state.working_c = working_c = schedule.toward(state.working_c, asked_c, soil_c, plan.ramp_k_per_h, elapsed_s)
+    known = state.foresight
+    tuned = known.tuned if known is not None and known.tuned is not None else plan.tuned
+    gains = plan.own_gains or tuned.gains
+    outside_c = mean_now(state, plan.outside, now)
+    sun_w_m2 = _sun_w_m2(plan, state, tuned.model, outside_c, soil_c, now)
+    weather = terms.followed(state.terms, tuned.forward, working_c, outside_c, sun_w_m2, elapsed_s)
+    result = pid.duty_for(gains, working_c, soil_c, state.integral, elapsed_s, weather.weather)
+    planned = foresight.planned_duty(known, now.utc_ms, asked_c, soil_c, result.duty)
+    state.integral = result.integral
+    if planned is not None:
+        state.integral = _taken_along(state.integral, planned - weather.weather - result.proportional, elapsed_s)
+    state.duty, state.planned = (result.duty, False) if planned is None else (planned, True)
+    if soil_c > working_c + TOO_WARM_K:
+        state.duty = 0.0
+    state.terms = terms.with_plan(weather, result.proportional + result.integral, planned)
+    state.controlled_s = now.mono_s
+
+
+def _sun_w_m2(
+    plan: Plan, state: State, model: ThermalModel, outside_c: float | None, soil_c: float, now: Moment
+) -> float | None:
+    """Return the light [W/m2] of the believed probes, or what the warmth of the air stands for, or None."""
+    if plan.light:
+        return mean_now(state, plan.light, now)
+    air_c = mean_now(state, plan.air, now)
+    if air_c is None or outside_c is None:
+        return None
+    if now.wall_is_believable and is_dark(now.utc_ms // 60_000, plan.latitude, plan.longitude):
+        return 0.0
+    return standing_sun_w_m2(model, air_c, outside_c, soil_c, state.duty)
+
+
+def _taken_along(integral: float, wanted: float, elapsed_s: float) -> float:
+    """Let the integral follow what the plan does, so that nothing jumps when there is a plan no more."""
+    share = min(elapsed_s / FOLLOWS_S, 1.0)
+    return min(max(integral + (wanted - integral) * share, -1.0), 1.0)

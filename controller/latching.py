@@ -1,12 +1,11 @@
 """What latches in a tick: hot probes, a node's faults, air probes that differ, heat that goes astray. Pure."""
 
 from dataclasses import replace
-from functools import lru_cache
 
 from controller import node_watch, pairs, response
 from controller.clock import Moment
 from controller.plan import Plan
-from controller.plant.sun import solar_position_at
+from controller.plant.sun import is_dark
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits, trip
 from controller.safety.trip import Trip, TripKind
@@ -64,13 +63,7 @@ def hot(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
 
 def sun_is_down(plan: Plan, now: Moment) -> bool:
     """Whether the sun is below the horizon at the site, to the minute."""
-    return _is_dark(now.utc_ms // 60_000, plan.latitude, plan.longitude)
-
-
-@lru_cache(maxsize=64)
-def _is_dark(minute: int, latitude: float, longitude: float) -> bool:
-    zenith_deg, _ = solar_position_at(minute * 60_000, latitude, longitude)
-    return zenith_deg > 90.0
+    return is_dark(now.utc_ms // 60_000, plan.latitude, plan.longitude)
 
 
 def faulty_node(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:

@@ -1,7 +1,7 @@
 """Reading `soilward.toml`: every fault at once, each with file, key, value, bound and remedy."""
 
 import tomllib
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -46,7 +46,10 @@ def check(raw: dict[str, Any], path: Path) -> Settings:
     faults = [f"{path}: {fault}" for fault in _sense(settings.enclosure)]
     if faults:
         raise SettingsError(faults)
-    return _absolute(settings, path.resolve().parent)
+    settings = _absolute(settings, path.resolve().parent)
+    if faults := [f"{path}: {fault}" for fault in _shared(settings)]:
+        raise SettingsError(faults)
+    return settings
 
 
 def _sense_of_sound_parts(raw: dict[str, Any]) -> list[str]:
@@ -104,6 +107,37 @@ def _sense(enclosures: Sequence[Enclosure]) -> Iterator[str]:
     yield from (f"enclosure {name!r}: is there {n} times; names must differ" for name, n in names.items() if n > 1)
     for each in enclosures:
         yield from (f"enclosure {each.name!r}: {fault}" for fault in _faults_of(each))
+
+
+def _shared(settings: Settings) -> Iterator[str]:
+    """Find what two enclosures must not share: with one key, a command to one node would be obeyed by the other."""
+    from controller.routing import probe_topic
+
+    keys: dict[bytes, list[str]] = defaultdict(list)
+    topics: dict[tuple[str, str | None], list[str]] = defaultdict(list)
+    for each in settings.enclosure:
+        file = each.heater.key_file
+        if each.heater.relay == "node" and file is not None and file.is_file():
+            keys[file.read_bytes().strip()].append(f"{each.name!r} ({file})")
+        # Weather is one for all; from a gateway's topic each probe may pick a record of its own.
+        own = {
+            (
+                probe_topic(settings.broker.root, each.name, probe),
+                probe.pointer or (probe.form == "senml" and probe.name) or None,
+            )
+            for probe in each.probe
+            if probe.quantity not in {Quantity.OUTSIDE, Quantity.LIGHT}
+        }
+        if each.heater.relay == "plain" and each.heater.plain_topic:
+            own.add((each.heater.plain_topic, None))
+        for place in own:
+            topics[place].append(repr(each.name))
+    for names in keys.values():
+        if len(names) > 1:
+            yield f"enclosures {' and '.join(names)}: the same node key; give each node a key of its own"
+    for (topic, _), names in topics.items():
+        if len(names) > 1:
+            yield f"enclosures {' and '.join(names)}: the same topic {topic!r}; give each its own"
 
 
 def _faults_of(enclosure: Enclosure) -> Iterator[str]:

@@ -1,28 +1,28 @@
 """One enclosure's settings, made ready for the tick."""
 
+import statistics
 from dataclasses import dataclass
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from controller.control import schedule
 from controller.control.cycle import CycleTimes
+from controller.control.model_of import model_of
 from controller.control.pid import Gains
+from controller.control.tuned import Tuned, tuned_by
 from controller.expected import Expected, expected_of
 from controller.pairs import pairs_of
 from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
 from controller.probe_state import Watch
 from controller.safety import limits
-from controller.settings import Enclosure, HeaterKind, ProbeSettings, Settings
+from controller.settings import Control, Enclosure, ProbeSettings, Settings
 
 CONTROL_PERIOD_S = 10.0
 """[s] How often the duty is computed; soil answers in hours."""
 
-DEFAULT_GAINS = {
-    HeaterKind.SOIL_CABLE: Gains(0.5, 3 * 3600.0),
-    HeaterKind.AIR_HEATER: Gains(0.4, 4 * 3600.0),
-}
-"""Gains that are calm on any of our simulated constructions. Source: engineering judgement, checked in tests."""
+USUAL_DEPTH_M = 0.1
+"""[m] depth of a soil probe whose settings give none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,10 @@ class Plan:
     ----------
     tick_s
         [s] nominal time between ticks; a gap is three of these, at least 3 s.
+    tuned
+        The model from geometry, and what follows from it, until the planner has learnt a better one.
+    own_gains
+        Gains that settings name; they go before the model's.
     entries
         The schedule as (start, set point or "off", ramp [h]).
     """
@@ -51,13 +55,15 @@ class Plan:
     air: tuple[Watch, ...]
     surface: tuple[Watch, ...]
     outside: tuple[Watch, ...]
+    light: tuple[Watch, ...]
     pairs: tuple[tuple[Watch, Watch], ...]
     expected: Expected
     proof_every_days: float
     air_no_heat_c: float
     highest_set_point_c: float
     floor_c: float
-    gains: Gains
+    tuned: Tuned
+    own_gains: Gains | None
     ramp_k_per_h: float
     times: CycleTimes
     entries: tuple[tuple[schedule.Start, float | str, float], ...]
@@ -72,9 +78,9 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
     """Prepare the plan of one enclosure."""
     watches = {each.name: _watch(enclosure, each) for each in enclosure.probe}
     control = enclosure.control
-    default = DEFAULT_GAINS[enclosure.heater.kind]
-    gain = control.gain_per_k or default.gain_per_k
-    integral_s = control.integral_h * 3600 if control.integral_h else default.integral_s
+    depths_m = _soil_depths_m(enclosure)
+    built = construction_of(enclosure)
+    tuned = tuned_by(model_of(built, statistics.median(depths_m) if depths_m else USUAL_DEPTH_M))
     longest = limits.LONGEST_CLOSING_S - 2 * limits.RENEW_EVERY_S
     return Plan(
         name=enclosure.name,
@@ -91,19 +97,29 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
         air=tuple(w for w in watches.values() if w.quantity is Quantity.AIR),
         surface=tuple(w for w in watches.values() if w.quantity is Quantity.HEATER_SURFACE),
         outside=tuple(w for w in watches.values() if w.quantity is Quantity.OUTSIDE),
+        light=tuple(w for w in watches.values() if w.quantity is Quantity.LIGHT),
         pairs=pairs_of(watches.values()),
-        expected=expected_of(construction_of(enclosure), _soil_depths_m(enclosure)),
+        expected=expected_of(built, depths_m),
         proof_every_days=enclosure.limits.proof_every_days,
         air_no_heat_c=enclosure.limits.air_no_heat,
         highest_set_point_c=enclosure.limits.highest_set_point,
         floor_c=control.floor,
-        gains=Gains(gain, integral_s),
+        tuned=tuned,
+        own_gains=_own_gains(control, tuned.gains),
         ramp_k_per_h=control.ramp_k_per_h,
         times=CycleTimes(
-            control.window_s, control.least_on_s, control.least_off_s, longest, limits.REST_AFTER_LONGEST_S
+            control.window_s, control.least_on_s, control.least_off_s, longest, limits.REST_AFTER_LONGEST_S, tick_s
         ),
         entries=tuple((schedule.starts_of(each.starts), each.set_point, each.ramp_h) for each in enclosure.schedule),
     )
+
+
+def _own_gains(control: Control, usual: Gains) -> Gains | None:
+    """Return the gains that settings name, each alone or both, or None."""
+    if control.gain_per_k is None and control.integral_h is None:
+        return None
+    integral_s = usual.integral_s if control.integral_h is None else control.integral_h * 3600
+    return Gains(control.gain_per_k or usual.gain_per_k, integral_s)
 
 
 def _soil_depths_m(enclosure: Enclosure) -> list[float]:

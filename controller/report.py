@@ -1,8 +1,10 @@
 """From state to status: what is true now, as the broker, the API and the pages show it."""
 
 from collections.abc import Mapping
+from dataclasses import asdict, replace
 
 from controller.clock import Moment, rfc3339
+from controller.duty_words import duty_words
 from controller.explain import explain
 from controller.latching import cause_gone
 from controller.plan import Plan
@@ -11,7 +13,17 @@ from controller.probe_state import ProbeState, Watch, fresh
 from controller.safety import limits
 from controller.safety.trip import Trip, TripKind
 from controller.state import State
-from controller.status import AlertNow, HeatNow, PermissiveNow, ProbeNow, SetPointNow, Status, TripNow
+from controller.status import (
+    AlertNow,
+    ControlNow,
+    HeatNow,
+    PermissiveNow,
+    ProbeNow,
+    SetPointNow,
+    Status,
+    TermsNow,
+    TripNow,
+)
 
 
 def status_of(
@@ -48,6 +60,7 @@ def status_of(
         alerts=_alerts(state, now),
         at_work_until=_text(state.standing.at_work_until_ms),
         proved_at=_text(state.standing.proved_ms),
+        control=_control(state),
     )
     words = explain(bare.as_json(), fahrenheit=False)
     return Status(**{**{name: getattr(bare, name) for name in Status.__slots__}, "words": words})
@@ -68,6 +81,17 @@ def _heat(plan: Plan, state: State, now: Moment, on_last_hour_s: float) -> HeatN
     return HeatNow(
         state.duty, state.order.on, node.on, node.armed, since, watts, round(age_s, 1), node.drops, on_last_hour_s
     )
+
+
+def _control(state: State) -> ControlNow | None:
+    """Return why this much heat, or None while nothing controls."""
+    terms = state.terms
+    if terms is None or state.working_c is None or state.soil_c is None:
+        return None
+    shares = TermsNow(*(round(each, 4) for each in (terms.feedback, terms.outside, terms.sun, terms.plan)))
+    below_k = round(state.working_c - state.soil_c, 3)
+    bare = ControlNow(round(state.duty, 4), shares, below_k, state.planned, "")
+    return replace(bare, words=duty_words(asdict(bare)))
 
 
 def _trip(plan: Plan, state: State, each: Trip, now: Moment) -> TripNow:
@@ -91,7 +115,9 @@ def _probe(watch: Watch, probe: ProbeState, now: Moment, valid_from_s: float) ->
 def _alerts(state: State, now: Moment) -> tuple[AlertNow, ...]:
     shelved = {name: rfc3339(ms) for name, ms in state.standing.shelved if ms > now.utc_ms}
     return tuple(
-        AlertNow(each.name, each.detail, rfc3339(each.since_ms), each.urgent, shelved.get(each.name))
+        AlertNow(
+            each.name, each.detail, rfc3339(each.since_ms), each.urgent, None if each.urgent else shelved.get(each.name)
+        )
         for each in state.alerts
     )
 

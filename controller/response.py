@@ -68,9 +68,13 @@ def _since(before_s: float | None, holds: bool, now_s: float) -> float | None:
     return now_s if before_s is None else before_s
 
 
+FULL_DUTY = 0.95
+"""Duty that counts as full heat: at its limit the loop trembles with the probe's last digit."""
+
+
 def note_short(memory: Response, duty: float, below_k: float, now_s: float) -> None:
     """Note since when full heat has been too little (hazard H07)."""
-    memory.short_s = _since(memory.short_s, duty >= 0.99 and below_k > limits.SHORT_K, now_s)
+    memory.short_s = _since(memory.short_s, duty >= FULL_DUTY and below_k > limits.SHORT_K, now_s)
 
 
 def heating(

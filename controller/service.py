@@ -10,6 +10,8 @@ from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.epochs import RIVAL, Epoch, Epochs
 from controller.errors import StoreError
+from controller.figures import Figures, TimedWriter
+from controller.foreseen import Foreseen
 from controller.heater_log import log_for
 from controller.keeper import Keeper
 from controller.memory import Memory, end_left_open_runs, journal_breaks_at
@@ -24,7 +26,6 @@ from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
 from controller.store.journal import JSON
-from controller.store.writer import Writer
 from controller.ticking import Ticking
 from controller.watchdog import watch
 from controller.wire.flaps import Flaps
@@ -56,7 +57,8 @@ class Controller:
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
         self._broken_at = journal_breaks_at(folder)
-        self.writer = Writer(folder, clock)
+        self.writer = TimedWriter(folder, clock)
+        self._figures = Figures(folder)
         self.routing = Routing(settings)
         self.inbox = Inbox(
             settings, f"soilward-{identity}", self.routing.probe_topics, self.routing.state_topics, clock
@@ -64,6 +66,7 @@ class Controller:
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
         self._reader_test = ReaderTest(settings, now)
         self._epochs = Epochs()
+        self._foreseen = Foreseen(folder, tuple(self.keepers))
         self._flaps = {name: Flaps() for name in self.keepers}
         self._record = Recording(self.writer, self.memory, self.routing)
         self._stop = threading.Event()
@@ -125,6 +128,8 @@ class Controller:
         if self.inbox.has_yielded:
             self.relays.yield_plain()
         self._poll_requests(now)
+        self._foreseen.look(now)
+        self._figures.look(now, self.writer, self.inbox.messages.qsize())
         for keeper in self.keepers.values():
             self._record.put_runs(keeper.heater.lapse(now.mono_s))
 
@@ -189,6 +194,7 @@ class Controller:
         self._tell(keeper, now)
         if decision.send and decision.order.on:
             self.relays.send(name, decision.order, now)
+        self._figures.saw(name, decision, self.clock.now().mono_s - now.mono_s)
         return kept
 
     def _shell(self, name: str, now: Moment) -> Inputs:
@@ -209,6 +215,7 @@ class Controller:
             seq=self.relays.seq_of[name],
             broken_at=self._broken_at,
             notes=tuple(notes),
+            foresight=self._foreseen.plan(name, now),
         )
 
     def _save(self) -> None:

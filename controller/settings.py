@@ -112,7 +112,7 @@ class Control(Part):
 
     gain_per_k: float | None = Field(default=None, gt=0, le=20)
     integral_h: float | None = Field(default=None, ge=0.05, le=100)
-    window_s: float = Field(default=300.0, ge=120, le=3600)
+    window_s: float = Field(default=1800.0, ge=120, le=3600)
     least_on_s: float = Field(default=limits.SHORTEST_ON_S, ge=limits.SHORTEST_ON_S, le=600)
     least_off_s: float = Field(default=limits.SHORTEST_OFF_S, ge=limits.SHORTEST_OFF_S, le=600)
     ramp_k_per_h: float = Field(default=2.0, gt=0, le=20)

@@ -5,6 +5,8 @@ from operator import attrgetter
 
 from controller.alerts import Alert
 from controller.control.cycle import Cycle
+from controller.control.foresight import Foresight
+from controller.control.terms import Terms
 from controller.pairs import Since
 from controller.probe import Reading
 from controller.probe_state import ProbeState
@@ -148,6 +150,8 @@ class Inputs:
         Why the link is not good enough to heat by although it may stand, in words; "" if it is.
     notes
         (name, words) of what the shell has noticed and a person should know.
+    foresight
+        The planner's latest word on the hours to come, or None.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -160,6 +164,7 @@ class Inputs:
     broken_at: int = 0
     wire_fault: str = ""
     notes: tuple[tuple[str, str], ...] = ()
+    foresight: Foresight | None = None
 
 
 @dataclass(slots=True)
@@ -172,6 +177,9 @@ class State:
     contact_since_ms: int | None = None
     integral: float = 0.0
     duty: float = 0.0
+    terms: Terms | None = None
+    foresight: Foresight | None = None
+    planned: bool = False
     asked_c: float | None = None
     asked_by: str = "none"
     working_c: float | None = None

@@ -84,6 +84,27 @@ class HeatNow:
 
 
 @dataclass(frozen=True, slots=True)
+class TermsNow:
+    """Duty by cause; the sum, kept within 0..1, is the duty."""
+
+    feedback: float
+    outside: float
+    sun: float
+    plan: float
+
+
+@dataclass(frozen=True, slots=True)
+class ControlNow:
+    """Why this much heat: the duty, its terms, [K] the soil below its working set point, and the sentence."""
+
+    duty: float
+    terms: TermsNow
+    below_k: float
+    planned: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class AlertNow:
     """What a person should know; `shelved_until` is RFC 3339 while someone has put it aside."""
 
@@ -123,6 +144,7 @@ class Status:
     alerts: tuple[AlertNow, ...] = ()
     at_work_until: str | None = None
     proved_at: str | None = None
+    control: ControlNow | None = None
     words: Words = Words("", "", "", "")
 
     def as_json(self) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""`soilward run`: the controller and the pages as two processes, the broker if it is embedded; each restarted alone."""
+"""`soilward run`: controller, pages and planner, a process each, and the broker if embedded; each restarted alone."""
 
 import os
 import signal
@@ -32,6 +32,11 @@ def become_api(arguments: Sequence[str]) -> int:
 def controller_command(settings_file: Path) -> list[str]:
     """Return the command line of the controller's process."""
     return [sys.executable, "-m", "controller.cli", "controller", "--settings", str(settings_file)]
+
+
+def planner_command(settings_file: Path) -> list[str]:
+    """Return the command line of the planner's process."""
+    return [sys.executable, "-m", "controller.cli", "planner", "--settings", str(settings_file)]
 
 
 def api_command(settings_file: Path) -> list[str]:
@@ -144,6 +149,7 @@ def run(settings: Settings, settings_file: Path) -> int:
     children = [
         Child("controller", controller_command(settings_file), clock),
         Child("api", api_command(settings_file), clock),
+        Child("planner", planner_command(settings_file), clock),
     ]
     print(f"{settings.site.name}: http://{settings.web.host}:{settings.web.port} (Ctrl-C stops it)", flush=True)
     try:

@@ -3,6 +3,7 @@
 import math
 import re
 
+FAHRENHEIT_PER_K = 1.8
 ZERO_CELSIUS_K = 273.15
 """[K] 0 Cel (SI Brochure, 9th edition, 2.3.4.1)."""
 
@@ -11,12 +12,12 @@ _WRITTEN = re.compile(r"^\s*([+-]?\d+(?:\.\d+)?)\s*(?:°\s*)?(C|Cel|F|K)\s*$")
 
 def fahrenheit_to_c(value: float) -> float:
     """Return [Cel] for degrees Fahrenheit."""
-    return (value - 32.0) / 1.8
+    return (value - 32.0) / FAHRENHEIT_PER_K
 
 
 def c_to_fahrenheit(value_c: float) -> float:
     """Return degrees Fahrenheit for [Cel]."""
-    return value_c * 1.8 + 32.0
+    return value_c * FAHRENHEIT_PER_K + 32.0
 
 
 def temperature_c(written: str | float) -> float:

@@ -32,7 +32,7 @@ def raw_settings(*probes: Mapping[str, Any], **enclosure_parts: Any) -> dict[str
     larch: dict[str, Any] = {
         "name": "larch",
         "heater": {"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.14},
-        "control": {"gain_per_k": 20.0, "integral_h": 3.0, "ramp_k_per_h": 20.0},
+        "control": {"gain_per_k": 20.0, "integral_h": 3.0, "ramp_k_per_h": 20.0, "window_s": 300.0},
         "probe": [dict(each) for each in probes or (SOIL, AIR)],
         **enclosure_parts,
     }

@@ -6,6 +6,7 @@ from typing import Any
 
 from api.orders import orders_now
 from api.pages import record, spark, words
+from api.pages.ahead import Ahead, ahead
 from api.pages.alerts import AlertShown, alerts
 from api.pages.frame import LARGE, SMALL, Size
 from api.pages.section import Picture, picture
@@ -90,6 +91,7 @@ class View:
     overridden: str
     at_work: str
     proved: str
+    ahead: Ahead | None
 
 
 def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int = 1, charted: bool = True) -> View:
@@ -138,6 +140,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         overridden=_overridden(state, seen),
         at_work=_at_work(state, seen),
         proved=_proved(state, seen),
+        ahead=ahead(state, seen, enclosure.name, enclosure.heater.rated_w, unit) if large else None,
     )
 
 

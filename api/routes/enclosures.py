@@ -6,8 +6,9 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, HTTPException, Query, Response
 
 from api.auth import StateNow, Viewer
-from api.examples import HEATER_RUNS, READINGS, STATUS, shows
+from api.examples import CONTROL, HEATER_RUNS, READINGS, STATUS, shows
 from api.orders import orders_now
+from api.planned import as_json, planned
 from api.problem import example
 from api.seen import as_seen
 from api.span import SpanAsked
@@ -44,6 +45,14 @@ def enclosure_now(enclosure: str, response: Response, state: StateNow, person: V
     known = state.enclosure(enclosure)
     response.headers["ETag"] = orders_now(state, enclosure).tag
     return as_seen(known, state.live.heard(enclosure), state.clock.now())
+
+
+@router.get("/{enclosure}/control", responses={**shows(CONTROL), **_SIGN_IN, **_UNKNOWN})
+def enclosure_control(enclosure: str, state: StateNow, person: Viewer) -> dict[str, Any]:
+    """Give why there is this much heat, what is planned for the coming hours, and what was learnt of the enclosure."""
+    known = state.enclosure(enclosure)
+    seen = as_seen(known, state.live.heard(enclosure), state.clock.now())
+    return {"enclosure": enclosure, "at": seen["at"], "now": seen.get("control"), **as_json(planned(state, enclosure))}
 
 
 @router.get(

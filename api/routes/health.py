@@ -1,14 +1,14 @@
 """Whether this works, with reasons, and the same as numbers for Prometheus."""
 
 from collections.abc import Iterator
-from typing import Any
 
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse, PlainTextResponse
 
 from api.auth import StateNow, Viewer
 from api.examples import HEALTH, shows
-from api.seen import alerts_of, as_seen, span_in_words
+from api.metrics import CONTENT_TYPE, text_of
+from api.seen import alerts_of, span_in_words
 from api.state import State
 
 router = APIRouter(tags=["health"])
@@ -26,9 +26,8 @@ def health(state: StateNow) -> JSONResponse:
 
 @router.get("/metrics", response_class=PlainTextResponse, responses=shows(_METRICS, media_type="text/plain"))
 def metrics(state: StateNow, person: Viewer) -> PlainTextResponse:
-    """Give gauges in the Prometheus text format 0.0.4; what is not known is left out."""
-    lines = list(_gauges(state))
-    return PlainTextResponse("\n".join(lines) + "\n", media_type="text/plain; version=0.0.4")
+    """Give numbers in the Prometheus text format 0.0.4; what is not known is left out."""
+    return PlainTextResponse(text_of(state), media_type=CONTENT_TYPE)
 
 
 def reasons_unwell(state: State) -> Iterator[str]:
@@ -54,30 +53,3 @@ def _between_controller_and_broker(state: State, name: str) -> Iterator[str]:
     for alert in alerts_of(heard.status) if heard is not None else ():
         if str(alert.get("name", "")).startswith("broker:"):
             yield f"the controller says: {alert.get('detail', '')}"
-
-
-_GAUGES = (
-    ("soilward_soil_celsius", "Soil temperature that control uses", lambda s: s["soil_c"]),
-    ("soilward_set_point_celsius", "Soil temperature asked for", lambda s: s["set_point"]["asked_c"]),
-    ("soilward_duty_ratio", "Heater duty, 0 to 1", lambda s: s["heat"]["duty"]),
-    ("soilward_heat_ordered", "1 if heat is ordered", lambda s: s["heat"]["ordered"]),
-    ("soilward_contact_closed", "1 if the node reports its contact closed", lambda s: s["heat"]["contact"]),
-    ("soilward_armed", "1 if the enclosure may be heated", lambda s: s["armed"]),
-    ("soilward_trips", "Trips latched now", lambda s: len(s["trips"]) if s["known"] else None),
-    ("soilward_status_age_seconds", "Age of the newest status", lambda s: s["as_of_age_s"]),
-)
-
-
-def _gauges(state: State) -> Iterator[str]:
-    now = state.clock.now()
-    shown: list[dict[str, Any]] = [as_seen(each, state.live.heard(each.name), now) for each in state.settings.enclosure]
-    yield "# HELP soilward_broker_connected 1 if live values can arrive"
-    yield "# TYPE soilward_broker_connected gauge"
-    yield f"soilward_broker_connected {int(state.live.connected)}"
-    for name, meaning, value_of in _GAUGES:
-        yield f"# HELP {name} {meaning}"
-        yield f"# TYPE {name} gauge"
-        for each in shown:
-            value = value_of(each)
-            if value is not None:
-                yield f'{name}{{enclosure="{each["enclosure"]}"}} {float(value):g}'

@@ -5,13 +5,17 @@ from dataclasses import dataclass, replace
 
 @dataclass(frozen=True, slots=True)
 class CycleTimes:
-    """[s] window, shortest closing, shortest opening, longest closing and the rest after it."""
+    """[s] window, shortest closing, shortest opening, longest closing and the rest after it; and a tick.
+
+    An on-time ends at the tick nearest to it: with coarse ticks, always the later one would give too much heat.
+    """
 
     window_s: float
     least_on_s: float
     least_off_s: float
     longest_on_s: float
     rest_s: float
+    tick_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +50,11 @@ def _on_time(times: CycleTimes, duty: float, carry_s: float) -> tuple[float, flo
     return due_s, 0.0
 
 
-def _next_window(times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float) -> Cycle:
+def _next_window(times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float, into_s: float) -> Cycle:
     owed_s = cycle.carry_s if cycle is not None and now_s - cycle.ends_s < times.window_s else 0.0
-    on_s, carry_s = _on_time(times, duty, min(owed_s, times.window_s))
-    return Cycle(now_s + times.window_s, now_s + on_s, carry_s, cycle.on_since_s if cycle else None)
+    window_s = times.window_s - into_s
+    on_s, carry_s = _on_time(replace(times, window_s=window_s), duty, min(owed_s, window_s))
+    return Cycle(now_s + window_s, now_s + on_s, carry_s, cycle.on_since_s if cycle else None)
 
 
 def _rest(times: CycleTimes, cycle: Cycle, duty: float, now_s: float) -> Cycle:
@@ -63,16 +68,24 @@ def _rest(times: CycleTimes, cycle: Cycle, duty: float, now_s: float) -> Cycle:
     return Cycle(ends_s, now_s, cycle.carry_s + owed_s)
 
 
-def advance(times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float) -> tuple[Cycle, bool]:
+def advance(
+    times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float, into_s: float = 0.0
+) -> tuple[Cycle, bool]:
     """Return the cycle at `now_s` and whether it asks for heat.
+
+    Parameters
+    ----------
+    into_s
+        [s] how far into a window the clock stands: a window that begins late is so much shorter, and the next ones
+        begin on time, when a plan has just been made.
 
     A new window begins when the last one ended; the duty is taken at its beginning. A duty of 0 ends the on part at
     once only where the caller withholds permission: within a window the promise stands, so contacts are spared.
     """
     if cycle is None or now_s >= cycle.ends_s:
-        cycle = _next_window(times, cycle, duty, now_s)
-    asks = now_s < cycle.on_until_s
+        cycle = _next_window(times, cycle, duty, now_s, into_s)
+    asks = now_s + times.tick_s / 2 < cycle.on_until_s
     if asks and cycle.on_since_s is not None and now_s - cycle.on_since_s >= times.longest_on_s:
         return _rest(times, cycle, duty, now_s), False
     since_s = (now_s if cycle.on_since_s is None else cycle.on_since_s) if asks else None
-    return replace(cycle, on_since_s=since_s), asks
+    return (cycle if since_s == cycle.on_since_s else replace(cycle, on_since_s=since_s)), asks

@@ -23,37 +23,43 @@ class Duty:
     proportional: float
 
 
-def duty_for(gains: Gains, set_point_c: float, soil_c: float, integral: float, elapsed_s: float) -> Duty:
+def duty_for(
+    gains: Gains, set_point_c: float, soil_c: float, integral: float, elapsed_s: float, ahead: float = 0.0
+) -> Duty:
     """Compute the duty for a soil error.
 
     Parameters
     ----------
     integral
-        Duty carried from the step before, 0..1; 0 after a gap, a trip or a disarm.
+        Duty carried from the step before, -1..1; 0 after a gap, a trip or a disarm.
     elapsed_s
         [s] since the step before, already capped by the caller; more than 0.
+    ahead
+        Duty from everything that does not wait for an error: weather and plan.
 
     Raises
     ------
     ValueError
         If an input is not finite: simple_pid would stay NaN for ever (trap table).
     """
-    if not all(map(math.isfinite, (set_point_c, soil_c, integral, elapsed_s))):
-        raise ValueError(f"set point {set_point_c}, soil {soil_c}, integral {integral}, dt {elapsed_s}: not all finite")
+    if not all(map(math.isfinite, (set_point_c, soil_c, integral, elapsed_s, ahead))):
+        named = f"set point {set_point_c}, soil {soil_c}, integral {integral}, dt {elapsed_s}, ahead {ahead}"
+        raise ValueError(f"{named}: not all finite")
     pid = PID(
         gains.gain_per_k,
         gains.gain_per_k / gains.integral_s,
         0.0,
         setpoint=set_point_c,
         sample_time=None,
-        output_limits=(0.0, 1.0),
         starting_output=integral,
     )
-    duty = pid(soil_c, dt=elapsed_s)
+    feedback = pid(soil_c, dt=elapsed_s)
     proportional, carried, _ = pid.components
-    if duty is None or not math.isfinite(duty):
-        raise ValueError(f"duty {duty} is not finite")
-    # Back off the integral where the sum saturates, so that a cold night is not remembered into the morning.
-    if (proportional + carried > 1.0 and carried > integral) or (proportional + carried < 0.0 and carried < integral):
+    if feedback is None or not math.isfinite(feedback):
+        raise ValueError(f"duty {feedback} is not finite")
+    wanted = feedback + ahead
+    # simple_pid would bound its own sum alone. Where the whole sum saturates, the integral stands, so that neither a
+    # cold night nor a sunny noon is remembered into the next half day.
+    if (wanted > 1.0 and carried > integral) or (wanted < 0.0 and carried < integral):
         carried = integral
-    return Duty(float(duty), float(carried), float(proportional))
+    return Duty(min(max(wanted, 0.0), 1.0), min(max(float(carried), -1.0), 1.0), float(proportional))

@@ -16,6 +16,7 @@ from controller.supervisor import (
     controller_command,
     hold,
     out_of_the_terminals_reach,
+    planner_command,
     stop_on_signals,
 )
 from controller.wire import embedded
@@ -50,6 +51,7 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
         Child("controller", controller_command(settings_file), clock),
         Child("nodes", nodes, clock),
         Child("pages", api_command(settings_file), clock),
+        Child("planner", planner_command(settings_file), clock),
     ]
     print(_welcome(settings), flush=True)
     try:

@@ -16,6 +16,7 @@ from controller.plant.heat_source import BuriedCable, case_w_k
 from controller.plant.sites import Felt, ProbeBank, Site
 from controller.plant.soil import SoilColumn
 from controller.plant.weather import Weather
+from controller.probe import Quantity
 
 LONGEST_STEP_S = 60.0
 MINUTE_S = 60.0
@@ -66,10 +67,9 @@ class EnclosurePlant:
         surface_c = max(outside_c, 4.0) if soil_c is None else soil_c
         self.air = AirNode(construction, outside_c)
         self._ground_c = outside_c
-        texture = construction.texture
         self.soil = SoilColumn(
-            texture.conductivity_w_mk,
-            texture.heat_capacity_j_m3k,
+            construction.texture.conductivity_w_mk,
+            construction.texture.heat_capacity_j_m3k,
             surface_c=surface_c,
             deep_c=deep_c,
             edge_w_m3k=construction.edge_w_m3k,
@@ -79,7 +79,8 @@ class EnclosurePlant:
         self._cable = BuriedCable(construction, self.soil.cable_layer_c)
         self._bank = ProbeBank(sites, self.soil, construction.height_m, noise_k, seed)
         self._airflow, self._vent = 1.0, 0.0
-        self._floor_m2, self._rated_w = construction.floor_m2, construction.rated_w
+        self._floor_m2, self._rated_w, self._ua_w_k = construction.floor_m2, construction.rated_w, construction.ua_w_k
+        self._is_humidity_felt = any(each.quantity is Quantity.HUMIDITY for each in sites.values())
         self._refresh()
         self._bank.follow(1.0, self._felt())
 
@@ -181,12 +182,12 @@ class EnclosurePlant:
         """Return what probes feel; warm air gathers under the ridge, up to 5 K more than at the floor."""
         now = self._now
         warm_w = 0.0 if self._buried else self._power_w
-        tilt_k = min(1.5 * warm_w / (10.0 * self._construction.ua_w_k) + 3.0 * now.ghi_w_m2 / 800.0, 5.0)
+        tilt_k = min(1.5 * warm_w / (10.0 * self._ua_w_k) + 3.0 * now.ghi_w_m2 / 800.0, 5.0)
         return Felt(
             self.air.air_c,
             tilt_k,
             now.outside_c,
-            inside_humidity_pct(now, self.air.air_c, self.air.cover_c),
+            inside_humidity_pct(now, self.air.air_c, self.air.cover_c) if self._is_humidity_felt else math.nan,
             self.surface_c,
             now.ghi_w_m2,
             now.ghi_w_m2 * self._construction.light_transmission,

@@ -16,6 +16,16 @@ STILL_AIR = 0.1
 """Part of the case's heat transfer that remains with the fan stopped."""
 
 
+def spacing_m(construction: Construction) -> float:
+    """[m] between the rows of a cable that covers the floor."""
+    return construction.floor_m2 * construction.cable_w_m / construction.rated_w
+
+
+def row_lag_s(construction: Construction) -> float:
+    """[s] in which heat spreads from the rows over the layer: s^2 / 4 pi^2 kappa."""
+    return spacing_m(construction) ** 2 / (4.0 * math.pi**2 * construction.texture.diffusivity_m2_s)
+
+
 class BuriedCable:
     """A cable in rows: sheath, then the soil close to the rows, then the layer as a whole.
 
@@ -29,12 +39,11 @@ class BuriedCable:
     def __init__(self, construction: Construction, start_c: float) -> None:
         soil = construction.texture
         length_m = construction.rated_w / construction.cable_w_m
-        spacing_m = construction.floor_m2 / length_m
-        spread = max(math.log(spacing_m / (math.pi * CABLE_DIAMETER_M)), 0.1)
+        spread = max(math.log(spacing_m(construction) / (math.pi * CABLE_DIAMETER_M)), 0.1)
         self.contact_w_k = length_m / CABLE_CONTACT_M_K_W
         self.spread_w_k = length_m * 2.0 * math.pi * soil.conductivity_w_mk / spread
         self.sheath_j_k = self.contact_w_k * SHEATH_S
-        self.near_j_k = self.spread_w_k * spacing_m**2 / (4.0 * math.pi**2 * soil.diffusivity_m2_s)
+        self.near_j_k = self.spread_w_k * row_lag_s(construction)
         self.sheath_c = self.near_c = start_c
 
     def step(self, seconds: float, power_w: float, layer_c: float) -> float:

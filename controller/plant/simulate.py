@@ -1,12 +1,14 @@
 """The real tick against a simulated enclosure, on a manual clock: the door for every claim about control."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING
 
 from controller import enclosure as tick
 from controller.clock import Moment
+from controller.control.foresight import Foresight
+from controller.control.outlook import Forecaster, Outlook
 from controller.plan import Plan, plan_for
 from controller.plant import Plant
 from controller.probe import Quantity, Reading
@@ -14,6 +16,9 @@ from controller.settings import Enclosure, Settings
 from controller.standing import Standing
 from controller.state import Inputs, NodeReport, State
 from controller.store.requests import Request
+
+if TYPE_CHECKING:
+    from controller.planning.rehearsal import Rehearsal
 
 FLICKER, FLICKER_EVERY_S = 1e-9, 600.0
 
@@ -59,6 +64,7 @@ class Run:
         self.state = tick.start(plan, standing if standing is not None else Standing(armed=True))
         self.on = False
         self.armed = False
+        self.foresight: Foresight | None = None
 
     def once(self, requests: tuple[Request, ...] = ()) -> Ticked:
         """Advance the plant by one tick, read its probes, and decide."""
@@ -73,7 +79,9 @@ class Run:
         )
         amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
         report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
-        self.state, decision = tick.step(self.plan, self.state, Inputs(readings, (report,), requests), now)
+        self.state, decision = tick.step(
+            self.plan, self.state, Inputs(readings, (report,), requests, foresight=self.foresight), now
+        )
         self.on, self.armed = decision.order.on, decision.order.armed
         return Ticked(now, decision, self.state, values, report)
 
@@ -94,6 +102,7 @@ def coarse(plan: Plan, tick_s: float) -> Plan:
         watches=watches,
         outside=tuple(watches[each.name] for each in plan.outside),
         pairs=tuple((watches[one.name], watches[other.name]) for one, other in plan.pairs),
+        light=tuple(watches[each.name] for each in plan.light),
         soil=tuple(watches[each.name] for each in plan.soil),
         air=tuple(watches[each.name] for each in plan.air),
         surface=tuple(watches[each.name] for each in plan.surface),
@@ -107,7 +116,9 @@ def simulate(
     start: int | datetime,
     seconds: float,
     tick_s: float = 10.0,
-    forecast: Any = None,
+    forecast: Outlook | Forecaster | None = None,
+    foresight: bool = True,
+    heard: Callable[[Ticked], None] | None = None,
 ) -> Trace:
     """Run the real tick against a plant.
 
@@ -118,7 +129,11 @@ def simulate(
     seconds, tick_s
         [s] how long, and the time between ticks.
     forecast
-        Not used yet: control here answers to the soil alone.
+        What is expected outside: a series, or a function of the time [ms UTC] that gives what is known of it then.
+    foresight
+        Whether the planner works, learning nightly and planning every half hour; without it the loop is alone.
+    heard
+        Told of every tick.
     """
     chosen = settings.named(enclosure) if isinstance(enclosure, str) else enclosure
     if chosen is None:
@@ -127,10 +142,21 @@ def simulate(
     plan = coarse(plan_for(settings, chosen, tick_s), tick_s)
     run = Run(plan, plant, Moment(0.0, start_ms), tick_s=tick_s)
     air = next((each.name for each in chosen.of(Quantity.AIR)), None)
+    rehearsal = _rehearsal(chosen, plan, forecast) if foresight else None
     trace = Trace()
     for ticked in run.many(seconds):
+        if rehearsal is not None:
+            run.foresight = rehearsal.after(ticked)
         _note(trace, ticked, air)
+        if heard is not None:
+            heard(ticked)
     return trace
+
+
+def _rehearsal(enclosure: Enclosure, plan: Plan, forecast: Outlook | Forecaster | None) -> "Rehearsal":
+    from controller.planning.rehearsal import Rehearsal  # numpy and scipy only where someone plans
+
+    return Rehearsal(enclosure, plan, forecast)
 
 
 def _note(trace: Trace, ticked: Ticked, air: str | None) -> None:

@@ -2,6 +2,7 @@
 
 import math
 from datetime import UTC, datetime
+from functools import lru_cache
 
 _DAY_MS = 86_400_000
 
@@ -51,3 +52,9 @@ def clear_sky_ghi_w_m2(zenith_deg: float) -> float:
 def cloudy_ghi_w_m2(clear_w_m2: float, cloud: float) -> float:
     """Return [W/m2] left under `cloud` 0-1 of cover. Source: Kasten and Czeplak 1980, 1 - 0.75 c^3.4."""
     return float(clear_w_m2 * (1.0 - 0.75 * cloud**3.4))
+
+
+@lru_cache(maxsize=64)
+def is_dark(minute: int, latitude: float, longitude: float) -> bool:
+    """Return whether the sun is below the horizon at a minute of UTC, counted from 1970."""
+    return solar_position_at(minute * 60_000, latitude, longitude)[0] > 90.0

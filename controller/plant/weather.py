@@ -147,6 +147,8 @@ class HourlyWeather:
         [deg] for the sun.
     humidity_pct, wind_m_s, cloud
         [%RH], [m/s], 0-1, as long as `times_ms`; without them 75 %, 3 m/s, and cloud guessed.
+    light_w_m2
+        [W/m2] sun on flat ground as measured; without it, the clear sky's less the cloud.
 
     Raises
     ------
@@ -169,6 +171,7 @@ class HourlyWeather:
         humidity_pct: Sequence[float] | None = None,
         wind_m_s: Sequence[float] | None = None,
         cloud: Sequence[float] | None = None,
+        light_w_m2: Sequence[float] | None = None,
     ) -> None:
         self._times_ms = list(times_ms)
         self._latitude, self._longitude = latitude, longitude
@@ -178,6 +181,8 @@ class HourlyWeather:
         humid = [75.0] * count if humidity_pct is None else list(humidity_pct)
         columns = [list(outside_c), humid, [3.0] * count if wind_m_s is None else list(wind_m_s)]
         columns.append(_guess_cloud(humid) if cloud is None else list(cloud))
+        self._is_light_measured = light_w_m2 is not None
+        columns.append([0.0] * count if light_w_m2 is None else list(light_w_m2))
         for column in columns:
             if len(column) != count or not all(math.isfinite(value) for value in column):
                 raise ValueError("every weather column must be finite and as long as the times")
@@ -190,7 +195,11 @@ class HourlyWeather:
         before = max(after - 1, 0)
         span = times[after] - times[before]
         share = min(max((utc_ms - times[before]) / span, 0.0), 1.0) if span else 0.0
-        outside_c, humidity, wind, cloud = (a + (b - a) * share for a, b in zip(rows[before], rows[after], strict=True))
+        outside_c, humidity, wind, cloud, light = (
+            a + (b - a) * share for a, b in zip(rows[before], rows[after], strict=True)
+        )
+        if self._is_light_measured:
+            return WeatherNow(outside_c, light, wind, humidity, cloud)
         zenith, _ = solar_position_at(utc_ms, self._latitude, self._longitude)
         return WeatherNow(outside_c, cloudy_ghi_w_m2(clear_sky_ghi_w_m2(zenith), cloud), wind, humidity, cloud)
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from controller.beginning import digest
 from controller.clock import from_rfc3339, rfc3339
+from controller.control.foresight import BELIEVED_S, Foresight
 from controller.errors import SoilwardError
 from controller.load_settings import load
 from controller.plan import Plan, plan_for
@@ -22,6 +23,7 @@ from controller.replay.record import Session
 from controller.replay.rerun import rerun
 from controller.safety import limits
 from controller.settings import Enclosure, Settings
+from controller.store import plans
 from controller.store.connection import open_reader
 
 WITHIN_MS = 5000
@@ -110,11 +112,20 @@ def _session(
             print(f"  {enclosure.name}: was not in its settings: not replayed")
             continue
         plan = _plan(settings, enclosure, session.began.tick_s)
-        found = rerun(journal, readings, plan, standing, session, asked.end_ms)
+        foreseen = _plans(asked.folder, enclosure.name, session)
+        found = rerun(journal, readings, plan, standing, session, asked.end_ms, foreseen)
         end_ms = min(session.end_ms, asked.end_ms)
         result = compare(found.recorded, found.replayed, found.reasons, asked.start_ms, end_ms, WITHIN_MS)
         _tell(enclosure.name, session, found, result)
         yield result
+
+
+def _plans(folder: Path, name: str, session: Session) -> list[Foresight]:
+    """Return the plans that may have held in a session; none where no planner ran."""
+    if not (folder / "plans.db").exists():
+        return []
+    with closing(open_reader(folder / "plans.db")) as connection:
+        return plans.plans_from(connection, name, session.start_ms - round(1000 * BELIEVED_S), session.end_ms)
 
 
 def _plan(settings: Settings, enclosure: Enclosure, tick_s: float) -> Plan:

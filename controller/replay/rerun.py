@@ -6,7 +6,7 @@ The tick comes at every recorded arrival, and once a second; the live one came i
 
 import heapq
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import groupby
 from operator import itemgetter
@@ -14,6 +14,8 @@ from typing import TypeAlias
 
 from controller import enclosure
 from controller.clock import Moment
+from controller.control.foresight import Foresight
+from controller.foreseen import plan_at
 from controller.heater_log import HeaterLog
 from controller.keeper import Keeper
 from controller.order_log import OrderLog
@@ -71,9 +73,9 @@ def events(
 class Replay:
     """One enclosure, from the standing orders it began with."""
 
-    def __init__(self, plan: Plan, standing: Standing, start_ms: int) -> None:
+    def __init__(self, plan: Plan, standing: Standing, start_ms: int, foreseen: Sequence[Foresight] = ()) -> None:
         self.found = Rerun()
-        self._plan, self._start_ms = plan, start_ms
+        self._plan, self._start_ms, self._foreseen = plan, start_ms, foreseen
         self._keeper = Keeper(plan, enclosure.start(plan, standing), HeaterLog(plan.name, plan.rated_w, plan.volts))
         self._orders = OrderLog(plan.name)
         self._told: tuple[bool, bool] | None = None
@@ -92,7 +94,7 @@ class Replay:
         heard = [each for each in found if isinstance(each, Heard)]
         self._keeper.readings = [each.reading for each in heard]
         self._keeper.requests = [each.request for each in found if isinstance(each, Answered)]
-        decision = self._keeper.tick(self._shell(), now)
+        decision = self._keeper.tick(self._shell(at_ms), now)
         self._grade(heard, decision)
         self._decide(decision, now)
         if news:
@@ -152,9 +154,14 @@ class Replay:
         report = NodeReport(now.mono_s, now.utc_ms, self._closed, armed, 0.0, None, self._drops, 1.0 + now.mono_s)
         self._keeper.reports = [report]
 
-    def _shell(self) -> Inputs:
+    def _shell(self, at_ms: int) -> Inputs:
         fault = f"missing on record: {', '.join(sorted(self._missing))}" if self._missing else ""
-        return Inputs(connected="broker connected" not in self._missing, resumed_s=self._resumed_s, wire_fault=fault)
+        return Inputs(
+            connected="broker connected" not in self._missing,
+            resumed_s=self._resumed_s,
+            wire_fault=fault,
+            foresight=plan_at(self._foreseen, at_ms),
+        )
 
     def _grade(self, heard: list[Heard], decision: enclosure.Decision) -> None:
         self.found.readings += len(heard)
@@ -183,9 +190,10 @@ def rerun(
     standing: Standing,
     session: Session,
     until_ms: int,
+    foreseen: Sequence[Foresight] = (),
 ) -> Rerun:
-    """Replay one enclosure's part in a session, up to `until_ms` [ms UTC]."""
-    replay = Replay(plan, standing, session.start_ms)
+    """Replay one enclosure's part in a session, up to `until_ms` [ms UTC], with the plans made then, oldest first."""
+    replay = Replay(plan, standing, session.start_ms, foreseen)
     for at_ms, found in events(journal, readings, plan, session, until_ms):
         replay.take(at_ms, found)
     return replay.found

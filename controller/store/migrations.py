@@ -126,3 +126,27 @@ DROP TABLE request;
 ALTER TABLE request_2 RENAME TO request;
 """,
 )
+
+PLANS: tuple[str, ...] = (
+    f"""
+CREATE TABLE plan (
+    enclosure TEXT NOT NULL CHECK (length(enclosure) > 0),
+    starts_ms INTEGER NOT NULL CHECK (starts_ms {_TIME}),
+    body TEXT NOT NULL CHECK (json_valid(body)),
+    PRIMARY KEY (enclosure, starts_ms)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE word (
+    enclosure TEXT PRIMARY KEY CHECK (length(enclosure) > 0),
+    at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
+    word TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE learnt (
+    id INTEGER PRIMARY KEY,
+    enclosure TEXT NOT NULL CHECK (length(enclosure) > 0),
+    at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
+    model TEXT NOT NULL CHECK (json_valid(model)),
+    figures TEXT NOT NULL CHECK (json_valid(figures))
+) STRICT;
+CREATE INDEX learnt_by_enclosure ON learnt (enclosure, id);
+""",
+)

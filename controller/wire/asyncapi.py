@@ -66,14 +66,16 @@ def document(settings: Settings) -> dict[str, Any]:
     """
     channels: dict[str, Any] = {}
     operations: dict[str, Any] = {}
-    for enclosure in settings.enclosure:
-        for key, action, channel, qos in _channels(settings.broker.root, enclosure):
-            channels[key] = channel
-            operations[key] = {
-                "action": action,
-                "channel": {"$ref": f"#/channels/{key}"},
-                "bindings": {"mqtt": {"qos": qos, "retain": key.endswith("-status"), "bindingVersion": "0.2.0"}},
-            }
+    root = settings.broker.root
+    listed = [each for enclosure in settings.enclosure for each in _channels(root, enclosure)]
+    for key, action, channel, qos in listed + _presence(root):
+        channels[key] = channel
+        operations[key] = _operation(key, action, qos)
+    operations["canary-heard"] = _operation("canary", "receive", 0)
+    if settings.broker.read_username:
+        for each in settings.enclosure:
+            if each.heater.relay == "node":
+                operations[f"{each.name}-command-heard"] = _operation(f"{each.name}-command", "receive", 1)
     version = "5" if settings.broker.protocol == "5" else "3.1.1"
     return {
         "asyncapi": "3.0.0",
@@ -88,6 +90,26 @@ def document(settings: Settings) -> dict[str, Any]:
         "channels": channels,
         "operations": operations,
     }
+
+
+def _operation(channel: str, action: str, qos: int) -> dict[str, Any]:
+    retained = action == "send" and (channel in {"presence", "canary"} or channel.endswith("-status"))
+    return {
+        "action": action,
+        "channel": {"$ref": f"#/channels/{channel}"},
+        "bindings": {"mqtt": {"qos": qos, "retain": retained, "bindingVersion": "0.2.0"}},
+    }
+
+
+def _presence(root: str) -> list[tuple[str, str, dict[str, Any], int]]:
+    """Return what the controller says of itself, and the numbers by which it sees whether the broker delivers."""
+    online = {"enum": ["online", "offline"], "description": "offline is the Will"}
+    number = {"type": "string", "description": "a token and a number, from the controller to itself"}
+    topic = f"{root}/presence/soilward-controller"
+    return [
+        ("presence", "send", _channel(topic, "presence", online, "text/plain"), 1),
+        ("canary", "send", _channel(f"{topic}/canary", "canary", number, "text/plain"), 1),
+    ]
 
 
 def _channels(root: str, enclosure: Enclosure) -> list[tuple[str, str, dict[str, Any], int]]:
@@ -105,5 +127,5 @@ def _channels(root: str, enclosure: Enclosure) -> list[tuple[str, str, dict[str,
     return found
 
 
-def _channel(address: str, message: str, payload: dict[str, Any]) -> dict[str, Any]:
-    return {"address": address, "messages": {message: {"contentType": "application/json", "payload": payload}}}
+def _channel(address: str, message: str, payload: dict[str, Any], kind: str = "application/json") -> dict[str, Any]:
+    return {"address": address, "messages": {message: {"contentType": kind, "payload": payload}}}

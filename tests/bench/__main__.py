@@ -20,7 +20,11 @@ BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
 
 
 def main() -> int:
-    """Run the benches asked for, all of them by default."""
+    """Run the benches asked for, all of them by default but the comparison of control, which takes its own options."""
+    if sys.argv[1:2] == ["control"]:
+        from tests.bench.control import section  # it pins numpy's threads, which others need not
+
+        return section.main(sys.argv[2:])
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("name", nargs="*", choices=[*BENCHES, []], help="which to run (default: all)")
     names = parser.parse_args().name or list(BENCHES)

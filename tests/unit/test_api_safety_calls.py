@@ -76,6 +76,15 @@ def test_an_alert_is_put_aside_for_more_than_0_and_at_most_8_hours(
     assert len(filed(client)) == (status == 202)
 
 
+def test_an_urgent_alert_cannot_be_put_aside(site: ApiSite, client: TestClient) -> None:
+    """409, and nothing is filed: somebody must go and look."""
+    site.hear(status_of(alerts=[alert_of(urgent=True)]))
+    answer = client.post(f"{LARCH}/shelve", json={"alert": "probe:air-low", "hours": 1, "why": "new one ordered"})
+    assert answer.status_code == 409
+    assert "urgent" in answer.json()["detail"]
+    assert filed(client) == []
+
+
 def test_only_an_alert_that_is_there_can_be_put_aside(site: ApiSite, client: TestClient) -> None:
     """404 with those that are there; while the controller is silent nobody knows which are."""
     body = {"alert": "dusty", "hours": 1, "why": "new one ordered"}

@@ -6,12 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from controller.clock import Moment
+from controller.clock import Clock, Moment
 from controller.demo import scenario
 from controller.load_settings import check
 from controller.routing import Routing
 from controller.safety.lease import Order
 from controller.wire.asyncapi import COMMAND, STATE, document
+from controller.wire.presence import Presence
+from controller.wire.reader_test import Trial
 from controller.wire.relay import WireError, decode_report, encode_command, encode_report
 
 SITE = check(tomllib.loads(scenario.settings_text(1883, 8460)), Path("soilward.toml"))
@@ -22,9 +24,30 @@ def test_every_topic_the_controller_hears_is_in_the_document() -> None:
     """The channels received are exactly the topics subscribed to."""
     page = document(SITE)
     heard = {
-        page["channels"][key]["address"] for key, each in page["operations"].items() if each["action"] == "receive"
+        page["channels"][each["channel"]["$ref"].rpartition("/")[2]]["address"]
+        for key, each in page["operations"].items()
+        if each["action"] == "receive" and not key.endswith("-command-heard")
     }
-    assert heard == {*Routing(SITE).probe_topics, *Routing(SITE).state_topics}
+    presence = Presence(SITE.broker.root, "soilward-controller", Clock())
+    assert heard == {*Routing(SITE).probe_topics, *Routing(SITE).state_topics, presence.canary_topic}
+
+
+def test_presence_and_the_access_lists_trial_are_in_the_document(tmp_path: Path) -> None:
+    """What the controller says of itself, and, with a second account, that it hears its own commands."""
+    presence = Presence(SITE.broker.root, "soilward-controller", Clock())
+    channels = document(SITE)["channels"]
+    assert [channels[key]["address"] for key in ("presence", "canary")] == [presence.topic, presence.canary_topic]
+    alone = SITE.model_copy(update={"broker": SITE.broker.model_copy(update={"read_username": None})})
+    assert "larch-command-heard" not in document(alone)["operations"]
+    word = tmp_path / "word"
+    word.write_text("secret")
+    broker = SITE.broker.model_copy(
+        update={"password_file": word, "read_username": "reader", "read_password_file": word}
+    )
+    trial = Trial(SITE.model_copy(update={"broker": broker}), HEARD)
+    page = document(SITE.model_copy(update={"broker": broker}))
+    keys = [key for key in page["operations"] if key.endswith("-command-heard")]
+    assert [page["channels"][key.removesuffix("-heard")]["address"] for key in keys] == trial._topics
 
 
 def test_a_command_and_a_report_carry_exactly_the_documented_fields() -> None:
@@ -52,7 +75,7 @@ def test_what_may_be_left_out_of_a_report_is_documented_so() -> None:
 
 
 def test_commands_are_never_documented_as_retained() -> None:
-    """Only the status is retained."""
+    """Only the status is, and what the controller says of itself."""
     page = document(SITE)
     kept = {key for key, each in page["operations"].items() if each["bindings"]["mqtt"]["retain"]}
-    assert kept == {"larch-status", "elder-status", "southwall-status"}
+    assert kept == {"larch-status", "elder-status", "southwall-status", "presence", "canary"}

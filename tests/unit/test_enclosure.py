@@ -116,7 +116,7 @@ def test_a_tick_leaves_the_state_it_was_given_alone() -> None:
 @pytest.mark.parametrize("to_c", [25.0, 12.0, 5.0])
 def test_a_set_point_request_does_not_jump_the_duty(to_c: float) -> None:
     """Bumpless: the working set point ramps, so the duty moves by less than 0.05 at the next computation."""
-    plan = replace(plan_of(), gains=Gains(0.5, 10_800.0), ramp_k_per_h=2.0)
+    plan = replace(plan_of(), own_gains=Gains(0.5, 10_800.0), ramp_k_per_h=2.0)
     bed = Bed(plan, {"soil": 15.0, "air": 10.0}, Standing(armed=True, override_c=15.5))
     bed.run(1800)
     before = bed.state.duty

@@ -12,8 +12,10 @@ import pytest
 
 from controller import beginning
 from controller.clock import Moment
+from controller.control.foresight import Foresight
 from controller.demo import history, scenario
 from controller.errors import SoilwardError
+from controller.foreseen import plan_at
 from controller.heater_log import HeaterLog
 from controller.keeper import stored
 from controller.order_log import OrderLog
@@ -210,7 +212,7 @@ class Drifting(Bed):
 
 def test_ticks_of_another_phase_share_out_the_same_heat(tmp_path: Path) -> None:
     """An hour of part heat: every start and end within five seconds, though all orders but the first are hidden."""
-    plan = plan_of(control={"gain_per_k": 0.5, "integral_h": 1.0, "ramp_k_per_h": 20.0})
+    plan = plan_of(control={"gain_per_k": 0.5, "integral_h": 1.0, "ramp_k_per_h": 20.0, "window_s": 300.0})
     lived = Drifting(plan, {"soil": lambda second: 19.4 + 0.3 * sin(second / 700), "air": 10.0}, ARMED)
     kept = Recorder(tmp_path, lived)
     kept.live(4200)
@@ -256,8 +258,8 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A simulated day of the demo's three enclosures, as the demo writes it."""
     folder = tmp_path_factory.mktemp("day")
     (folder / "keys").mkdir()
-    for each in scenario.ENCLOSURES:
-        (folder / "keys" / f"{each['name']}.key").write_text("5f" * 32 + "\n")
+    for number, each in enumerate(scenario.ENCLOSURES):
+        (folder / "keys" / f"{each['name']}.key").write_text(f"{0x5F + number:02x}" * 32 + "\n")
     (folder / "soilward.toml").write_text(scenario.settings_text(18830, 8460))
     history.compute(folder / "soilward.toml", folder, NIGHT_MS, 1.0, lambda done: None)
     return folder
@@ -396,3 +398,23 @@ def test_the_digest_knows_a_limit_from_a_title() -> None:
     plain = settings_of()
     assert beginning.digest(settings_of(title="figs")) == beginning.digest(plain)
     assert beginning.digest(settings_of(limits={"soil_trip": 39.0})) != beginning.digest(plain)
+
+
+def test_plans_that_were_followed_are_followed_again(tmp_path: Path) -> None:
+    """With the plans of then every decision agrees; without them the heat is another."""
+    plan = plan_of(control={"gain_per_k": 0.5, "integral_h": 1.0, "ramp_k_per_h": 20.0, "window_s": 300.0})
+    made = [
+        Foresight(NIGHT_MS + at * 1000, 1800.0, (duty, duty), (19.4,) * 3, (20.0, 20.0))
+        for at, duty in ((-600, 0.9), (1200, 0.2), (3000, 0.7))
+    ]
+    lived = Bed(plan, {"soil": 19.4, "air": 10.0}, ARMED)
+    kept = Recorder(tmp_path, lived)
+    for _ in range(4200):
+        lived.also["foresight"] = plan_at(made, lived.now.utc_ms)
+        kept.tick()
+    (session,) = sessions(kept.journal, kept.readings)
+    again = rerun(kept.journal, kept.readings, plan, ARMED, session, FOREVER, made)
+    alone = rerun(kept.journal, kept.readings, plan, ARMED, session, FOREVER)
+    same = compare(again.recorded, again.replayed, again.reasons, 0, session.end_ms, 5000)
+    assert (same.differences, same.agreed > 10) == ((), True)
+    assert compare(alone.recorded, alone.replayed, alone.reasons, 0, session.end_ms, 5000).differences

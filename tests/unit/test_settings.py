@@ -196,6 +196,60 @@ def test_two_enclosures_of_one_name_are_refused() -> None:
     assert faults_of(raw) == ["soilward.toml: enclosure 'larch': is there 2 times; names must differ"]
 
 
+def two_enclosures(**heater: object) -> dict[str, Any]:
+    """Return sound settings of two enclosures."""
+    raw = raw_settings()
+    (larch,) = raw["enclosure"]
+    oak = {**larch, "name": "oak"}
+    raw["enclosure"] = [{**each, "heater": {**each["heater"], **heater}} for each in (larch, oak)]
+    return raw
+
+
+def test_two_nodes_with_one_key_are_refused(tmp_path: Path) -> None:
+    """A command to one would be obeyed by the other; a copy of the key in another file is the same key."""
+    raw = two_enclosures()
+    for entry, text in zip(raw["enclosure"], ("secret", "secret\n"), strict=True):
+        entry["heater"]["key_file"] = str(tmp_path / entry["name"])
+        (tmp_path / entry["name"]).write_text(text)
+    (fault,) = faults_of(raw)
+    assert "'larch'" in fault
+    assert "'oak'" in fault
+    assert "the same node key" in fault
+    (tmp_path / "oak").write_text("other")
+    assert len(check(raw, FILE).enclosure) == 2
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "quantity", "is_sound"),
+    [
+        ({}, {}, "soil", False),
+        ({}, {}, "outside", True),
+        ({"form": "json", "pointer": "/a"}, {"form": "json", "pointer": "/a"}, "soil", False),
+        ({"form": "json", "pointer": "/a"}, {"form": "json", "pointer": "/b"}, "soil", True),
+    ],
+)
+def test_two_enclosures_with_one_topic_are_refused(
+    ours: dict[str, str], theirs: dict[str, str], quantity: str, is_sound: bool
+) -> None:
+    """Both would heat by one place; weather, and a gateway's separate records, are sound."""
+    raw = two_enclosures()
+    for entry, how in zip(raw["enclosure"], (ours, theirs), strict=True):
+        probe = {"name": "more", "quantity": quantity, "depth_m": 0.2, "topic": "gateway/up", **how}
+        entry["probe"] = [*entry["probe"], probe]
+    if is_sound:
+        assert len(check(raw, FILE).enclosure) == 2
+    else:
+        (fault,) = faults_of(raw)
+        assert all(words in fault for words in ("'larch'", "'oak'", "'gateway/up'"))
+
+
+def test_two_plain_relays_on_one_topic_are_refused() -> None:
+    """Each would switch the other's heater."""
+    raw = two_enclosures(relay="plain", plain_topic="plug/set", independent_cut_off="a timer")
+    (fault,) = faults_of(raw)
+    assert "'plug/set'" in fault
+
+
 def test_all_faults_come_at_once() -> None:
     """Shape of one enclosure and sense of another in one run, nothing said twice."""
     raw = raw_settings(limits={"soil_trip": 60.0}, colour="green")

@@ -22,7 +22,7 @@ def held_off_since_control(bed: Bed, seconds: int) -> Bed:
 @pytest.fixture
 def bed() -> Bed:
     """Give a bed that heats and has gathered some integral."""
-    plan = plan_of(control={"gain_per_k": 0.05, "integral_h": 3.0, "ramp_k_per_h": 20.0})
+    plan = plan_of(control={"gain_per_k": 0.05, "integral_h": 3.0, "ramp_k_per_h": 20.0, "window_s": 300.0})
     one = Bed(plan, {"soil": 16.0, "air": 10.0}).run(605)
     assert one.on_seconds(300)
     assert one.state.integral > 0.0

@@ -353,7 +353,7 @@ def write_site(
     """
     text = _SITE.format(kind=kind, port=port, protocol=protocol, broker=broker)
     for name in names:
-        (folder / f"{name}.key").write_text(KEY + "\n")
+        (folder / f"{name}.key").write_text((KEY if name == names[0] else f"the key of {name}") + "\n")
         text += _ENCLOSURE.format(name=name, lease_s=lease_s, soil_trip=soil_trip, heater=heater) + probes
     file = folder / "soilward.toml"
     file.write_text(text)

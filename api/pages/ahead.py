@@ -1,0 +1,61 @@
+"""Why this much heat, and the night ahead, in a reader's words."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from api.pages import words
+from api.pages.words import Unit
+from api.planned import planned
+from api.state import State
+from controller.control.foresight import Foresight
+from controller.duty_words import duty_words
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """Two sentences, each empty where there is nothing to say, and a quiet one."""
+
+    now: str
+    ahead: str
+    learnt: str
+
+
+def ahead(state: State, seen: Mapping[str, Any], enclosure: str, rated_w: float, unit: Unit) -> Ahead:
+    """Return what an enclosure's page says of the heat now and in the coming hours."""
+    found, now_ms = planned(state, enclosure), state.clock.now().utc_ms
+    control = seen.get("control")
+    this_much = "" if control is None else duty_words(control, unit is Unit.F)
+    zone = state.settings.site.zone
+    learnt = ""
+    if found.learnt is not None:
+        when = words.moment(found.learnt.at_ms, now_ms, zone)
+        value, low, high = found.learnt.figures["rise_24h_k"]
+        scale, sign = (1.8, "°F") if unit is Unit.F else (1.0, "K")
+        learnt = (
+            f"Full heat for a day lifts this soil by {scale * value:.0f} {sign}, likely "
+            f"{scale * low:.0f} to {scale * high:.0f}; learnt {when} from its own readings."
+        )
+    if found.plan is None:
+        return Ahead(this_much, f"No plan for the hours ahead: {found.word}." if found.word else "", learnt)
+    return Ahead(this_much, _ahead(found.plan, now_ms, rated_w, unit, state), learnt)
+
+
+def _ahead(plan: Foresight, now_ms: int, rated_w: float, unit: Unit, state: State) -> str:
+    """Say the coldest soil expected, when, and the heat of the next 24 h."""
+    first = max(int((now_ms - plan.starts_ms) / 1000 // plan.step_s), 0)
+    steps = range(first, min(first + round(86_400 / plan.step_s), len(plan.duty)))
+    if not steps or all(plan.set_point_c[step] is None for step in steps):
+        return "Nothing is asked for in the coming hours."
+    coldest = min(steps, key=lambda step: plan.soil_c[step + 1])
+    at_ms = plan.starts_ms + round(1000 * plan.step_s * (coldest + 1))
+    kwh = sum(plan.duty[step] for step in steps) * plan.step_s / 3600 * rated_w / 1000
+    soil = words.temperature_said(plan.soil_c[coldest + 1], unit)
+    outside = words.temperature_said(min(plan.outside_c[step] for step in steps), unit)
+    when = words.moment(at_ms, now_ms, state.settings.site.zone)
+    site = state.settings.site
+    cost = f", {kwh * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
+    return (
+        f"Expected in the next 24 h: outside down to {outside}, soil no colder than {soil} ({when}), "
+        f"{kwh:.1f} kWh{cost}."
+    )

@@ -1,0 +1,95 @@
+"""The weather of the coming hours: from an outlook where there is one, else as yesterday."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from controller.control.outlook import Outlook
+from controller.control.stepping import Array
+from controller.planning.estimate import Log
+from controller.plant.sun import clear_sky_ghi_w_m2, solar_position_at
+
+DAY_S = 86_400.0
+CARRIES_S = 12 * 3600.0
+"""[s] in which today's difference to yesterday fades (engineering judgement)."""
+CLEAR_DAYS = 2
+HIGH_SUN_W_M2 = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the enclosure is [deg], and what part of outdoor light its light probe sees."""
+
+    latitude: float
+    longitude: float
+    light_share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherAhead:
+    """Outside [Cel] and light [W/m2] as the light probe would see it, per step."""
+
+    outside_c: Array
+    light_w_m2: Array
+
+
+def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps: int) -> WeatherAhead | None:
+    """Return the weather expected after a log's end, or None where neither outlook nor yesterday is known."""
+    middles_s: Array = np.asarray((np.arange(steps) + 0.5) * step_s, dtype=np.float64)
+    at_ms = log.ends_ms + 1000.0 * middles_s
+    outside_c = _as_yesterday(log, middles_s)
+    clear = np.array([_clear_w_m2(ms, place) for ms in at_ms])
+    light = clear * _clearness(log, place)
+    told = [each for each in outlook if each.at_ms >= log.ends_ms - 3_600_000]
+    if told:
+        times = np.array([each.at_ms for each in told], dtype=float)
+        known = at_ms <= times[-1]
+        said = np.interp(at_ms, times, [each.outside_c for each in told])
+        outside_c = said if outside_c is None else np.where(known, said, outside_c)
+        lit = [(each.at_ms, each.light_w_m2) for each in told if each.light_w_m2 is not None]
+        if lit:
+            lights = np.interp(at_ms, [ms for ms, _ in lit], [w for _, w in lit]) * place.light_share
+            light = np.where(at_ms <= lit[-1][0], lights, light)
+    return None if outside_c is None else WeatherAhead(outside_c, light)
+
+
+def _as_yesterday(log: Log, middles_s: Array) -> Array | None:
+    """Return the outside of the same hours a day before, moved by today's difference, which fades."""
+    seen = np.isfinite(log.outside_c)
+    day = round(DAY_S / log.step_s)
+    if len(log) < day or not seen[-day:].any():
+        return None
+    rows = np.arange(len(log))
+    filled = np.interp(rows, rows[seen], log.outside_c[seen])
+    back_s = middles_s - DAY_S * np.ceil(middles_s / DAY_S)
+    then = np.interp(len(log) - 1 + back_s / log.step_s, rows, filled)
+    moved = 0.0 if len(log) <= day else filled[-1] - filled[-1 - day]
+    return np.asarray(then + moved * np.exp(-middles_s / CARRIES_S))
+
+
+def _clearness(log: Log, place: Place) -> float:
+    """Return light seen over the clear sky's, of the last two days."""
+    recent = log.latest(CLEAR_DAYS * DAY_S)
+    clear, light = clear_w_m2(recent, place), recent.light_w_m2
+    bright = (clear > HIGH_SUN_W_M2) & np.isfinite(light)
+    return (
+        float(np.clip(light[bright].sum() / clear[bright].sum(), 0.05, 1.1))
+        if bright.any()
+        else 0.5 * place.light_share
+    )
+
+
+def clear_w_m2(log: Log, place: Place) -> Array:
+    """Return the light [W/m2] of a clear sky in the middle of every step of a log."""
+    at_ms = log.ends_ms - 1000.0 * log.step_s * (np.arange(len(log))[::-1] + 0.5)
+    return np.array([_clear_w_m2(ms, place) for ms in at_ms])
+
+
+def _clear_w_m2(at_ms: float, place: Place) -> float:
+    return _clear_at_w_m2(round(at_ms), place)
+
+
+@lru_cache(maxsize=4096)
+def _clear_at_w_m2(at_ms: int, place: Place) -> float:
+    return clear_sky_ghi_w_m2(solar_position_at(at_ms, place.latitude, place.longitude)[0])

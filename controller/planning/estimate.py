@@ -1,0 +1,115 @@
+"""Where the soil's stores stand now, and what the model does not explain: a Kalman filter over the last days.
+
+It starts afresh each time from the record, so it remembers nothing, survives every restart, and cannot drift.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.linalg import solve_discrete_are
+
+from controller.control.stepping import BED, HEAT, LOWER, STATES, UNKNOWN, UPPER, Array, Stepper, stepper
+from controller.control.thermal import ThermalModel
+
+PROBE_K = 0.05
+"""[K] standard deviation of a soil probe's ten-minute mean about the bed (engineering judgement)."""
+UNKNOWN_W_M2 = 0.2
+"""[W/m2] standard deviation by which the unexplained heat changes in one step (engineering judgement)."""
+SETTLES_S = 2 * 86_400.0
+"""[s] of record after which the guess it starts from is forgotten (seen in simulation)."""
+SIX_HOURS_S = 6 * 3600.0
+_STORE_K = {UPPER: 0.03, BED: 0.01, LOWER: 0.003}
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """What was measured on an even grid; arrays of one length, oldest first, NaN where nothing was.
+
+    Parameters
+    ----------
+    ends_ms
+        [ms UTC] end of the last step.
+    step_s
+        [s] length of a step.
+    soil_c, outside_c, light_w_m2, duty
+        Means over each step; `light_w_m2` stands in for a probe where there is none.
+    air_c
+        [Cel] mean air inside.
+    """
+
+    ends_ms: int
+    step_s: float
+    soil_c: Array
+    air_c: Array
+    outside_c: Array
+    light_w_m2: Array
+    duty: Array
+
+    def __len__(self) -> int:
+        return len(self.soil_c)
+
+    def latest(self, seconds: float) -> "Log":
+        """Return the last part of it."""
+        rows = round(seconds / self.step_s)
+        arrays = {name: getattr(self, name)[-rows:] for name in ARRAYS}
+        return replace(self, **arrays)
+
+
+ARRAYS = ("soil_c", "air_c", "outside_c", "light_w_m2", "duty")
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """Stores now, and [K] how far the model missed the soil six hours ahead over the last day, root mean square."""
+
+    state: Array
+    missed_k: float
+
+
+def estimate(model: ThermalModel, log: Log, floor_m2: float) -> Estimate:
+    """Return where everything stands at the end of a log without gaps but in the soil.
+
+    Parameters
+    ----------
+    floor_m2
+        [m2] floor of the enclosure: the unexplained heat varies with it.
+    """
+    log = log.latest(SETTLES_S)
+    step = stepper(model, log.step_s)
+    gain = _gain(step.a, floor_m2 * UNKNOWN_W_M2)
+    inputs = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
+    heard = np.isfinite(log.soil_c)
+    start_c = log.soil_c[np.argmax(heard)]
+    state = np.array([start_c, start_c, start_c, model.heater_w * log.duty[0], 0.0])
+    stood = []
+    for row in range(len(log)):
+        state = step.after(state, inputs[row])
+        if heard[row]:
+            state = state + gain * (log.soil_c[row] - state[BED])
+        stood.append(state)
+    return Estimate(state, _missed_k(step, stood, inputs, log.soil_c))
+
+
+def _missed_k(step: Stepper, stood: list[Array], inputs: Array, soil_c: Array) -> float:
+    """Run freely from each of the last hours' estimates under what was measured, and compare."""
+    ahead, stride = round(SIX_HOURS_S / step.seconds), round(7200.0 / step.seconds)
+    misses = []
+    for first in range(len(stood) - 1 - ahead, max(len(stood) - 4 * ahead, ahead), -stride):
+        state = stood[first]
+        for row in range(first + 1, first + 1 + ahead):
+            state = step.after(state, inputs[row])
+        misses.append(state[BED] - soil_c[first + ahead])
+    known = [each for each in misses if np.isfinite(each)]
+    return float(np.sqrt(np.mean(np.square(known)))) if known else 0.0
+
+
+def _gain(a: Array, unknown_w: float) -> Array:
+    """Return the steady Kalman gain for the bed's probe."""
+    wander = np.zeros(len(STATES))
+    for store, kelvin in _STORE_K.items():
+        wander[store] = kelvin**2
+    wander[UNKNOWN], wander[HEAT] = unknown_w**2, 1e-6
+    seen = np.zeros((1, len(STATES)))
+    seen[0, BED] = 1.0
+    spread = solve_discrete_are(a.T, seen.T, np.diag(wander), np.array([[PROBE_K**2]]))
+    return np.asarray(spread @ seen.T / (seen @ spread @ seen.T + PROBE_K**2)).ravel()

@@ -1,0 +1,120 @@
+"""One plan: the record of the last days and what is expected in, duty for the coming hours out. Pure."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from controller.control.foresight import Foresight
+from controller.control.outlook import Outlook
+from controller.control.stepping import Array
+from controller.control.terms import MOST_SUN_W_M2
+from controller.control.thermal import ThermalModel
+from controller.control.tuned import standing_sun_w_m2, tuned_by
+from controller.planning.ahead import Place, WeatherAhead, clear_w_m2, weather_ahead
+from controller.planning.estimate import Log, estimate
+from controller.planning.horizon import STEP_S, STEPS, look_ahead
+
+LEAST_S = 24 * 3600.0
+"""[s] of record that a plan needs: without yesterday there is no tomorrow, and the stores below are not known."""
+QUIET_S = 1800.0
+MOST_MISSED_K = 1.0
+"""[K] A model that misses by more six hours ahead is not followed. Source: engineering judgement."""
+
+
+class NoForesightError(ValueError):
+    """Why there is no plan, in plain words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the planner needs to know of an enclosure besides its record.
+
+    Parameters
+    ----------
+    has_light
+        Whether a light probe is there; else the air stands in for it.
+    most
+        Highest duty that the longest closing allows.
+    asked_c
+        Set point [Cel] at an instant [ms UTC], or None where nothing is asked.
+    """
+
+    name: str
+    place: Place
+    floor_m2: float
+    has_light: bool
+    most: float
+    asked_c: Callable[[int], float | None]
+
+
+def foresee(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Foresight:
+    """Return the plan from the end of a log on.
+
+    Raises
+    ------
+    NoForesightError
+        If the record is too short or broken, nothing is known of the weather, or the model has shown itself wrong.
+    """
+    log = lit(facts, model, whole(log))
+    weather = weather_ahead(log, outlook, facts.place, STEP_S, STEPS)
+    if weather is None:
+        raise NoForesightError("no outside temperature of the last day, and no forecast")
+    now = estimate(model, log, facts.floor_m2)
+    if now.missed_k > MOST_MISSED_K:
+        raise NoForesightError(f"the model missed the soil by {now.missed_k:.1f} K six hours ahead, over the last day")
+    return _planned(facts, model, log.ends_ms, now.state, weather)
+
+
+def _planned(facts: Facts, model: ThermalModel, starts_ms: int, state: Array, weather: WeatherAhead) -> Foresight:
+    ends_ms = [starts_ms + round(1000 * STEP_S * (step + 1)) for step in range(STEPS)]
+    asked = [facts.asked_c(ms) for ms in ends_ms]
+    asked_c = np.array([np.nan if each is None else each for each in asked])
+    found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
+    tuned = tuned_by(model)
+    return Foresight(
+        starts_ms=starts_ms,
+        step_s=STEP_S,
+        duty=tuple(float(each) / facts.most for each in found.duty),
+        soil_c=tuple(map(float, found.soil_c)),
+        set_point_c=tuple(asked),
+        outside_c=tuple(map(float, weather.outside_c)),
+        light_w_m2=tuple(map(float, weather.light_w_m2)),
+        tuned=tuned,
+    )
+
+
+def whole(log: Log) -> Log:
+    """Return the log with short gaps bridged.
+
+    Raises
+    ------
+    NoForesightError
+        If it is too short, the soil is silent now, or outside is missing for most of it.
+    """
+    if len(log) * log.step_s < LEAST_S:
+        raise NoForesightError(f"only {len(log) * log.step_s / 3600:.0f} h of record; a plan needs 24 h")
+    recent = log.soil_c[-max(round(QUIET_S / log.step_s), 1) :]
+    if not np.isfinite(recent).any() or np.isfinite(log.soil_c).mean() < 0.5:
+        raise NoForesightError("the soil probe was silent")
+    if np.isfinite(log.outside_c).mean() < 0.5:
+        raise NoForesightError("the outside probe was silent")
+    return replace(log, outside_c=_bridged(log.outside_c), duty=np.nan_to_num(log.duty, nan=0.0))
+
+
+def lit(facts: Facts, model: ThermalModel, log: Log) -> Log:
+    """Return the log with light at every step: the probe's, or what the warmth of the air stands for by day."""
+    if facts.has_light:
+        return replace(log, light_w_m2=np.nan_to_num(_bridged(log.light_w_m2), nan=0.0))
+    stand_in = standing_sun_w_m2(model, log.air_c, log.outside_c, _bridged(log.soil_c), log.duty)
+    by_day = clear_w_m2(log, facts.place) > 0.0
+    return replace(log, light_w_m2=np.where(by_day, np.clip(np.nan_to_num(stand_in), 0.0, MOST_SUN_W_M2), 0.0))
+
+
+def _bridged(values: Array) -> Array:
+    """Return the values with straight lines over gaps; all NaN stays so."""
+    known = np.isfinite(values)
+    if not known.any():
+        return values
+    rows = np.arange(len(values))
+    return np.asarray(np.interp(rows, rows[known], values[known]))

@@ -1,0 +1,75 @@
+"""The coming day and a half as a linear programme: least heat, with cold soil dear and a little for heat in vain."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import toeplitz
+from scipy.optimize import linprog
+
+from controller.control.stepping import BED, Array, rise_k, stepper
+from controller.control.thermal import ThermalModel
+from controller.control.tuned import forward_of
+
+STEP_S = 1800.0
+STEPS = 72
+"""36 h: a night, a day and the night after. Shorter is blind to the second night (control facts)."""
+COLD_IS_DEAR = 10.0
+"""A kelvin hour of cold costs so many times the heat that would hold it off in steady state. Lower stops heating,
+higher heats a day ahead (control facts; value from our own bench)."""
+WARM_IS_VAIN = 1.0
+"""The same for a kelvin hour more than `SLACK_K` too warm."""
+SLACK_K = 1.2
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What the programme found: heat per step, and the soil [Cel] at the start and at each step's end."""
+
+    duty: Array
+    soil_c: Array
+
+
+def look_ahead(
+    model: ThermalModel, state: Array, outside_c: Array, light_w_m2: Array, set_point_c: Array, most: float
+) -> Ahead:
+    """Return the cheapest heat that keeps the soil at its set points as well as it can be kept.
+
+    Parameters
+    ----------
+    outside_c, light_w_m2, set_point_c
+        Per step of `STEP_S`; NaN as set point asks for nothing.
+    most
+        Highest duty the longest closing allows.
+    """
+    free_c = _without_heat(model, state, outside_c, light_w_m2)
+    steps = len(free_c) - 1
+    lift = toeplitz(rise_k(model, STEP_S, steps), np.zeros(steps))
+    forward = forward_of(model)
+    hold = forward.outside_per_k + forward.deep_per_k
+    asked = np.where(np.isnan(set_point_c), -np.inf, set_point_c)
+    cost = np.concatenate([np.ones(steps), np.full(steps, COLD_IS_DEAR * hold), np.full(steps, WARM_IS_VAIN * hold)])
+    wanted = np.isfinite(asked)
+    short = np.hstack([-lift, -np.eye(steps), np.zeros((steps, steps))])[wanted]
+    warm = np.hstack([lift, np.zeros((steps, steps)), -np.eye(steps)])[wanted]
+    bound = np.concatenate([(free_c[1:] - asked)[wanted], (asked + SLACK_K - free_c[1:])[wanted]])
+    found = linprog(
+        cost,
+        A_ub=np.vstack([short, warm]),
+        b_ub=bound,
+        bounds=[(0.0, most)] * steps + [(0.0, None)] * (2 * steps),
+        method="highs",
+    )
+    if found.x is None:
+        raise ArithmeticError(f"the linear programme found nothing: {found.message}")
+    duty = np.asarray(found.x[:steps])
+    return Ahead(duty, free_c + np.concatenate([[0.0], lift @ duty]))
+
+
+def _without_heat(model: ThermalModel, state: Array, outside_c: Array, light_w_m2: Array) -> Array:
+    """Return the bed [Cel] now and at the end of every step if the heater stays off."""
+    step = stepper(model, STEP_S)
+    free_c = [state[BED]]
+    for outside, light in zip(outside_c, light_w_m2, strict=True):
+        state = step.after(state, np.array([outside, light, 0.0]))
+        free_c.append(state[BED])
+    return np.array(free_c)

@@ -1,0 +1,58 @@
+"""One enclosure's planner: learns the enclosure each night, plans every half hour, says why when it cannot."""
+
+from collections.abc import Callable
+from typing import TypeAlias
+
+from controller.control.foresight import Foresight
+from controller.control.outlook import Forecaster, Outlook
+from controller.control.thermal import ThermalModel
+from controller.planning.estimate import Log
+from controller.planning.foresee import Facts, NoForesightError, foresee
+from controller.planning.learning import Lesson
+
+LEARNS_EVERY_MS = 86_400_000
+Learner: TypeAlias = Callable[[Facts, ThermalModel, ThermalModel, Log], Lesson | None]
+"""Gives a better model from geometry's, the one before and the last days; None where they teach nothing."""
+
+
+def _nothing(_at_ms: int) -> Outlook:
+    return ()
+
+
+class Planner:
+    """What it has learnt so far, and its last plan.
+
+    Parameters
+    ----------
+    model
+        From geometry at first, or what was learnt before.
+    learner, forecaster
+        Where a better model and the weather to come are from; by default nowhere.
+    """
+
+    def __init__(
+        self,
+        facts: Facts,
+        model: ThermalModel,
+        learner: Learner | None = None,
+        forecaster: Forecaster = _nothing,
+        learnt_ms: int = 0,
+    ) -> None:
+        self.facts, self.geometry, self.model, self.learnt_ms = facts, model, model, learnt_ms
+        self.figures: dict[str, tuple[float, float, float]] = {}
+        self.why_none = ""
+        self._learner, self._forecaster = learner, forecaster
+
+    def turn(self, log: Log) -> Foresight | None:
+        """Learn if a day has passed, then plan from the log's end on; None leaves the loop to itself."""
+        if self._learner is not None and log.ends_ms - self.learnt_ms >= LEARNS_EVERY_MS:
+            lesson = self._learner(self.facts, self.geometry, self.model, log)
+            if lesson is not None:
+                self.model, self.figures, self.learnt_ms = lesson.model, lesson.figures, log.ends_ms
+        try:
+            plan = foresee(self.facts, self.model, log, self._forecaster(log.ends_ms))
+        except NoForesightError as reason:
+            self.why_none = str(reason)
+            return None
+        self.why_none = ""
+        return plan

@@ -1,0 +1,109 @@
+"""The planner's process: every half hour it reads the record, plans each enclosure, and writes what it thinks.
+
+It can switch nothing. Should it die, lag or be wrong, the controller's own loop goes on without it.
+"""
+
+import logging
+import signal
+import sqlite3
+import threading
+from contextlib import closing
+from pathlib import Path
+
+from controller.clock import Clock
+from controller.errors import StoreError
+from controller.parent import end_with_parent
+from controller.plan import plan_for
+from controller.planning.facts_of import facts_of
+from controller.planning.horizon import STEP_S
+from controller.planning.learning import learn
+from controller.planning.planner import Planner
+from controller.planning.recorded import log_of
+from controller.settings import Settings
+from controller.standing import Standing, from_text
+from controller.store import plans
+from controller.store.connection import open_reader, open_writer
+from controller.store.migrations import PLANS
+from controller.store.plans import Learnt
+
+log = logging.getLogger("soilward.planning")
+SETTLES_S = 20.0
+"""[s] after the half hour until its last readings are on disk (engineering judgement)."""
+
+
+class Service:
+    """Every enclosure's planner, over one folder.
+
+    Raises
+    ------
+    StoreError
+        If another planner writes the plans.
+    """
+
+    def __init__(self, settings: Settings, clock: Clock) -> None:
+        self.settings, self.clock, self.folder = settings, clock, settings.store.folder
+        self._store = open_writer(self.folder / "plans.db", PLANS)
+        self.planners = {each.name: self._planner(each.name) for each in settings.enclosure}
+
+    def _planner(self, name: str) -> Planner:
+        enclosure = self.settings.named(name)
+        if enclosure is None:
+            raise KeyError(name)
+        plan = plan_for(self.settings, enclosure)
+        planner = Planner(facts_of(enclosure, plan, lambda: standing_of(self.folder, name)), plan.tuned.model, learn)
+        known = plans.learnt_of(self._store, name)
+        if known:
+            planner.model, planner.learnt_ms = known[0].model, known[0].at_ms
+        return planner
+
+    def turn(self) -> None:
+        """Plan every enclosure once, from the last whole half hour on."""
+        now_ms = self.clock.now().utc_ms
+        starts_ms = now_ms - now_ms % round(1000 * STEP_S)
+        try:
+            with closing(open_reader(self.folder / "readings.db")) as readings:
+                for name, planner in self.planners.items():
+                    self._plan(readings, name, planner, starts_ms)
+        except (StoreError, sqlite3.Error) as error:
+            log.warning("the record cannot be read: %s", error)
+
+    def _plan(self, readings: sqlite3.Connection, name: str, planner: Planner, starts_ms: int) -> None:
+        learnt_ms = planner.learnt_ms
+        plan = planner.turn(log_of(readings, name, starts_ms))
+        if planner.learnt_ms != learnt_ms:
+            plans.put_learnt(self._store, name, Learnt(planner.learnt_ms, planner.model, planner.figures))
+        if plan is not None:
+            plans.put_plan(self._store, name, plan)
+        plans.put_word(self._store, name, starts_ms, planner.why_none)
+
+    def wait_s(self) -> float:
+        """[s] until the next half hour's readings are on disk."""
+        now_s = self.clock.now().utc_ms / 1000 - SETTLES_S
+        return STEP_S - now_s % STEP_S
+
+    def close(self) -> None:
+        """Let the file go."""
+        self._store.close()
+
+
+def standing_of(folder: Path, name: str) -> Standing | None:
+    """Return the standing orders that hold now, or None where they cannot be read: the schedule counts then."""
+    try:
+        return from_text((folder / "standing.json").read_text(encoding="utf-8")).enclosures.get(name)
+    except (OSError, ValueError):
+        return None
+
+
+def run(settings: Settings, clock: Clock) -> None:
+    """Plan at once and then every half hour, until SIGTERM or SIGINT."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    end_with_parent()
+    service = Service(settings, clock)
+    try:
+        service.turn()
+        while not stop.wait(service.wait_s()):
+            service.turn()
+    finally:
+        service.close()

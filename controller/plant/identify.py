@@ -1,0 +1,198 @@
+"""An enclosure's model from days of its own readings: least squares on all that was measured, held by its geometry.
+
+Every figure comes with an interval. What passive days cannot tell apart (above all how much of the loss is cover, how
+much soil) keeps the width that geometry gave it.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from controller.control.stepping import BED, HEAT, LOWER, STATES, UPPER, Array, rise_k, stepper
+from controller.control.thermal import ThermalModel
+from controller.control.tuned import forward_of
+from controller.planning.estimate import Log
+
+FREE: dict[str, float] = {
+    "loss_w_k": 0.3,
+    "exchange_w_k": 0.3,
+    "upper_j_k": 0.3,
+    "bed_j_k": 0.3,
+    "lower_j_k": 0.4,
+    "upper_bed_w_k": 0.3,
+    "bed_lower_w_k": 0.4,
+    "lower_deep_w_k": 0.5,
+    "air_sun_m2": 0.5,
+    "soil_sun_m2": 0.5,
+    "lag_s": 0.4,
+}
+"""What is learnt, and how far geometry may be off: standard deviation of the logarithm (engineering judgement)."""
+Relit = Callable[[ThermalModel], Log]
+STARTS_OFF_K, DEEP_OFF_K = 3.0, 2.0
+SOIL_K, AIR_K = 0.9, 9.0
+"""[K] what a model of three stores misses at each ten-minute step. Misses last for hours, so each of the hundreds of
+steps counts for little; calibrated on simulated constructions."""
+LEAST_H = 48.0
+LEAST_OUTSIDE_K = 4.0
+LEAST_SOIL_K = 0.5
+NINETY = 1.645
+"""Standard deviations to either side that hold 90 %."""
+
+
+class NotExcitedError(ValueError):
+    """The readings do not tell enough; `missing` says what would."""
+
+    def __init__(self, missing: tuple[str, ...]) -> None:
+        super().__init__("the readings do not show enough: " + "; ".join(missing))
+        self.missing = missing
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A figure with the bounds that should hold the truth nine times in ten."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """A model found, intervals of its figures and of what control needs, and how well it fits [K, root mean square]."""
+
+    model: ThermalModel
+    figures: dict[str, Interval]
+    soil_misfit_k: float
+    air_misfit_k: float
+
+
+def identify(log: Log, before: ThermalModel, relit: Relit | None = None) -> Identified:
+    """Find the model that explains a log best, starting from and held by the one before.
+
+    Parameters
+    ----------
+    log
+        Three days or so, with light.
+    relit
+        Gives the log as another model would see it, where the model itself stands in for a light probe.
+
+    Raises
+    ------
+    NotExcitedError
+        If the log is too short, or nothing in it moved.
+    """
+    missing = lacking(log)
+    if missing:
+        raise NotExcitedError(missing)
+    spread = np.array([*FREE.values(), STARTS_OFF_K, STARTS_OFF_K, DEEP_OFF_K])
+
+    def misses(scaled: Array) -> Array:
+        model = moved(before, scaled * spread)
+        return _misses(log if relit is None else relit(model), model, scaled * spread, scaled)
+
+    found = least_squares(misses, np.zeros(len(spread)), method="trf", max_nfev=20)
+    offs = np.asarray(found.x) * spread
+    slopes = np.asarray(found.jac)
+    covariance = spread[:, None] * np.linalg.inv(slopes.T @ slopes) * spread
+    model = moved(before, offs)
+    soil_c, air_c = _free_run(log if relit is None else relit(model), model, offs)
+    return Identified(
+        model,
+        _figures(before, offs, covariance),
+        _rms(soil_c - log.soil_c),
+        _rms(air_c - log.air_c),
+    )
+
+
+def lacking(log: Log) -> tuple[str, ...]:
+    """Return in words what a log lacks; nothing if it can be learnt from."""
+    hours, reasons = len(log) * log.step_s / 3600.0, []
+    if hours < LEAST_H:
+        reasons.append(f"{hours:.0f} h of readings; {LEAST_H:.0f} h are needed")
+    for name, values in (("soil", log.soil_c), ("air", log.air_c), ("outside", log.outside_c)):
+        heard = float(np.isfinite(values).mean()) if len(log) else 0.0
+        if heard < 0.7:
+            reasons.append(f"{name} readings for {100 * heard:.0f} % of the time; 70 % are needed")
+    if not reasons:
+        outside_k, soil_k = float(np.ptp(_heard(log.outside_c))), float(np.ptp(_heard(log.soil_c)))
+        if outside_k < LEAST_OUTSIDE_K:
+            reasons.append(f"outside moved by {outside_k:.1f} K; {LEAST_OUTSIDE_K:.0f} K are needed")
+        if soil_k < LEAST_SOIL_K:
+            reasons.append(
+                f"the soil moved by {soil_k:.1f} K; {LEAST_SOIL_K:.1f} K are needed: let it heat and cool once"
+            )
+    return tuple(reasons)
+
+
+def moved(before: ThermalModel, offs: Array) -> ThermalModel:
+    """Return a model moved by these logarithms, and its deep ground by kelvin."""
+    changed = {name: getattr(before, name) * math.exp(off) for name, off in zip(FREE, offs, strict=False)}
+    return replace(before, **changed, deep_c=before.deep_c + float(offs[-1]))
+
+
+def _misses(log: Log, model: ThermalModel, offs: Array, scaled: Array) -> Array:
+    soil_c, air_c = _free_run(log, model, offs)
+    missed = np.concatenate([(soil_c - log.soil_c) / SOIL_K, (air_c - log.air_c) / AIR_K])
+    return np.concatenate([np.nan_to_num(missed), scaled])
+
+
+def _free_run(log: Log, model: ThermalModel, offs: Array) -> tuple[Array, Array]:
+    """Return soil and air [Cel] as the model alone would have had them."""
+    step = stepper(model, log.step_s)
+    inputs = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
+    start_c = _heard(log.soil_c)[0]
+    state = np.zeros(len(STATES))
+    state[UPPER], state[BED], state[LOWER] = start_c + offs[-3], start_c, start_c + offs[-2]
+    state[HEAT] = model.heater_w * log.duty[0]
+    driven = inputs @ step.b.T + step.c
+    states = np.empty((len(log), len(STATES)))
+    for row in range(len(log)):
+        states[row] = state
+        state = step.a @ state + driven[row]
+    gains_w = (
+        model.loss_w_k * log.outside_c
+        + model.exchange_w_k * states[:, UPPER]
+        + model.air_sun_m2 * log.light_w_m2
+        + model.to_air * states[:, HEAT]
+    )
+    return states[:, BED], gains_w / (model.loss_w_k + model.exchange_w_k)
+
+
+def _figures(before: ThermalModel, offs: Array, covariance: Array) -> dict[str, Interval]:
+    """Return every figure with its interval, and what control needs, by the slopes of each in each."""
+    figures = {}
+    for place, name in enumerate(FREE):
+        value, wide = getattr(before, name) * math.exp(offs[place]), NINETY * math.sqrt(covariance[place, place])
+        figures[name] = Interval(value, value * math.exp(-wide), value * math.exp(wide))
+    at, slopes = _needed(moved(before, offs)), dict[str, Array]()
+    for place in range(len(offs)):
+        nudged = offs.copy()
+        nudged[place] += 1e-3
+        for name, value in _needed(moved(before, nudged)).items():
+            slopes.setdefault(name, np.zeros(len(offs)))[place] = (math.log(value) - math.log(at[name])) / 1e-3
+    for name, value in at.items():
+        wide = NINETY * math.sqrt(float(slopes[name] @ covariance @ slopes[name]))
+        figures[name] = Interval(value, value * math.exp(-wide), value * math.exp(wide))
+    return figures
+
+
+def _needed(model: ThermalModel) -> dict[str, float]:
+    """Return what control needs: [K] rise of the soil by full heat for 2 h and for 24 h, and the weather's duty."""
+    forward, rise = forward_of(model), rise_k(model, 1800.0, 48)
+    return {
+        "rise_2h_k": float(rise[:4].sum()),
+        "rise_24h_k": float(rise.sum()),
+        "outside_per_k": forward.outside_per_k,
+        "sun_per_w_m2": forward.sun_per_w_m2,
+    }
+
+
+def _heard(values: Array) -> Array:
+    return values[np.isfinite(values)]
+
+
+def _rms(values: Array) -> float:
+    return float(np.sqrt(np.nanmean(np.square(values))))

@@ -1,0 +1,94 @@
+"""Plans and what was learnt of each enclosure: written by the planner alone, read by the controller and the pages."""
+
+import json
+import sqlite3
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from controller.control.foresight import Foresight
+from controller.control.pid import Gains
+from controller.control.terms import FeedForward
+from controller.control.thermal import ThermalModel
+from controller.control.tuned import Tuned
+
+KEPT_MS = 400 * 86_400_000
+"""[ms] as long as raw readings are kept, so that any kept night can be replayed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What was learnt of an enclosure at an instant [ms UTC]: the model, and what is known of its figures.
+
+    Parameters
+    ----------
+    figures
+        Name to (value, low, high): nine times in ten the truth lies between.
+    """
+
+    at_ms: int
+    model: ThermalModel
+    figures: dict[str, tuple[float, float, float]]
+
+
+def put_plan(connection: sqlite3.Connection, enclosure: str, plan: Foresight) -> None:
+    """Keep a plan, and forget those older than any reading."""
+    connection.execute(
+        "INSERT INTO plan (enclosure, starts_ms, body) VALUES (?, ?, ?) "
+        "ON CONFLICT (enclosure, starts_ms) DO UPDATE SET body = excluded.body",
+        (enclosure, plan.starts_ms, json.dumps(asdict(plan))),
+    )
+    connection.execute("DELETE FROM plan WHERE starts_ms < ?", (plan.starts_ms - KEPT_MS,))
+
+
+def put_word(connection: sqlite3.Connection, enclosure: str, at_ms: int, word: str) -> None:
+    """Keep what the planner last had to say: why there is no plan, or nothing."""
+    connection.execute(
+        "INSERT INTO word (enclosure, at_ms, word) VALUES (?, ?, ?) "
+        "ON CONFLICT (enclosure) DO UPDATE SET at_ms = excluded.at_ms, word = excluded.word",
+        (enclosure, at_ms, word),
+    )
+
+
+def put_learnt(connection: sqlite3.Connection, enclosure: str, learnt: Learnt) -> None:
+    """Keep what was learnt, beside everything that was learnt before."""
+    connection.execute(
+        "INSERT INTO learnt (enclosure, at_ms, model, figures) VALUES (?, ?, ?, ?)",
+        (enclosure, learnt.at_ms, json.dumps(asdict(learnt.model)), json.dumps(learnt.figures)),
+    )
+
+
+def plans_from(connection: sqlite3.Connection, enclosure: str, start_ms: int, end_ms: int) -> list[Foresight]:
+    """Return an enclosure's plans that start in [start_ms, end_ms] [ms UTC], oldest first."""
+    found = connection.execute(
+        "SELECT body FROM plan WHERE enclosure = ? AND starts_ms BETWEEN ? AND ? ORDER BY starts_ms",
+        (enclosure, start_ms, end_ms),
+    )
+    return [_plan(body) for (body,) in found]
+
+
+def word_of(connection: sqlite3.Connection, enclosure: str) -> tuple[int, str] | None:
+    """Return when [ms UTC] the planner last turned to an enclosure and what it said, or None."""
+    row = connection.execute("SELECT at_ms, word FROM word WHERE enclosure = ?", (enclosure,)).fetchone()
+    return None if row is None else (int(row[0]), str(row[1]))
+
+
+def learnt_of(connection: sqlite3.Connection, enclosure: str, limit: int = 1) -> list[Learnt]:
+    """Return what was learnt of an enclosure, newest first."""
+    found = connection.execute(
+        "SELECT at_ms, model, figures FROM learnt WHERE enclosure = ? ORDER BY id DESC LIMIT ?", (enclosure, limit)
+    )
+    return [
+        Learnt(at_ms, ThermalModel(**json.loads(model)), {k: tuple(v) for k, v in json.loads(figures).items()})
+        for at_ms, model, figures in found
+    ]
+
+
+def _plan(body: str) -> Foresight:
+    raw: dict[str, Any] = json.loads(body)
+    tuned = raw.pop("tuned")
+    parts: dict[str, Any] = {name: tuple(each) if isinstance(each, list) else each for name, each in raw.items()}
+    return Foresight(**parts, tuned=None if tuned is None else _tuned(tuned))
+
+
+def _tuned(raw: dict[str, dict[str, float]]) -> Tuned:
+    return Tuned(ThermalModel(**raw["model"]), FeedForward(**raw["forward"]), Gains(**raw["gains"]))

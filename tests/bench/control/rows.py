@@ -1,0 +1,140 @@
+"""What is compared: five rows of plants, four controllers, and the figures that ours is to reach."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.bench.control import baselines, constructions, ours
+from tests.bench.control.compare import JUDGED, Controller, Curve, Run, curve, judge
+from tests.bench.control.lab_plant import Array, Built, Linear
+from tests.bench.control.optimum import Found, Problem, least_shortfall, optimum, problem
+from tests.bench.control.weather import FORECASTS, Fortnight, fortnight
+
+LEAST_ROOM_KH = 3.0
+TIGHTENED = 0.3
+BAND_K = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """Plants of one kind, by seed in turn, and the targets: ratio to the optimum LOOSE, TIGHT, and worst LOOSE."""
+
+    built: tuple[Built, ...]
+    targets: tuple[float, float, float]
+    light: bool = True
+
+
+ROWS = {
+    "cable-short": Row(constructions.CABLE_SHORT, (1.017, 1.042, 1.04)),
+    "cable-ample": Row(constructions.CABLE_AMPLE, (1.023, 1.024, 1.03)),
+    "air-ample": Row(constructions.AIR_AMPLE, (1.046, 1.036, 1.07)),
+    "air-short": Row(constructions.AIR_SHORT, (1.04, 1.05, 1.09)),
+    "cable-no-light": Row(constructions.CABLE_SHORT, (1.022, 1.055, 1.05), light=False),
+}
+"""Targets: the receding horizon's figures in the control facts; without a light probe, those with a stand-in."""
+CONTROLLERS = ("on/off", "slope-lead", "SIMC PI", "ours")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One seed of one row, ready for any controller: plant, weather, start, and the two shortfalls to compare at."""
+
+    row: Row
+    linear: Linear
+    of: Fortnight
+    state: Array
+    ask: Problem
+    loose: Found
+    tight: Found
+    on_off: Run
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One controller in one case: energy over the optimum's at both shortfalls, and how it behaved at the loose one."""
+
+    row: str
+    controller: str
+    seed: int | str
+    loose: float
+    tight: float
+    over_kh: float
+    cycles_a_day: float
+    runs: int
+    reached: bool
+
+
+def case(name: str, seed: int | str) -> Case:
+    """Return a case: LOOSE is the shortfall of on/off (at least 3 K h above the least), TIGHT 30 % of its room."""
+    row, of = ROWS[name], fortnight(seed)
+    linear = Linear(row.built[(seed if isinstance(seed, int) else 0) % len(row.built)])
+    built, state = linear.built, settled(linear, of)
+    path = baselines.drive(
+        linear, of.rows, state, baselines.two_point(built.set_point_c, BAND_K), JUDGED.start, of.seed
+    )
+    on_off = judge(path.true_c, path.on, built.set_point_c, built.rated_w)
+    ask = problem(linear, path.state, of.rows)
+    least = least_shortfall(ask)
+    loose_kh = max(on_off.d_kh, least.d_kh + LEAST_ROOM_KH)
+    run_out_kh = max(on_off.run_out_kh, least.run_out_kh + 0.1)
+    loose = optimum(ask, loose_kh, run_out_kh)
+    tight = optimum(
+        ask,
+        least.d_kh + TIGHTENED * (loose_kh - least.d_kh),
+        least.run_out_kh + TIGHTENED * (run_out_kh - least.run_out_kh),
+    )
+    return Case(row, linear, of, state, ask, loose, tight, on_off)
+
+
+def settled(linear: Linear, of: Fortnight) -> Array:
+    """Return the steady state of the warm-up's mean weather with the soil as near its set point as heat brings it."""
+    built = linear.built
+    mean = of.rows[: JUDGED.start].mean(axis=0)
+    bare = linear.steady(np.array([*mean, 0.0, 1.0]))
+    full = linear.steady(np.array([*mean, built.rated_w, 1.0]))
+    cold_k = built.set_point_c - linear.true_row @ bare
+    duty = np.clip(cold_k / (linear.true_row @ (full - bare)), 0.0, 1.0)
+    return np.asarray(bare + duty * (full - bare))
+
+
+def controller(which: str, of: Case, forecast: str = "usual") -> Controller:
+    """Return a controller in a case, by name."""
+    built = of.linear.built
+    if which == "ours":
+        known = FORECASTS[forecast](of.of)
+        return lambda bias_k: ours.run(of.linear, of.of, of.state, bias_k, known, of.row.light)
+    make = _switches(which, of)
+
+    def run(bias_k: float) -> Run:
+        switch = make(built.set_point_c + bias_k)
+        path = baselines.drive(of.linear, of.of.rows, of.state, switch, seed=of.of.seed)
+        return judge(path.true_c, path.on, built.set_point_c, built.rated_w)
+
+    return run
+
+
+def _switches(which: str, of: Case) -> Callable[[float], baselines.Switch]:
+    if which == "SIMC PI":
+        gain_per_k, integral_s = baselines.simc(of.linear)
+        return lambda asked_c: baselines.proportional_integral(asked_c, gain_per_k, integral_s)
+    if which == "slope-lead":
+        lead_h = baselines.LEAD_H if of.linear.built.cable_at is None else 0.0
+        return lambda asked_c: baselines.leading(asked_c, 0.2, lead_h)
+    return lambda asked_c: baselines.two_point(asked_c, BAND_K)
+
+
+def score(name: str, seed: int | str, which: str, runs: int = 5, forecast: str = "usual") -> Score:
+    """Return one controller's score in one case."""
+    chosen = case(name, seed)
+    found: Curve = curve(controller(which, chosen, forecast), (chosen.loose.d_kh, chosen.tight.d_kh), runs)
+    loose_kh, tight_kh = chosen.loose.d_kh, chosen.tight.d_kh
+    return Score(
+        name, which, seed,
+        found.kwh(loose_kh) / chosen.loose.kwh,
+        found.kwh(tight_kh) / chosen.tight.kwh,
+        found.over_kh(loose_kh),
+        found.cycles_a_day(loose_kh),
+        len(found.runs),
+        found.reaches(loose_kh) and found.reaches(tight_kh),
+    )  # fmt: skip

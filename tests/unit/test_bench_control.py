@@ -1,0 +1,174 @@
+"""The comparison of control stands on its plant, its optimum and its judge; each is checked here."""
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from controller.plant import Plant
+from tests.bench.control import baselines, constructions
+from tests.bench.control.compare import JUDGED, Curve, Run, curve, judge
+from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
+from tests.bench.control.optimum import HALF_S, STEPS, optimum, optimum_by_modes
+from tests.bench.control.rows import Case, case
+from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
+
+EVERY = (
+    *constructions.CABLE_SHORT,
+    *constructions.CABLE_AMPLE,
+    *constructions.AIR_AMPLE,
+    *constructions.AIR_SHORT,
+)
+
+
+@cache
+def one_case() -> Case:
+    """Return a case whose optimum has room."""
+    return case("cable-ample", 0)
+
+
+@pytest.mark.parametrize("built", EVERY)
+def test_without_heat_and_sun_everything_stands_as_warm_as_outside(built: Built) -> None:
+    """With ground and outside alike, no sky, no sun and no heat, no store is warmer or colder than they are."""
+    steady_c = Linear(built).steady(np.array([built.stands_c, 0.0, 0.0, 0.0, 1.0]))
+    assert steady_c == pytest.approx(np.full(len(steady_c), built.stands_c))
+
+
+@pytest.mark.parametrize("built", EVERY)
+def test_heat_that_goes_in_comes_out(built: Built) -> None:
+    """In a steady state all power leaves to outside and ground: what the stores' flows to them add up to."""
+    linear = Linear(built)
+    inputs = np.array([0.0, 0.0, 0.0, built.rated_w, 1.0])
+    rise_k = (linear.steady(inputs) - linear.steady(np.array([0.0, 0.0, 0.0, 0.0, 1.0])))[:CORE]
+    leaks_w_k = -(linear.a[:CORE, :CORE] * linear.holds_j_k[:CORE, None]).sum(axis=0)
+    assert leaks_w_k @ rise_k == pytest.approx(built.rated_w)
+
+
+def test_one_long_step_is_many_short_ones() -> None:
+    """The discrete form is exact: an hour at once ends where sixty minutes do."""
+    linear = Linear(constructions.CABLE_SHORT[0])
+    inputs = np.array([3.0, 8.0, 200.0, 150.0, 1.0])
+    state = start = np.full(len(linear.a), 12.0)
+    for _ in range(60):
+        a, b = linear.steps(60.0)
+        state = a @ state + b @ inputs
+    a, b = linear.steps(3600.0)
+    assert a @ start + b @ inputs == pytest.approx(state, abs=1e-9)
+
+
+def test_the_plant_meets_the_protocol_and_counts_its_energy() -> None:
+    """Half an hour of heat is counted, probes speak in sixteenths of a kelvin, and soil warms."""
+    linear, of = Linear(constructions.CABLE_AMPLE[0]), fortnight(0)
+    plant: Plant = LabPlant(linear, of.rows, np.full(len(linear.a), 10.0))
+    before = plant.probes()
+    for _ in range(30):
+        plant.advance(60.0, True)
+    after = plant.probes()
+    assert plant.energy_j == pytest.approx(linear.built.rated_w * 1800.0)
+    assert after["soil"] > before["soil"]
+    assert all((after[name] * 16).is_integer() for name in ("soil", "air", "outside"))
+
+
+def test_the_optimum_keeps_its_word_on_the_plant() -> None:
+    """The duty found, run on the plant minute by minute, gives the soil that the programme promised.
+
+    The programme counts shortfall at the ends of half hours, the judge every minute: they differ by a percent or two.
+    """
+    chosen = one_case()
+    linear, rows = chosen.linear, chosen.of.rows[JUDGED.start :]
+    a, b = linear.steps(STEP_S)
+    on_off = baselines.two_point(linear.built.set_point_c, 0.5)
+    state = baselines.drive(linear, chosen.of.rows, chosen.state, on_off, JUDGED.start, chosen.of.seed).state
+    soil_c = []
+    for minute, row in enumerate(rows):
+        power_w = chosen.loose.duty[int(minute * STEP_S // HALF_S)] * linear.built.rated_w
+        state = a @ state + b @ np.array([*row, power_w, 1.0])
+        soil_c.append(linear.true_row @ state)
+    promised_c = chosen.ask.free_c + np.convolve(chosen.ask.rise_k, chosen.loose.duty)[:STEPS]
+    assert np.array(soil_c)[29::30] == pytest.approx(promised_c, abs=1e-6)
+    whole = np.concatenate([np.full(JUDGED.start, 99.0), soil_c])
+    run = judge(whole, np.zeros(len(whole), dtype=bool), linear.built.set_point_c, linear.built.rated_w)
+    assert run.d_kh == pytest.approx(chosen.loose.d_kh, rel=0.03)
+
+
+def test_another_form_and_solver_find_the_same_optimum() -> None:
+    """One equation per mode and an interior point agree with the impulse response and the simplex to a millionth."""
+    chosen = one_case()
+    other = optimum_by_modes(chosen.ask, chosen.loose.d_kh, max(chosen.loose.run_out_kh, 0.1))
+    same = optimum(chosen.ask, chosen.loose.d_kh, max(chosen.loose.run_out_kh, 0.1))
+    assert other.duty.sum() == pytest.approx(same.duty.sum(), rel=1e-6)
+
+
+def test_no_controller_beats_perfect_foresight_but_less_shortfall_costs_more() -> None:
+    """On/off needs more energy than the optimum of its own shortfall, and TIGHT costs the optimum more than LOOSE."""
+    chosen = one_case()
+    assert chosen.on_off.kwh > chosen.loose.kwh
+    assert chosen.tight.d_kh < chosen.loose.d_kh
+    assert chosen.tight.kwh > chosen.loose.kwh
+    assert len(chosen.loose.duty) == STEPS
+
+
+def test_only_the_judged_days_count_and_only_below_half_a_kelvin() -> None:
+    """Soil 0.5 K below its set point costs nothing, 1.5 K below it one kelvin hour an hour, and not in the warm-up."""
+    minutes = 19 * 1440
+    on = np.zeros(minutes, dtype=bool)
+    true_c = np.full(minutes, 17.5)
+    assert judge(true_c, on, 18.0, 100.0).d_kh == 0.0
+    true_c[: JUDGED.start] = 0.0
+    true_c[JUDGED.start : JUDGED.start + 120] = 16.5
+    assert judge(true_c, on, 18.0, 100.0).d_kh == pytest.approx(2.0)
+
+
+def test_warmth_counts_as_over_only_while_heat_was_given_lately() -> None:
+    """Two kelvin too warm by the sun is no fault; with the heater on, every hour counts what exceeds one kelvin."""
+    minutes = 19 * 1440
+    true_c, on = np.full(minutes, 20.0), np.zeros(minutes, dtype=bool)
+    assert judge(true_c, on, 18.0, 100.0).over_kh == 0.0
+    on[JUDGED.start : JUDGED.start + 600] = True
+    run = judge(true_c, on, 18.0, 100.0)
+    assert 10.0 <= run.over_kh <= 13.0
+    assert run.most_over_k == 2.0
+    assert run.kwh == pytest.approx(1.0)
+
+
+def test_biases_are_sought_until_runs_lie_round_both_shortfalls() -> None:
+    """A controller whose shortfall falls with its bias is bracketed, and its energy read off between the runs."""
+
+    def made_up(bias_k: float) -> Run:
+        return Run(40.0 * float(np.exp(-bias_k)), 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
+
+    found: Curve = curve(made_up, (40.0, 10.0), 6)
+    assert found.reaches(40.0)
+    assert found.reaches(10.0)
+    assert found.kwh(10.0) == pytest.approx(50.0 + 4.0 * np.log(4.0), rel=0.002)
+
+
+def test_forecasts_err_more_the_further_they_look() -> None:
+    """Over many issues the spread is about 1.5 K two days ahead and little at first; a wrong one is 5 K off."""
+    of = fortnight(1)
+    perfect, usual, wrong = (FORECASTS[name](of) for name in ("perfect", "usual", "5 K wrong"))
+    assert perfect is not None
+    assert usual is not None
+    assert wrong is not None
+    issued = [of.start_ms + number * 6 * 3_600_000 for number in range(60)]
+    misses = np.array(
+        [[a.outside_c - b.outside_c for a, b in zip(usual(at), perfect(at), strict=True)][:48] for at in issued]
+    )
+    assert 1.0 < misses[:, -1].std() < 2.0
+    assert misses[:, 0].std() < 0.4
+    assert wrong(issued[0])[0].outside_c - usual(issued[0])[0].outside_c == pytest.approx(5.0)
+
+
+def test_a_two_point_switch_has_its_band() -> None:
+    """It closes half a band below, opens half a band above, and keeps what it did between."""
+    switch = baselines.two_point(18.0, 0.5)
+    assert [switch(soil_c, 0.0) for soil_c in (18.0, 17.75, 18.2, 18.25, 17.8)] == [False, True, True, False, False]
+
+
+def test_the_soil_probe_lags_and_loads_nothing() -> None:
+    """Its column touches no other store, and in a steady state it reads the soil at its place."""
+    linear = Linear(constructions.AIR_AMPLE[0])
+    assert not np.delete(linear.a[:, SOIL_PROBE], SOIL_PROBE).any()
+    assert not linear.b[SOIL_PROBE, [OUTSIDE, POWER, ONE]].any()
+    steady_c = linear.steady(np.array([5.0, 5.0, 100.0, 200.0, 1.0]))
+    assert steady_c[SOIL_PROBE] == pytest.approx(linear.true_row @ steady_c)

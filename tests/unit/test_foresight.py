@@ -1,0 +1,66 @@
+"""How far a plan is followed."""
+
+from dataclasses import replace
+
+import pytest
+
+from controller.control.foresight import Foresight, planned_duty
+from controller.foreseen import plan_at
+
+START_MS = 1_772_409_600_000
+PLAN = Foresight(START_MS, 1800.0, (0.2, 0.8, 0.5), (17.0, 17.5, 18.0, 18.0), (18.0, 18.0, None))
+
+
+def at(
+    seconds: float, asked_c: float = 18.0, soil_c: float = 17.5, alone: float = 0.4, plan: Foresight = PLAN
+) -> float | None:
+    """Ask the plan."""
+    return planned_duty(plan, START_MS + round(1000 * seconds), asked_c, soil_c, alone)
+
+
+def test_a_plan_is_followed_step_by_step() -> None:
+    """The duty of the step that holds now; nothing before it begins, after it ends, or without a plan."""
+    assert (at(0), at(1799), at(1800), at(3599)) == (0.2, 0.2, 0.8, 0.8)
+    assert at(-1) is None
+    assert at(5400) is None
+    assert planned_duty(None, START_MS, 18.0, 17.5, 0.4) is None
+
+
+def test_a_step_without_a_set_point_is_not_followed() -> None:
+    """Nothing was asked for then; whoever asks now is not who was planned for."""
+    assert at(3700) is None
+
+
+@pytest.mark.parametrize(("asked_c", "followed"), [(18.0, True), (18.5, True), (18.51, False), (17.49, False)])
+def test_another_set_point_is_another_plan(asked_c: float, followed: bool) -> None:
+    """Half a kelvin to either side, no more."""
+    assert (at(1800, asked_c=asked_c) is not None) is followed
+
+
+@pytest.mark.parametrize(
+    ("soil_c", "followed"), [(17.5, True), (19.0, True), (19.01, False), (16.0, True), (15.99, False)]
+)
+def test_soil_astray_ends_the_plan(soil_c: float, followed: bool) -> None:
+    """1.5 K from where the plan thought the soil would be: the model is wrong, the loop goes on alone."""
+    assert (at(1800, soil_c=soil_c) is not None) is followed
+
+
+@pytest.mark.parametrize(("soil_c", "duty"), [(17.0, 0.2), (16.99, 0.4)])
+def test_a_plan_withholds_no_heat_from_cold_soil(soil_c: float, duty: float) -> None:
+    """More than 1 K below the set point the loop's own duty counts where it is higher."""
+    assert at(60, soil_c=soil_c) == duty
+
+
+def test_an_old_plan_is_not_followed() -> None:
+    """A planner that has been silent for three hours is followed no more."""
+    long = Foresight(START_MS, 1800.0, (0.5,) * 72, (17.5,) * 73, (18.0,) * 72)
+    assert at(3 * 3600 - 1, plan=long) == 0.5
+    assert at(3 * 3600, plan=long) is None
+
+
+def test_a_plan_holds_two_minutes_after_its_start() -> None:
+    """Until then the one before; so a replay knows which was followed when."""
+    later = replace(PLAN, starts_ms=START_MS + 1_800_000)
+    assert plan_at([PLAN, later], later.starts_ms + 119_999) is PLAN
+    assert plan_at([PLAN, later], later.starts_ms + 120_000) is later
+    assert plan_at([], later.starts_ms) is None

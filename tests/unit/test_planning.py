@@ -1,0 +1,145 @@
+"""The planner: where the soil stands, what weather comes, what the coming hours need, and when it says nothing."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from controller.control.outlook import Expectation
+from controller.control.stepping import BED, LOWER, UPPER
+from controller.control.tuned import forward_of
+from controller.planning.ahead import weather_ahead
+from controller.planning.estimate import estimate
+from controller.planning.foresee import NoForesightError, foresee, lit, whole
+from controller.planning.horizon import STEP_S, STEPS, look_ahead
+from tests.thermal_site import AIR, CABLE, FLOOR_M2, PLACE, facts, lived, with_gaps
+
+HOUR_MS = 3_600_000
+
+
+def test_the_stores_nobody_measures_are_found_from_the_one_that_is() -> None:
+    """Two days after a wrong guess the surface and the depths stand within half a kelvin of the truth."""
+    log = lived(CABLE, 4.0)
+    found = estimate(CABLE, log, FLOOR_M2)
+    again = estimate(CABLE, lived(CABLE, 4.0), FLOOR_M2)
+    assert found.state == pytest.approx(again.state)
+    assert found.state[BED] == pytest.approx(log.soil_c[-1], abs=0.2)
+    assert abs(found.state[UPPER] - found.state[BED]) < 6.0
+    assert found.missed_k < 0.2
+
+
+def test_a_wrong_model_shows_itself() -> None:
+    """A heater thought twice as strong misses the soil six hours ahead, and there is no plan."""
+    log = lived(CABLE, 4.0)
+    wrong = replace(CABLE, heater_w=6 * CABLE.heater_w)
+    assert estimate(wrong, log, FLOOR_M2).missed_k > 1.0
+    with pytest.raises(NoForesightError, match="missed the soil by"):
+        foresee(facts(), wrong, log)
+
+
+def test_silent_soil_probes_leave_gaps_and_no_trouble() -> None:
+    """Every third soil reading missing: the estimate hardly moves."""
+    log = lived(CABLE, 4.0)
+    gone = replace(log, soil_c=with_gaps(log.soil_c, 3))
+    assert estimate(CABLE, gone, FLOOR_M2).state[:3] == pytest.approx(estimate(CABLE, log, FLOOR_M2).state[:3], abs=0.3)
+
+
+def test_heat_is_no_more_than_the_soil_needs_where_nothing_threatens() -> None:
+    """Steady weather, soil at its set point: the plan's mean duty is the model's steady one."""
+    forward = forward_of(CABLE)
+    steady = forward.outside_per_k * 14.0 + forward.deep_per_k * (18.0 - forward.deep_c)
+    state = np.array([14.5, 18.0, 15.0, steady * CABLE.heater_w, 0.0])
+    ahead = look_ahead(CABLE, state, np.full(STEPS, 4.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    assert ahead.duty[:48].mean() == pytest.approx(steady, abs=0.15)
+    assert ahead.soil_c[1:49].min() > 17.9
+
+
+def test_heat_comes_before_a_night_the_heater_cannot_carry() -> None:
+    """A cold that full heat cannot hold begins in ten hours: the plan heats before it, but not without bound."""
+    cold = np.where(np.arange(STEPS) < 20, 6.0, -16.0)
+    state = np.array([15.0, 18.0, 15.0, 150.0, 0.0])
+    ahead = look_ahead(CABLE, state, cold, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    calm = look_ahead(CABLE, state, np.full(STEPS, 6.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    assert ahead.duty[:20].sum() > calm.duty[:20].sum() + 2.0
+    assert ahead.soil_c.max() < 20.5
+
+
+def test_nothing_asked_gets_no_heat() -> None:
+    """NaN as a set point asks for nothing."""
+    state = np.array([5.0, 5.0, 6.0, 0.0, 0.0])
+    ahead = look_ahead(CABLE, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, np.nan), 1.0)
+    assert ahead.duty.max() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_no_plan_asks_for_more_than_the_longest_closing_allows() -> None:
+    """The rests after the longest closing are part of the heater."""
+    state = np.array([5.0, 5.0, 6.0, 0.0, 0.0])
+    ahead = look_ahead(CABLE, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, 18.0), 0.9)
+    assert ahead.duty.max() <= 0.9 + 1e-9
+
+
+def test_without_a_forecast_tomorrow_is_as_today() -> None:
+    """The same hours a day before, moved by today's difference, which fades; light by the clear sky and its share."""
+    log = lived(CABLE, 3.0)
+    weather = weather_ahead(log, (), PLACE, STEP_S, STEPS)
+    assert weather is not None
+    assert weather.outside_c[:48] == pytest.approx(weather.outside_c[24:72][:48], abs=12.0)
+    assert weather.outside_c.max() - weather.outside_c.min() == pytest.approx(12.0, abs=2.0)
+    assert weather.light_w_m2[:12].max() == 0.0
+    assert 100.0 < weather.light_w_m2[16:32].max() < 900.0
+
+
+def test_a_forecast_goes_before_yesterday_as_far_as_it_reaches() -> None:
+    """Straight lines between what was told; beyond its end, yesterday again."""
+    log = lived(CABLE, 3.0)
+    told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(0, 13)]
+    weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    alone = weather_ahead(log, (), PLACE, STEP_S, STEPS)
+    assert weather is not None
+    assert alone is not None
+    assert weather.outside_c[:24] == pytest.approx(-9.0)
+    assert weather.outside_c[24:] == pytest.approx(alone.outside_c[24:])
+    assert weather.light_w_m2[:24] == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize(
+    ("broken", "said"),
+    [
+        ({"soil_c": np.full(576, np.nan)}, "the soil probe was silent"),
+        ({"outside_c": np.full(576, np.nan)}, "the outside probe was silent"),
+    ],
+)
+def test_a_broken_record_gives_no_plan_and_says_why(broken: dict[str, np.ndarray], said: str) -> None:
+    """The reason is what the page shows."""
+    with pytest.raises(NoForesightError, match=said):
+        foresee(facts(), CABLE, replace(lived(CABLE, 4.0), **broken))
+
+
+def test_a_day_of_record_is_needed() -> None:
+    """23 h are too few, 24 are enough."""
+    log = lived(CABLE, 4.0)
+    with pytest.raises(NoForesightError, match="only 23 h of record"):
+        foresee(facts(), CABLE, log.latest(23 * 3600))
+    assert foresee(facts(), CABLE, log.latest(24 * 3600)).starts_ms == log.ends_ms
+
+
+def test_a_plan_says_what_it_expects() -> None:
+    """One soil more than steps, duty within 0..1, and the model's own figures for the loop."""
+    plan = foresee(facts(), CABLE, lived(CABLE, 4.0))
+    assert len(plan.soil_c) == len(plan.duty) + 1 == STEPS + 1
+    assert 0.0 <= min(plan.duty) <= max(plan.duty) <= 1.0
+    assert plan.tuned is not None
+    assert plan.tuned.model == CABLE
+    assert set(plan.set_point_c) == {18.0}
+    assert foresee(facts(None), CABLE, lived(CABLE, 4.0)).set_point_c == (None,) * STEPS
+
+
+@pytest.mark.parametrize("model", [CABLE, AIR], ids=["cable", "air"])
+def test_without_a_light_probe_the_air_tells_of_the_sun_by_day_alone(model: object) -> None:
+    """Within a third of the true light at noon; nothing at night, whatever the heater does to the air."""
+    log = lived(CABLE, 4.0)
+    seen = lit(facts(has_light=False), CABLE, whole(replace(log, light_w_m2=np.full(len(log), np.nan))))
+    noon, night = slice(66, 78), slice(0, 30)
+    assert seen.light_w_m2[noon].mean() == pytest.approx(log.light_w_m2[noon].mean(), rel=0.34)
+    assert seen.light_w_m2[night].max() == 0.0
+    assert LOWER == 2

@@ -1,0 +1,174 @@
+"""The planner over a real record: what it reads, what it leaves, and what the loop takes of it."""
+
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from controller.clock import ManualClock, Moment
+from controller.control.foresight import Foresight
+from controller.control.tuned import tuned_by
+from controller.foreseen import Foreseen
+from controller.planning.recorded import log_of
+from controller.planning.service import Service
+from controller.settings import Settings
+from controller.store import plans, readings, runs
+from controller.store.connection import open_reader, open_writer, transaction
+from controller.store.migrations import PLANS, READINGS
+from controller.store.plans import Learnt
+from controller.store.readings import StoredReading
+from tests.core_site import AIR, SOIL, settings_of
+from tests.thermal_site import CABLE, MIDNIGHT_MS, lived
+
+OUTSIDE = {"name": "outside", "quantity": "outside"}
+LIGHT = {"name": "light", "quantity": "light"}
+NAMES = {
+    "soil_c": ("soil", "Cel"),
+    "air_c": ("air", "Cel"),
+    "outside_c": ("outside", "Cel"),
+    "light_w_m2": ("light", "W/m2"),
+}
+DAYS = 3.5
+PLAN = Foresight(
+    MIDNIGHT_MS, 1800.0, (0.25, 0.5), (17.0, 17.5, 18.0), (18.0, None), (3.0, 2.0), (0.0, 10.0), tuned_by(CABLE)
+)
+
+
+def site(folder: Path) -> Settings:
+    """Return settings whose record is in the folder, with a schedule."""
+    settings = settings_of(SOIL, AIR, OUTSIDE, LIGHT, control={}, schedule=[{"from": "01-01", "set_point": 18.0}])
+    return settings.model_copy(update={"store": settings.store.model_copy(update={"folder": folder})})
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a record of some days that ended at midnight: readings each ten minutes, runs as the duty was."""
+    made = tmp_path_factory.mktemp("record")
+    log = lived(CABLE, DAYS)
+    rows, begins_ms = len(log), MIDNIGHT_MS - len(log) * 600_000
+    with closing(open_writer(made / "readings.db", READINGS)) as connection:
+        for column, (name, unit) in NAMES.items():
+            values = getattr(log, column)
+            readings.add(
+                connection,
+                [
+                    StoredReading("larch", name, name, unit, float(values[row]), at, at, "good")
+                    for row in range(rows)
+                    for at in (begins_ms + row * 600_000 + 60_000,)
+                ],
+            )
+        with transaction(connection):
+            for row in range(rows):
+                at = begins_ms + row * 600_000
+                runs.begin(connection, "larch", at)
+                runs.finish(connection, "larch", at + round(600_000 * float(log.duty[row])), "order")
+    return made
+
+
+@pytest.fixture
+def service(folder: Path) -> Iterator[Service]:
+    """Give a planner that has read nothing yet, ten seconds after midnight."""
+    (folder / "plans.db").unlink(missing_ok=True)
+    made = Service(site(folder), ManualClock(Moment(50.0, MIDNIGHT_MS + 30_000)))
+    yield made
+    made.close()
+
+
+def test_the_record_is_read_as_it_was_lived(folder: Path) -> None:
+    """Ten-minute means of each quantity, and the part of each that the contact was closed."""
+    log = lived(CABLE, DAYS)
+    with closing(open_reader(folder / "readings.db")) as connection:
+        read = log_of(connection, "larch", MIDNIGHT_MS + 30_000)
+    assert (read.ends_ms, len(read)) == (MIDNIGHT_MS, len(log))
+    for name in ("soil_c", "air_c", "outside_c", "light_w_m2"):
+        assert getattr(read, name) == pytest.approx(getattr(log, name)), name
+    assert read.duty == pytest.approx(log.duty, abs=1e-5)
+
+
+def test_silent_probes_are_gaps_and_an_unknown_enclosure_is_empty(folder: Path) -> None:
+    """An hour after the record ended its rows are missing, not invented."""
+    with closing(open_reader(folder / "readings.db")) as connection:
+        later = log_of(connection, "larch", MIDNIGHT_MS + 3_600_000)
+        nobody = log_of(connection, "oak", MIDNIGHT_MS)
+    assert np.isnan(later.soil_c[-6:]).all()
+    assert np.isfinite(later.soil_c[-7])
+    assert len(nobody) == 0
+
+
+def test_a_turn_learns_plans_and_leaves_both_on_disk(service: Service, folder: Path) -> None:
+    """The plan begins at the half hour; what was learnt has an interval for each figure; no word of complaint."""
+    service.turn()
+    with closing(open_reader(folder / "plans.db")) as connection:
+        (plan,) = plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)
+        (learnt,) = plans.learnt_of(connection, "larch")
+        assert plans.word_of(connection, "larch") == (MIDNIGHT_MS, "")
+    assert plan.starts_ms == MIDNIGHT_MS
+    assert set(plan.set_point_c) == {18.0}
+    low, high = learnt.figures["rise_24h_k"][1:]
+    assert 0.0 < low < learnt.figures["rise_24h_k"][0] < high
+    assert plan.tuned is not None
+    assert plan.tuned.model == learnt.model
+
+
+def test_what_was_learnt_outlives_a_restart(service: Service, folder: Path) -> None:
+    """A new planner begins with the last one's model, and learns no second time within a day."""
+    service.turn()
+    model = service.planners["larch"].model
+    service.close()
+    again = Service(site(folder), service.clock)
+    assert again.planners["larch"].model == model
+    again.turn()
+    with closing(open_reader(folder / "plans.db")) as connection:
+        assert len(plans.learnt_of(connection, "larch", 9)) == 1
+    again.close()
+
+
+def test_a_planner_without_a_record_says_so(tmp_path: Path) -> None:
+    """No reading yet: no plan, and the reason where the page finds it; no file at all: nothing breaks."""
+    open_writer(tmp_path / "readings.db", READINGS).close()
+    service = Service(site(tmp_path), ManualClock(Moment(50.0, MIDNIGHT_MS)))
+    service.turn()
+    with closing(open_reader(tmp_path / "plans.db")) as connection:
+        word = plans.word_of(connection, "larch")
+    assert word is not None
+    assert "only 0 h of record" in word[1]
+    (tmp_path / "readings.db").unlink()
+    service.turn()
+    service.close()
+
+
+@pytest.mark.parametrize(("after_s", "wait_s"), [(0.0, 20.0), (19.0, 1.0), (20.0, 1800.0), (1799.0, 21.0)])
+def test_the_planner_waits_for_the_next_half_hour_s_readings(service: Service, after_s: float, wait_s: float) -> None:
+    """Twenty seconds after each half hour, when its last readings are on disk."""
+    service.clock.set_wall(MIDNIGHT_MS + round(1000 * after_s))  # type: ignore[attr-defined]
+    assert service.wait_s() == pytest.approx(wait_s)
+
+
+def test_plans_come_back_as_they_were_put(tmp_path: Path) -> None:
+    """To the last digit, model and gains included; a plan made twice is the later one."""
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        plans.put_plan(connection, "larch", replace(PLAN, duty=(0.0, 0.0)))
+        plans.put_plan(connection, "larch", PLAN)
+        plans.put_learnt(connection, "larch", Learnt(1, CABLE, {"loss_w_k": (10.0, 8.0, 12.5)}))
+        assert plans.plans_from(connection, "larch", 0, MIDNIGHT_MS) == [PLAN]
+        assert plans.plans_from(connection, "elder", 0, MIDNIGHT_MS) == []
+        assert plans.learnt_of(connection, "larch") == [Learnt(1, CABLE, {"loss_w_k": (10.0, 8.0, 12.5)})]
+
+
+def test_the_loop_takes_the_plan_that_holds(tmp_path: Path) -> None:
+    """Two minutes after its start; looked for every ten seconds; a damaged file is no plan and no trouble."""
+    foreseen = Foreseen(tmp_path, ("larch",))
+    begin = Moment(1000.0, MIDNIGHT_MS)
+    foreseen.look(begin)
+    assert foreseen.plan("larch", begin) is None
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        plans.put_plan(connection, "larch", PLAN)
+    foreseen.look(begin.later(10.0))
+    assert foreseen.plan("larch", begin.later(119.0)) is None
+    assert foreseen.plan("larch", begin.later(120.0)) == PLAN
+    (tmp_path / "plans.db").write_bytes(b"no database at all, but long enough to look like one" * 100)
+    foreseen.look(begin.later(200.0))
+    assert foreseen.plan("larch", begin.later(200.0)) is None
