@@ -15,7 +15,7 @@ from api.chain import BusyError, Chain
 from api.headers import Guarded
 from api.live import Live
 from api.pace import Paced
-from api.routes import changes, enclosures, export, health, journal, limits, pages, proof, requests, session
+from api.routes import changes, enclosures, export, forecast, health, journal, limits, pages, proof, requests, session
 from api.routes import live as live_route
 from api.routes import people as people_route
 from api.state import State
@@ -84,6 +84,7 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
         requests,
         journal,
         export,
+        forecast,
         live_route,
         people_route,
         session,

@@ -200,3 +200,9 @@ CONTROL: dict[str, Any] = {
         "figures": {"rise_24h_k": {"value": 6.1, "low": 5.2, "high": 7.2}},
     },
 }
+
+FORECAST: dict[str, Any] = {
+    "given": "2026-03-01T16:00:00.000Z",
+    "by": "keeper",
+    "hours": [{"at": "2026-03-01T18:00:00.000Z", "outside_c": -2.5, "light_w_m2": 0.0}],
+}

@@ -11,6 +11,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from controller.errors import SoilwardError
+from controller.store import forecast
 from controller.store.connection import transaction
 
 MIGRATIONS: tuple[str, ...] = (
@@ -34,8 +35,9 @@ MIGRATIONS: tuple[str, ...] = (
         why TEXT NOT NULL
     ) STRICT;
     """,
+    forecast.SCHEMA,
 )
-"""Schema of `season.db`, as far as people go."""
+"""Schema of `season.db`: people, and the forecast they feed in."""
 
 SHORTEST_PASSWORD = 10
 """Characters. Source: NIST SP 800-63B asks for at least 8; two more, since one password guards a heater."""

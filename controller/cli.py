@@ -230,6 +230,10 @@ def _controller(asked: argparse.Namespace) -> int:
 
 
 def _planner(asked: argparse.Namespace) -> int:
+    # Its matrices are tiny: more threads would only warm the processor. Read when numpy is first imported.
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
     from controller.clock import Clock
     from controller.load_settings import load
     from controller.planning import service

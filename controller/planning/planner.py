@@ -11,6 +11,7 @@ from controller.planning.foresee import Facts, NoForesightError, foresee
 from controller.planning.learning import Lesson
 
 LEARNS_EVERY_MS = 86_400_000
+TRIES_AGAIN_MS = 3 * 3_600_000
 Learner: TypeAlias = Callable[[Facts, ThermalModel, ThermalModel, Log], Lesson | None]
 """Gives a better model from geometry's, the one before and the last days; None where they teach nothing."""
 
@@ -42,10 +43,12 @@ class Planner:
         self.figures: dict[str, tuple[float, float, float]] = {}
         self.why_none = ""
         self._learner, self._forecaster = learner, forecaster
+        self._tried_ms = 0
 
     def turn(self, log: Log) -> Foresight | None:
         """Learn if a day has passed, then plan from the log's end on; None leaves the loop to itself."""
-        if self._learner is not None and log.ends_ms - self.learnt_ms >= LEARNS_EVERY_MS:
+        if self._learner is not None and self._is_time(log.ends_ms):
+            self._tried_ms = log.ends_ms
             lesson = self._learner(self.facts, self.geometry, self.model, log)
             if lesson is not None:
                 self.model, self.figures, self.learnt_ms = lesson.model, lesson.figures, log.ends_ms
@@ -56,3 +59,7 @@ class Planner:
             return None
         self.why_none = ""
         return plan
+
+    def _is_time(self, at_ms: int) -> bool:
+        """Whether a lesson is due: a day after the last one, some hours after one that taught nothing."""
+        return at_ms - self.learnt_ms >= LEARNS_EVERY_MS and at_ms - self._tried_ms >= TRIES_AGAIN_MS

@@ -11,6 +11,7 @@ from contextlib import closing
 from pathlib import Path
 
 from controller.clock import Clock
+from controller.control.outlook import Outlook
 from controller.errors import StoreError
 from controller.parent import end_with_parent
 from controller.plan import plan_for
@@ -21,7 +22,7 @@ from controller.planning.planner import Planner
 from controller.planning.recorded import log_of
 from controller.settings import Settings
 from controller.standing import Standing, from_text
-from controller.store import plans
+from controller.store import forecast, plans
 from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import PLANS
 from controller.store.plans import Learnt
@@ -50,7 +51,8 @@ class Service:
         if enclosure is None:
             raise KeyError(name)
         plan = plan_for(self.settings, enclosure)
-        planner = Planner(facts_of(enclosure, plan, lambda: standing_of(self.folder, name)), plan.tuned.model, learn)
+        facts = facts_of(enclosure, plan, lambda: standing_of(self.folder, name))
+        planner = Planner(facts, plan.tuned.model, learn, lambda at_ms: outlook_of(self.folder, at_ms))
         known = plans.learnt_of(self._store, name)
         if known:
             planner.model, planner.learnt_ms = known[0].model, known[0].at_ms
@@ -92,6 +94,15 @@ def standing_of(folder: Path, name: str) -> Standing | None:
         return from_text((folder / "standing.json").read_text(encoding="utf-8")).enclosures.get(name)
     except (OSError, ValueError):
         return None
+
+
+def outlook_of(folder: Path, at_ms: int) -> Outlook:
+    """Return the forecast that was fed in, from an hour before an instant [ms UTC] on; nothing where there is none."""
+    try:
+        with closing(open_reader(folder / "season.db")) as connection:
+            return forecast.expected_from(connection, at_ms - 3_600_000)
+    except (StoreError, sqlite3.Error):
+        return ()
 
 
 def run(settings: Settings, clock: Clock) -> None:

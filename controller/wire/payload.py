@@ -98,7 +98,7 @@ def decode(
     try:
         text = _text(payload)
         chosen = _chosen(form, text, pointer)
-        document = _strict_json(text)
+        document = strict_json(text)
         if chosen is Form.SENML:
             return _from_senml(resolve(document, now_ms), quantity, probe)
         found = _pointed(document, pointer) if chosen is Form.JSON else document
@@ -128,7 +128,7 @@ def _chosen(form: Form, text: str, pointer: str | None) -> Form:
     return Form.JSON if first == "{" and pointer is not None else Form.NUMBER
 
 
-def _strict_json(text: str) -> object:
+def strict_json(text: str) -> object:
     """Read JSON as RFC 8259 has it: no NaN or Infinity, no key twice, every number a float (1e309 becomes inf)."""
     try:
         document: object = json.loads(

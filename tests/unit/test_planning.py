@@ -7,12 +7,15 @@ import pytest
 
 from controller.control.outlook import Expectation
 from controller.control.stepping import BED, LOWER, UPPER
+from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 from controller.planning.ahead import weather_ahead
-from controller.planning.estimate import estimate
+from controller.planning.estimate import Log, estimate
 from controller.planning.foresee import NoForesightError, foresee, lit, whole
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
-from tests.thermal_site import AIR, CABLE, FLOOR_M2, PLACE, facts, lived, with_gaps
+from controller.planning.learning import Lesson
+from controller.planning.planner import Planner
+from tests.thermal_site import AIR, CABLE, FLOOR_M2, MIDNIGHT_MS, PLACE, facts, lived, with_gaps
 
 HOUR_MS = 3_600_000
 
@@ -143,3 +146,17 @@ def test_without_a_light_probe_the_air_tells_of_the_sun_by_day_alone(model: obje
     assert seen.light_w_m2[noon].mean() == pytest.approx(log.light_w_m2[noon].mean(), rel=0.34)
     assert seen.light_w_m2[night].max() == 0.0
     assert LOWER == 2
+
+
+def test_a_lesson_that_taught_nothing_is_tried_again_after_three_hours() -> None:
+    """And one that taught something, after a day."""
+    asked: list[int] = []
+
+    def taught(_facts: object, _geometry: object, model: ThermalModel, log: Log) -> Lesson | None:
+        asked.append(log.ends_ms)
+        return Lesson(model, {}) if len(asked) == 2 else None
+
+    planner = Planner(facts(), CABLE, taught)
+    for half_hours in range(2 * 30):
+        planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
+    assert [(each - MIDNIGHT_MS) / HOUR_MS for each in asked] == [0.0, 3.0, 27.0]

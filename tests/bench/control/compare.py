@@ -55,7 +55,7 @@ def judge(true_c: Array, on: Array, set_point_c: float, rated_w: float) -> Run:
     sums = np.concatenate([np.zeros(LATELY), np.cumsum(heat)])
     lately = (sums[LATELY:] - sums[:-LATELY]) / LATELY
     above = (true_c - set_point_c)[JUDGED]
-    over = np.maximum(above - 0.5, 0.0) * (lately[JUDGED] > 0.05) * STEP_S / 3600
+    over = np.maximum(above - 1.0, 0.0) * (lately[JUDGED] > 0.05) * STEP_S / 3600
     hard = above[lately[JUDGED] > 0.25]
     closings = int(np.count_nonzero(np.diff(heat[JUDGED]) > 0))
     return Run(

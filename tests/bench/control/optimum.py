@@ -5,6 +5,7 @@ and a second form of the same programme to check the first with.
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy.linalg import eigh, toeplitz
@@ -20,6 +21,7 @@ JUDGED = JUDGED_DAYS * HALVES_A_DAY
 STEPS = (JUDGED_DAYS + RUN_OUT_DAYS) * HALVES_A_DAY
 TOLERATED_K = 0.5
 HALF_H = 0.5
+Method = Literal["highs-ds", "highs-ipm"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +107,7 @@ def least_shortfall(ask: Problem) -> Found:
     return found(ask, np.ones(STEPS))
 
 
-def optimum(ask: Problem, d_kh: float, run_out_kh: float, method: str = "highs-ds") -> Found:
+def optimum(ask: Problem, d_kh: float, run_out_kh: float, method: Method = "highs-ds") -> Found:
     """Return the least energy whose shortfall is at most `d_kh`, and after the judged days at most `run_out_kh`."""
     steps = STEPS
     lift = toeplitz(ask.rise_k, np.zeros(steps))
@@ -121,7 +123,7 @@ def optimum(ask: Problem, d_kh: float, run_out_kh: float, method: str = "highs-d
     return _checked(ask, solved)
 
 
-def optimum_by_modes(ask: Problem, d_kh: float, run_out_kh: float, method: str = "highs-ipm") -> Found:
+def optimum_by_modes(ask: Problem, d_kh: float, run_out_kh: float, method: Method = "highs-ipm") -> Found:
     """Return the same from the modes, one equation each and half hour, by another solver: a check on the other."""
     rates, weights, at_once = ask.slow_modes()
     steps, modes = STEPS, len(rates)
@@ -134,7 +136,7 @@ def optimum_by_modes(ask: Problem, d_kh: float, run_out_kh: float, method: str =
     sums = np.zeros((2, steps * (modes + 2)))
     sums[0, -steps : -steps + JUDGED], sums[1, -steps + JUDGED :] = HALF_H, HALF_H
     cost = np.concatenate([np.ones(steps), np.zeros(steps * (modes + 1))])
-    solved = linprog(
+    solved = linprog(  # type: ignore[call-overload]  # the stubs know no sparse arrays
         cost,
         A_ub=block_array([[cold], [csr_array(sums)]], format="csr"),
         b_ub=np.concatenate([ask.free_c - ask.asked_c, [d_kh, run_out_kh]]),

@@ -1,0 +1,105 @@
+"""The weather to come, fed in over HTTP and followed by the planner."""
+
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api import people
+from controller.control.outlook import Expectation
+from controller.planning.service import outlook_of
+from controller.store import forecast
+from controller.store.connection import open_writer
+from tests.api_site import NOW_MS, ApiSite
+
+NOW_S = NOW_MS / 1000
+CALL = "/api/season/forecast"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> ApiSite:
+    return ApiSite(tmp_path)
+
+
+@pytest.fixture
+def client(site: ApiSite) -> Iterator[TestClient]:
+    with site.client() as client:
+        yield client
+
+
+def pack(*outside: tuple[float, float], unit: str = "Cel") -> list[dict[str, Any]]:
+    """Return a pack of (hours from now, value)."""
+    return [{"n": "outside", "u": unit, "t": NOW_S + 3600 * hours, "v": value} for hours, value in outside]
+
+
+def test_a_forecast_is_taken_given_back_and_followed(site: ApiSite, client: TestClient) -> None:
+    """Kelvin become Celsius, light stands beside its hour, and the planner reads the same."""
+    light = {"n": "light", "u": "W/m2", "t": NOW_S + 3600, "v": 120.0}
+    answer = client.put(CALL, json=[*pack((1, 270.15), unit="K"), light, *pack((2, -4.0))])
+    assert answer.status_code == 200
+    assert [(each["outside_c"], each["light_w_m2"]) for each in answer.json()["hours"]] == [(-3.0, 120.0), (-4.0, None)]
+    assert client.get(CALL).json() == answer.json()
+    hour = NOW_MS + 3_600_000
+    assert outlook_of(site.folder, NOW_MS) == [
+        Expectation(hour, -3.0, 120.0),
+        Expectation(hour + 3_600_000, -4.0, None),
+    ]
+
+
+def test_a_new_forecast_replaces_the_old_one(client: TestClient) -> None:
+    """No hour of the old one is left between the new ones."""
+    client.put(CALL, json=pack((1, -3.0), (2, -4.0)))
+    client.put(CALL, json=pack((3, 5.0)))
+    assert [each["outside_c"] for each in client.get(CALL).json()["hours"]] == [5.0]
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        (pack((1, 60.1)), "60.1 is outside -90 to 60"),
+        (pack((1, 25.0), unit="degF"), "unit 'degF' is neither Cel nor K"),
+        (pack((17 * 24, 1.0)), "its time is not ahead"),
+        (pack((-4, 1.0)), "its time is not ahead"),
+        ([{"n": "outside", "u": "Cel", "v": 1.0}], "its time is not ahead"),
+        ([{"n": "rain", "u": "mm", "t": NOW_S + 60, "v": 1.0}], "neither 'outside' nor 'light'"),
+        ([{"n": "light", "u": "W/m2", "t": NOW_S + 60, "v": 1.0}], "no record named 'outside'"),
+        ({"n": "outside"}, "not a SenML pack"),
+        ([], "not a SenML pack"),
+    ],
+)
+def test_what_is_no_forecast_is_refused_and_the_old_one_stays(client: TestClient, body: object, said: str) -> None:
+    """422, the record's name, the bound and what to do."""
+    client.put(CALL, json=pack((1, -3.0)))
+    answer = client.put(CALL, json=body)
+    assert (answer.status_code, said in answer.json()["detail"]) == (422, True)
+    assert len(client.get(CALL).json()["hours"]) == 1
+
+
+def test_who_may_only_look_feeds_nothing_in(site: ApiSite) -> None:
+    """403 for the role view, from another machine."""
+    token = site.add_person("neighbour", people.Role.VIEW)
+    with site.client("10.0.0.9", Authorization=f"Bearer {token}") as client:
+        assert client.put(CALL, json=pack((1, -3.0))).status_code == 403
+        assert client.get(CALL).json() == {"given": None, "by": None, "hours": []}
+
+
+def test_hours_that_are_over_are_no_longer_given(site: ApiSite, client: TestClient) -> None:
+    """The planner still sees the last one, to draw a line from."""
+    client.put(CALL, json=pack((1, -3.0), (2, -4.0)))
+    site.clock.sleep(3600 + 60)
+    assert [each["outside_c"] for each in client.get(CALL).json()["hours"]] == [-4.0]
+    assert len(outlook_of(site.folder, NOW_MS + 3_660_000)) == 2
+    assert outlook_of(site.folder / "nowhere", NOW_MS) == ()
+
+
+def test_a_file_of_people_alone_is_moved_on(tmp_path: Path) -> None:
+    """Version 1 of the file keeps its rows and takes a forecast."""
+    with closing(open_writer(tmp_path / "season.db", people.MIGRATIONS[:1])) as connection:
+        people.add_person(connection, "keeper", people.Role.OPERATE, "a long password")
+    with closing(open_writer(tmp_path / "season.db", people.MIGRATIONS)) as connection:
+        forecast.put(connection, [Expectation(NOW_MS, 1.0)], NOW_MS, "keeper")
+        assert forecast.given(connection) == (NOW_MS, "keeper")
+        assert [each.name for each in people.list_people(connection)] == ["keeper"]
