@@ -109,10 +109,10 @@ def test_it_is_judged_at_the_end_of_its_time(seconds: int, latches: bool) -> Non
 
 @pytest.mark.parametrize(
     ("change", "latches"),
-    [({"dark_s": None}, False), ({"dark_s": 13_301.0}, False), ({"dark_s": 13_299.0}, True)],
+    [({"dark_s": None}, False), ({"dark_s": 10_011.0}, False), ({"dark_s": 9_999.0}, True)],
 )
 def test_by_day_and_just_after_nothing_is_judged(change: dict[str, float | None], latches: bool) -> None:
-    """Two hours after sunset at the earliest."""
+    """The whole span lies in the dark: a day's warmth that leaves the soil hides what a cable gives."""
     assert bool(hard(replace(DARK, soil_c=3.0, **change), 10_500)[1]) is latches
 
 
