@@ -46,4 +46,4 @@ def test_a_state_said_while_the_controller_was_away_never_comes_and_a_reading_do
         until("a fresh state comes", lambda: given.has(fresh), 30.0, lambda: bench.spy.publish(topic, fresh))
         assert not given.has(old)
         stored = "SELECT count(*) FROM reading WHERE value = 1.125"
-        until("the reading is stored", lambda: bench.rows(stored) == [(1,)], 30.0)
+        until("the reading is stored", lambda: bench.rows(stored) == [(1,)], 90.0)
