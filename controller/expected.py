@@ -3,9 +3,10 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import fmean
 from typing import Final
 
-from controller.plant.construction import STILL_SURFACE_W_M2K, Construction, HeaterKind, infiltration_w
+from controller.plant.construction import STILL_SURFACE_W_M2K, Construction, HeaterKind, Texture, infiltration_w
 from controller.safety import limits
 
 USUAL_DEPTH_M: Final = 0.1
@@ -49,6 +50,8 @@ class Expected:
         [s] for warmth already given to spread: z2/2k and half an hour.
     wave_s
         [s] after sunset until the day's warmth has passed the deepest probe.
+    felt_part
+        Part of a change of the air that soil at the probes follows within `window_s`, 0..1.
     """
 
     kind: HeaterKind
@@ -60,6 +63,7 @@ class Expected:
     bare_rise_k: float
     spread_s: float
     wave_s: float
+    felt_part: float
 
 
 def expected_of(built: Construction, depths_m: Sequence[float]) -> Expected:
@@ -81,18 +85,32 @@ def expected_of(built: Construction, depths_m: Sequence[float]) -> Expected:
     excess_k = built.rated_w / held_w_k
     if cable:
         excess_k += built.rated_w / built.floor_m2 * min(known_m) / soil.conductivity_w_mk
+    window_s = _window_s(built, away_m, excess_k)
     bare_s = min(max(1.5 * spread_s, SOONEST_BARE_S), limits.LONGEST_UNANSWERED_S)
     return Expected(
         built.heater,
         excess_k,
         built.rated_w / outward_w_k,
         outward_w_k / (outward_w_k + surface_w_k),
-        _window_s(built, away_m, excess_k),
+        window_s,
         bare_s,
         warmed_k(built, away_m, bare_s),
         spread_s + 1800.0,
         min(max(wave_s, SOONEST_WAVE_S), LONGEST_WAVE_S),
+        fmean(felt_part(soil, each, min(window_s, limits.LONGEST_UNANSWERED_S)) for each in known_m),
     )
+
+
+def felt_part(soil: Texture, depth_m: float, after_s: float) -> float:
+    """Return the part of a lasting step of the air that soil at a depth [m] has followed after a time [s], 0..1.
+
+    Source: Carslaw & Jaeger 1959, section 2.7, equation 1: a half-space whose surface exchanges heat.
+    """
+    reach_m = math.sqrt(soil.diffusivity_m2_s * after_s)
+    x, lag = depth_m / (2.0 * reach_m), STILL_SURFACE_W_M2K / soil.conductivity_w_mk
+    late = math.erfc(x + lag * reach_m)
+    # The product is at most 1, but where soil hardly conducts its first factor alone would overflow.
+    return math.erfc(x) - (math.exp(lag * depth_m + (lag * reach_m) ** 2 + math.log(late)) if late > 0.0 else 0.0)
 
 
 def warmed_k(built: Construction, away_m: float, after_s: float) -> float:

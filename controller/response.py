@@ -67,13 +67,9 @@ def _since(before_s: float | None, holds: bool, now_s: float) -> float | None:
     return now_s if before_s is None else before_s
 
 
-FULL_DUTY = 0.95
-"""Duty that counts as full heat: at its limit the loop trembles with the probe's last digit."""
-
-
 def note_short(memory: Response, duty: float, below_k: float, now_s: float) -> None:
     """Note since when full heat has been too little (hazard H07)."""
-    memory.short_s = _since(memory.short_s, duty >= FULL_DUTY and below_k > limits.SHORT_K, now_s)
+    memory.short_s = _since(memory.short_s, duty >= 0.99 and below_k > limits.SHORT_K, now_s)
 
 
 def heating(
@@ -145,7 +141,10 @@ def _no_answer(expected: Expected, memory: Response, now_s: float, at_ms: int) -
     front_k = _difference_k(memory.air_c, memory.air_then_c) if front_k is None else front_k
     if rise_k is None or excess_k is None or front_k is None or front_k > STEADY_K:
         return None
-    if rise_k >= limits.LEAST_RISE_K or excess_k >= min(LEAST_EXCESS_PART * expected.excess_k, MOST_EXCESS_K):
+    # What the soil would have lost to air that grew colder, it has been given: in sand on a clear evening, all of it.
+    if rise_k - expected.felt_part * min(front_k, 0.0) >= limits.LEAST_RISE_K:
+        return None
+    if excess_k >= min(LEAST_EXCESS_PART * expected.excess_k, MOST_EXCESS_K):
         return None
     detail = (
         f"heat was given for {expected.window_s / 3600:.0f} h; the soil has moved by {rise_k:+.1f} K and is "

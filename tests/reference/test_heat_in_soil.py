@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import erfc
 
-from controller.plant.construction import TEXTURES, Construction
+from controller.expected import felt_part
+from controller.plant.construction import STILL_SURFACE_W_M2K, TEXTURES, Construction, Texture
 from controller.plant.heat_source import CABLE_CONTACT_M_K_W, CABLE_DIAMETER_M, BuriedCable, row_lag_s, spacing_m
 from controller.plant.soil import SoilColumn
 
@@ -121,3 +122,26 @@ def test_heat_spreads_between_the_rows_of_a_cable_as_the_slowest_wave_does() -> 
     for _ in range(round(row_lag_s(built) / step_s)):
         wave += 0.2 * (np.roll(wave, 1) - 2.0 * wave + np.roll(wave, -1))
     assert wave.max() / first == pytest.approx(math.exp(-1.0), rel=0.01)
+
+
+@pytest.mark.parametrize(("biot", "part"), [(0.1, 0.1036), (1.0, 0.5724)])
+def test_a_surface_follows_the_air_as_a_half_space_does(biot: float, part: float) -> None:
+    """At the surface, h sqrt(kappa t)/k of 0.1 and 1: 1 - exp(b2) erfc(b), as tabulated for erfc.
+
+    Source: Carslaw & Jaeger 1959, section 2.7, equation 1, at x = 0; erfc from Abramowitz & Stegun, table 7.1.
+    """
+    soil = Texture(STILL_SURFACE_W_M2K * 0.1, STILL_SURFACE_W_M2K * 0.1 * 1e6)
+    after_s = (biot * soil.conductivity_w_mk / STILL_SURFACE_W_M2K) ** 2 / soil.diffusivity_m2_s
+    assert felt_part(soil, 0.0, after_s) == pytest.approx(part, abs=2e-4)
+
+
+def test_deep_soil_feels_less_of_the_air_than_shallow_soil() -> None:
+    """Less with depth, more with time, never all of it and never less than nothing, in every soil.
+
+    Source: Carslaw & Jaeger 1959, section 2.7.
+    """
+    for soil in TEXTURES.values():
+        parts = [felt_part(soil, depth_m, 10_500.0) for depth_m in (0.02, 0.1, 0.3, 1.0)]
+        assert parts == sorted(parts, reverse=True)
+        assert felt_part(soil, 0.1, 3600.0) <= parts[1] < 1.0
+        assert min(parts) >= 0.0

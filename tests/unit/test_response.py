@@ -72,7 +72,7 @@ def test_dusk_is_remembered_until_the_sun_is_back() -> None:
         assert memory.dark_s == since
 
 
-@pytest.mark.parametrize(("duty", "below_k", "counts"), [(0.99, 2.01, True), (0.94, 9.0, False), (1.0, 2.0, False)])
+@pytest.mark.parametrize(("duty", "below_k", "counts"), [(0.99, 2.01, True), (0.98, 9.0, False), (1.0, 2.0, False)])
 def test_full_heat_that_is_too_little(duty: float, below_k: float, counts: bool) -> None:
     """H07: at both bounds; the first moment is kept."""
     memory = Response()
