@@ -5,6 +5,9 @@ from dataclasses import dataclass
 
 from simple_pid import PID
 
+FIRMLY = 0.05
+"""Duty beyond all there is: more than one step of 1/16 K of a probe makes at the gains that occur."""
+
 
 @dataclass(frozen=True, slots=True)
 class Gains:
@@ -59,7 +62,8 @@ def duty_for(
         raise ValueError(f"duty {feedback} is not finite")
     wanted = feedback + ahead
     # simple_pid would bound its own sum alone. Where the whole sum saturates, the integral stands, so that neither a
-    # cold night nor a sunny noon is remembered into the next half day.
-    if (wanted > 1.0 and carried > integral) or (wanted < 0.0 and carried < integral):
+    # cold night nor a sunny noon is remembered into the next half day. At full heat it goes a little further first, so
+    # that a probe's last digit does not shake a saturated duty.
+    if (wanted > 1.0 + FIRMLY and carried > integral) or (wanted < 0.0 and carried < integral):
         carried = integral
     return Duty(min(max(wanted, 0.0), 1.0), min(max(float(carried), -1.0), 1.0), float(proportional))

@@ -15,9 +15,13 @@ Some = TypeVar("Some", float, "NDArray[np.float64]")
 
 PROBE_LAG_S = 60.0
 """[s] of a sheathed probe in soil (engineering judgement)."""
-CALM_S = 2.5 * 3600.0
+HALF_WINDOW_S = 900.0
+"""[s] by which heat shared out in windows of half an hour comes late, on the average."""
+CALM_S = 3.2 * 3600.0
 """[s] closed-loop time constant asked for; soil needs no haste, and the weather's share is not the feedback's."""
-MOST_GAIN_PER_K, LEAST_GAIN_PER_K = 2.0, 0.25
+MOST_GAIN_PER_K = 2.0
+LEAST_GAIN_PER_K, LEAST_CABLE_GAIN_PER_K = 0.05, 0.25
+"""[1/K] A cable lies at the probe: soil 2 K too cold calls for all of it soon. Source: engineering judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +73,12 @@ def gains_of(model: ThermalModel) -> Gains:
     at_surface = model.to_upper + model.to_air * into_soil
     second_s = model.upper_j_k / (model.upper_bed_w_k + up_w_k)
     through = at_surface * down / (model.to_bed + at_surface * down)
-    delay_s = PROBE_LAG_S + model.lag_s / 2.0 + second_s / 2.0 * through
+    delay_s = HALF_WINDOW_S + PROBE_LAG_S + model.lag_s / 2.0 + second_s / 2.0 * through
     stores_j_k = model.bed_j_k + second_s * model.upper_bed_w_k * through
     k_per_s = model.heater_w * (model.to_bed + at_surface * down) / stores_j_k
     slow_s = CALM_S + delay_s
-    gain = min(max(1.0 / (k_per_s * slow_s), LEAST_GAIN_PER_K), MOST_GAIN_PER_K)
+    least = LEAST_CABLE_GAIN_PER_K if model.to_bed > 0.5 else LEAST_GAIN_PER_K
+    gain = min(max(1.0 / (k_per_s * slow_s), least), MOST_GAIN_PER_K)
     return Gains(gain, 4.0 * slow_s)
 
 

@@ -95,8 +95,7 @@ def soil_process(model: ThermalModel):  # type: ignore[no-untyped-def]
 def test_our_own_gains_leave_a_wide_margin_on_the_soil_they_are_for(
     heater: HeaterKind, soil: str, depth_m: float
 ) -> None:
-    """Gain margin over 3, phase margin over 40 deg, with half a 30 min window as dead time; the least is 40.6 deg, of
-    an air heater over 15 cm of wet peat.
+    """Gain margin over 3, phase margin over 45 deg, with half a 30 min window as dead time.
 
     Source: Astrom and Hagglund 2006, section 4.4 (gain margin 2-5, phase margin 30-60 deg); python-control.
     """
@@ -107,4 +106,4 @@ def test_our_own_gains_leave_a_wide_margin_on_the_soil_they_are_for(
     loop = soil_process(model) * pi(gains.gain_per_k, gains.integral_s) * delayed(900.0)
     margin, phase, *_ = control.margin(loop)
     assert margin > 3.0
-    assert phase > 40.0
+    assert phase > 45.0
