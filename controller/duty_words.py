@@ -22,6 +22,8 @@ def duty_words(control: Mapping[str, Any], fahrenheit: bool = False) -> str:
         said += "; more than all there is"
     elif sum_of < -LEAST:
         said += "; so none"
+    elif control["duty"] < LEAST < sum_of:
+        said += "; but soil so warm is not heated"
     return f"{100 * control['duty']:.0f} %: {said or 'nothing asks for heat'}."
 
 

@@ -18,7 +18,6 @@ from controller.state import State
 FORGET_AFTER_S = 600.0
 """[s] Held off longer than this, control starts afresh. Source: engineering judgement."""
 
-
 TOO_WARM_K = 2.0
 """[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09).
 Source: engineering judgement."""
@@ -105,9 +104,9 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
         return False
     if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
         _new_duty(plan, state, soil_c, state.asked_c, now)
-    if state.duty == 0.0 and state.working_c is not None and soil_c > state.working_c + TOO_WARM_K:
+    if state.working_c is not None and soil_c > state.working_c + TOO_WARM_K:
         # Weather's share and the rest of a window are no reason to heat soil that the sun has warmed.
-        state.cycle = None
+        state.duty, state.cycle = 0.0, None
         return False
     state.cycle, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s, _into_window_s(plan, now))
     rested = state.order.on or now.mono_s - state.opened_s >= plan.times.least_off_s
@@ -145,8 +144,6 @@ def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Mome
     if planned is not None:
         state.integral = _taken_along(state.integral, planned - weather.weather - result.proportional, elapsed_s)
     state.duty, state.planned = (result.duty, False) if planned is None else (planned, True)
-    if soil_c > working_c + TOO_WARM_K:
-        state.duty = 0.0
     state.terms = terms.with_plan(weather, result.proportional + result.integral, planned)
     state.controlled_s = now.mono_s
 

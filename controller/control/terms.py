@@ -45,9 +45,6 @@ class Terms:
         return self.outside + self.sun
 
 
-NOTHING = Terms()
-
-
 def followed(
     before: Terms | None,
     forward: FeedForward,

@@ -32,6 +32,10 @@ def control(duty: float, feedback: float, outside: float, sun: float, plan: floa
             control(1.0, 0.9, 0.4, 0.0, 0.0, 2.0),
             "100 %: 90 for the soil being 2.0 K low, 40 for the cold outside; more than all there is.",
         ),
+        (
+            control(0.0, -0.1, 0.3, 0.0, 0.0, -2.1),
+            "0 %: 10 less for the soil being 2.1 K high, 30 for the cold outside; but soil so warm is not heated.",
+        ),
         (control(0.1, 0.1, 0.0, 0.0, 0.0, -0.3), "10 %: 10 for the soil having been low."),
         (control(0.0, 0.0, 0.0, 0.0, 0.0, 0.0), "0 %: nothing asks for heat."),
     ],

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from controller.control.pid import Gains, duty_for
-from controller.control.terms import NOTHING, FeedForward, Terms, followed, with_plan
+from controller.control.terms import FeedForward, Terms, followed, with_plan
 
 FORWARD = FeedForward(outside_per_k=0.03, deep_per_k=0.01, deep_c=8.0, sun_per_w_m2=0.001, lag_s=3600.0)
 
@@ -61,7 +61,6 @@ def test_the_plan_s_term_is_what_it_changes(planned: float | None, plan: float) 
     assert sum((terms.feedback, terms.outside, terms.sun, terms.plan)) == pytest.approx(
         planned if planned is not None else 0.5
     )
-    assert NOTHING.weather == 0.0
 
 
 def test_the_integral_stands_where_the_whole_sum_saturates() -> None:
