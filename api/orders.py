@@ -23,7 +23,6 @@ WISHES = {
     "at-work": "for no heat while somebody works there",
     "shelve": "to put an alert aside",
     "acknowledge": "to acknowledge a break of the journal's chain",
-    "proved": "to record a proof test",
 }
 """What each kind of request asks, in words that follow "asked"."""
 

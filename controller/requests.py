@@ -84,8 +84,6 @@ def _outcome(
             return _shelve(standing, request.arguments, now)
         case "acknowledge":
             return _acknowledge(standing, request.arguments)
-        case "proved":
-            return _proved(standing, request.arguments, now)
     return f"refused: '{request.kind}' is no request this controller knows", None
 
 
@@ -148,13 +146,6 @@ def _acknowledge(standing: Standing, arguments: dict[str, Any]) -> tuple[str, St
     if isinstance(sequence, bool) or not isinstance(sequence, int) or sequence < 1:
         return "refused: name the sequence number at which the journal's chain breaks", None
     return f"the break of the journal's chain at {sequence} is acknowledged", replace(standing, acknowledged=sequence)
-
-
-def _proved(standing: Standing, arguments: dict[str, Any], now: Moment) -> tuple[str, Standing | None]:
-    if arguments.get("passed") is not True:
-        return "proof test recorded: not passed", standing
-    fitted_at = standing.closings if arguments.get("new_relay") is True else standing.fitted_at
-    return "proof test recorded: passed", replace(standing, proved_ms=now.utc_ms, fitted_at=fitted_at)
 
 
 def _reset(standing: Standing, name: str, gone: dict[str, bool], now: Moment) -> tuple[str, Standing | None]:

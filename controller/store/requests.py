@@ -9,7 +9,7 @@ import rfc8785
 
 from controller.store.journal import JSON
 
-Kind = Literal["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge", "proved"]
+Kind = Literal["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge"]
 
 
 @dataclass(frozen=True, slots=True)

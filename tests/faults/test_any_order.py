@@ -40,7 +40,7 @@ class Fault:
 REQUESTS: tuple[tuple[Kind, dict[str, object]], ...] = (
     ("arm", {}), ("disarm", {}), ("stop", {}), ("set-point", {"set_point_c": 25.0}), ("set-point", {}),
     ("set-point", {"set_point_c": 90.0}), ("at-work", {"minutes": 1}), ("shelve", {"alert": "hot-air", "hours": 1}),
-    ("acknowledge", {"sequence": 5}), ("proved", {"passed": True}), ("reset", {"trip": "soil-over:soil"}),
+    ("acknowledge", {"sequence": 5}), ("reset", {"trip": "soil-over:soil"}),
     ("reset", {"trip": "stopped-by-person"}), ("reset", {"trip": "node-fault:k2-welded"}),
     ("reset", {"trip": "node-clock"}), ("reset", {"trip": "air-fire:air"}),
 )  # fmt: skip

@@ -1,7 +1,5 @@
 """The tag of the standing orders: what it stands for, and what a stale one is told."""
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,17 +9,6 @@ from tests.api_site import NOW_MS, ApiSite, status_of, trip_of
 
 LARCH = "/api/enclosures/larch"
 PERSON = {"asked_c": 19.5, "working_c": 18.4, "source": "person", "until": "2026-03-02T06:00:00Z"}
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> ApiSite:
-    return ApiSite(tmp_path)
-
-
-@pytest.fixture
-def client(site: ApiSite) -> Iterator[TestClient]:
-    with site.client() as client:
-        yield client
 
 
 def tag(client: TestClient) -> str:

@@ -1,7 +1,5 @@
 """The calls that take heat away or answer an alert."""
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,17 +9,6 @@ from controller.store import requests
 from tests.api_site import ApiSite, alert_of, status_of
 
 LARCH = "/api/enclosures/larch"
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> ApiSite:
-    return ApiSite(tmp_path)
-
-
-@pytest.fixture
-def client(site: ApiSite) -> Iterator[TestClient]:
-    with site.client() as client:
-        yield client
 
 
 def filed(client: TestClient) -> list[tuple[str, dict[str, Any], str]]:

@@ -175,10 +175,10 @@ def test_a_stop_latches_whoever_asks_and_however_old() -> None:
     assert again.standing.trips == result.standing.trips
 
 
-@pytest.mark.parametrize("kind", ["stop", "at-work", "shelve", "acknowledge", "proved"])
+@pytest.mark.parametrize("kind", ["stop", "at-work", "shelve", "acknowledge"])
 def test_nobody_and_no_reason_are_refused_of_the_newer_kinds_too(kind: Kind) -> None:
     """Even a stop: the API never files one without, and the journal must say who."""
-    asked = {"minutes": 5, "alert": "hot-air", "hours": 1, "sequence": 4, "passed": True}
+    asked = {"minutes": 5, "alert": "hot-air", "hours": 1, "sequence": 4}
     assert outcome(ask(kind, **asked))[0] == "done"
     for who, why in (("", "test"), ("Ada", "")):
         result = ask(kind, who=who, why=why, **asked)
@@ -227,27 +227,6 @@ def test_a_break_is_acknowledged_by_its_sequence(sequence: object, done: bool) -
     result = ask("acknowledge", Standing(acknowledged=3), sequence=sequence)
     assert (outcome(result)[0] == "done") is done
     assert result.standing.acknowledged == (sequence if done else 3)
-
-
-@pytest.mark.parametrize(
-    ("arguments", "words", "proved", "closings"),
-    [
-        ({"passed": True}, "proof test recorded: passed", True, 500),
-        ({"passed": True, "new_relay": True}, "proof test recorded: passed", True, 0),
-        ({"passed": False}, "proof test recorded: not passed", False, 500),
-        ({"passed": False, "new_relay": True}, "proof test recorded: not passed", False, 500),
-        ({"passed": 1}, "proof test recorded: not passed", False, 500),
-        ({}, "proof test recorded: not passed", False, 500),
-    ],
-)
-def test_a_proof_is_one_only_if_it_passed(
-    arguments: dict[str, object], words: str, proved: bool, closings: int
-) -> None:
-    """O07 K07: a failed proof is journalled and changes nothing; a new relay counts from 0 only once it is proved."""
-    result = ask("proved", Standing(proved_ms=5, closings=500), **arguments)
-    assert outcome(result) == ("done", words)
-    assert (result.standing.proved_ms, result.standing.relay_closings) == (NIGHT_MS if proved else 5, closings)
-    assert result.standing.closings == 500, "the count itself only ever rises"
 
 
 @pytest.mark.parametrize(("proved_days", "late_days"), [(400.0, 0.0), (401.0, 1.0), (1.0, -399.0), (None, -400.0)])
