@@ -2,6 +2,7 @@
 
 import sqlite3
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Sequence
 from contextlib import closing
 from operator import attrgetter
@@ -14,6 +15,8 @@ from controller.store import plans
 from controller.store.connection import open_reader
 
 LOOK_EVERY_S = 10.0
+KEPT = 8
+"""Plans of one enclosure: those of the hours for which a plan is believed, and one to come."""
 
 
 def plan_at(known: Sequence[Foresight], at_ms: int) -> Foresight | None:
@@ -23,25 +26,30 @@ def plan_at(known: Sequence[Foresight], at_ms: int) -> Foresight | None:
 
 
 class Foreseen:
-    """The latest plans of every enclosure, read again every few seconds; unreadable plans are no plans."""
+    """The plans of every enclosure that may hold now, each read once; unreadable plans are no plans."""
 
-    def __init__(self, folder: Path, names: tuple[str, ...]) -> None:
-        self._file, self._names = folder / "plans.db", names
-        self._known: dict[str, list[Foresight]] = {}
+    def __init__(self, folder: Path) -> None:
+        self._file = folder / "plans.db"
+        self._known: dict[str, deque[Foresight]] = {}
+        self._newest_ms = 0
         self._looked_s = float("-inf")
 
     def look(self, now: Moment) -> None:
-        """Read the plans if it is time."""
+        """Read the plans that are new, if it is time."""
         if now.mono_s - self._looked_s < LOOK_EVERY_S or not self._file.exists():
             return
         self._looked_s = now.mono_s
-        start_ms = now.utc_ms - round(1000 * BELIEVED_S)
+        after_ms = max(self._newest_ms, now.utc_ms - round(1000 * BELIEVED_S))
         try:
             with closing(open_reader(self._file)) as connection:
-                self._known = {name: plans.plans_from(connection, name, start_ms, now.utc_ms) for name in self._names}
+                new = plans.plans_after(connection, after_ms)
         except (StoreError, sqlite3.Error, ValueError, KeyError, TypeError):
             self._known = {}
+            return
+        for name, plan in new:
+            self._known.setdefault(name, deque(maxlen=KEPT)).append(plan)
+            self._newest_ms = max(self._newest_ms, plan.starts_ms)
 
     def plan(self, name: str, now: Moment) -> Foresight | None:
         """Return the plan that holds now, or None."""
-        return plan_at(self._known.get(name, []), now.utc_ms)
+        return plan_at(self._known.get(name, ()), now.utc_ms)

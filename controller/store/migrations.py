@@ -135,6 +135,7 @@ CREATE TABLE plan (
     body TEXT NOT NULL CHECK (json_valid(body)),
     PRIMARY KEY (enclosure, starts_ms)
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX plan_by_start ON plan (starts_ms);
 CREATE TABLE word (
     enclosure TEXT PRIMARY KEY CHECK (length(enclosure) > 0),
     at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),

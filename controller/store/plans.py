@@ -31,10 +31,9 @@ class Learnt:
 
 
 def put_plan(connection: sqlite3.Connection, enclosure: str, plan: Foresight) -> None:
-    """Keep a plan, and forget those older than any reading."""
+    """Keep a plan, and forget those older than any reading. One of the same start stands: it may be followed by now."""
     connection.execute(
-        "INSERT INTO plan (enclosure, starts_ms, body) VALUES (?, ?, ?) "
-        "ON CONFLICT (enclosure, starts_ms) DO UPDATE SET body = excluded.body",
+        "INSERT INTO plan (enclosure, starts_ms, body) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
         (enclosure, plan.starts_ms, json.dumps(asdict(plan))),
     )
     connection.execute("DELETE FROM plan WHERE starts_ms < ?", (plan.starts_ms - KEPT_MS,))
@@ -64,6 +63,12 @@ def plans_from(connection: sqlite3.Connection, enclosure: str, start_ms: int, en
         (enclosure, start_ms, end_ms),
     )
     return [_plan(body) for (body,) in found]
+
+
+def plans_after(connection: sqlite3.Connection, after_ms: int) -> list[tuple[str, Foresight]]:
+    """Return every enclosure's plans that start later than an instant [ms UTC], oldest first."""
+    found = connection.execute("SELECT enclosure, body FROM plan WHERE starts_ms > ? ORDER BY starts_ms", (after_ms,))
+    return [(enclosure, _plan(body)) for enclosure, body in found]
 
 
 def word_of(connection: sqlite3.Connection, enclosure: str) -> tuple[int, str] | None:

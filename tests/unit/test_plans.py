@@ -148,10 +148,10 @@ def test_the_planner_waits_for_the_next_half_hour_s_readings(service: Service, a
 
 
 def test_plans_come_back_as_they_were_put(tmp_path: Path) -> None:
-    """To the last digit, model and gains included; a plan made twice is the later one."""
+    """To the last digit, model and gains included; of two with one start the first stands, for it may be followed."""
     with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
-        plans.put_plan(connection, "larch", replace(PLAN, duty=(0.0, 0.0)))
         plans.put_plan(connection, "larch", PLAN)
+        plans.put_plan(connection, "larch", replace(PLAN, duty=(0.0, 0.0)))
         plans.put_learnt(connection, "larch", Learnt(1, CABLE, {"loss_w_k": (10.0, 8.0, 12.5)}))
         assert plans.plans_from(connection, "larch", 0, MIDNIGHT_MS) == [PLAN]
         assert plans.plans_from(connection, "elder", 0, MIDNIGHT_MS) == []
@@ -160,7 +160,7 @@ def test_plans_come_back_as_they_were_put(tmp_path: Path) -> None:
 
 def test_the_loop_takes_the_plan_that_holds(tmp_path: Path) -> None:
     """Two minutes after its start; looked for every ten seconds; a damaged file is no plan and no trouble."""
-    foreseen = Foreseen(tmp_path, ("larch",))
+    foreseen = Foreseen(tmp_path)
     begin = Moment(1000.0, MIDNIGHT_MS)
     foreseen.look(begin)
     assert foreseen.plan("larch", begin) is None
