@@ -7,12 +7,9 @@ import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
+from controller import arguments
 from controller.errors import SoilwardError
-
-if TYPE_CHECKING:
-    from controller.settings import Settings
 
 CAUTION = (
     "Heat beside plastic film can start a fire. Soilward is no replacement for a listed thermal cut-out, an "
@@ -20,26 +17,9 @@ CAUTION = (
 )
 
 
-_PROOF_STEPS = """The steps, each with a bound and a figure:
-  node             heard, same limits, proves K1 and K2 (you may have to switch its supply off and on)
-  contact          K1 closes within 5 s of its order and opens within 2 s
-  current          80 to 110 % of the rated current on, less than 0.1 A off
-  k2               disarmed: K2 open, no current
-  lease            ten times one order and no second one: open within the lease and 2 s
-  heat-pulse       the right probe answers, no other more (a soil cable: up to some hours)
-  broker-cut       you pull the node's network: it lets go by itself
-  controller-kill  a controller is killed while it heats: open within the lease and 2 s
-  over-limit       you warm a soil probe in your hand past a limit tightened for the rehearsal
-
-Stop `soilward run` first: whoever commands the node must be alone. Heat is decided as ever: limits, trips and
-permissives stay in force. A step that fails ends the test. Only a run that passes every step counts as a proof test;
-every run is journalled, and printable at /proof/ENCLOSURE. The enclosure is disarmed afterwards.
-Exit status: 0 every step taken has passed, 1 not."""
-
-
-def main(arguments: Sequence[str] | None = None) -> int:
+def main(written: Sequence[str] | None = None) -> int:
     """Run one command."""
-    asked = _parser().parse_args(arguments)
+    asked = _parser().parse_args(written)
     try:
         status = int(asked.act(asked))
         sys.stdout.flush()
@@ -99,69 +79,14 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--limits", action="store_true", help="print every hard limit, its source, what is in force"
             )
-    _add_simulate(commands)
-    _add_proof_test(commands)
-    _add_export(commands)
+    arguments.add_simulate(commands, _simulate)
+    arguments.add_proof_test(commands, _proof_test, CAUTION)
+    arguments.add_export(commands, _export)
+    arguments.add_import(commands, _import)
     person = commands.add_parser("person", help="add, list or remove the people who may look or change things")
     person.add_argument("rest", nargs=argparse.REMAINDER, help="add NAME --role view|operate | list | remove NAME")
     person.set_defaults(act=_person)
     return parser
-
-
-def _add_simulate(commands: Any) -> None:
-    words = "an enclosure through days of weather, or recorded readings through the same decisions again"
-    simulate = commands.add_parser("simulate", help=words, description=f"{words[0].upper()}{words[1:]}.")
-    simulate.add_argument(
-        "file", nargs="?", type=Path, metavar="SETTINGS", help="settings file (default: soilward.toml)"
-    )
-    simulate.add_argument("--days", type=float, help="days to simulate (default 14)")
-    simulate.add_argument("--weather", metavar="FILE|SEED", help="a CSV file, or a number that invents it (default 1)")
-    simulate.add_argument("--plot", type=Path, metavar="FILE", help="draw it as SVG instead of a table of days")
-    simulate.add_argument("--replay", type=Path, metavar="FOLDER", help="data folder to replay; what differs?")
-    simulate.add_argument("--settings", type=Path, help="settings file (default: FOLDER/soilward.toml, or here)")
-    simulate.add_argument("--enclosure", help="this one alone (default: the first; all in a replay)")
-    simulate.add_argument("--start", help="begin on this date, or compare from this time on, as 2026-03-01T04:00:00Z")
-    simulate.add_argument("--end", help="replay: and until this one")
-    simulate.set_defaults(act=_simulate, misuse=simulate.error)
-
-
-def _add_proof_test(commands: Any) -> None:
-    words = "walk through the real commissioning of one enclosure, step by step, with its relay node"
-    proof = commands.add_parser(
-        "proof-test",
-        help=words,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description=f"{words[0].upper()}{words[1:]}.\n\n{_PROOF_STEPS}",
-        epilog=CAUTION,
-    )
-    proof.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
-    proof.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
-    proof.add_argument(
-        "--person", required=True, metavar="NAME", help="who proves it: goes to the journal and the page"
-    )
-    proof.add_argument("--why", default="proof test", metavar="TEXT", help="what for, such as 'new cable, spring 2027'")
-    proof.add_argument("--only", action="append", default=[], metavar="STEP", help="take this step alone (repeatable)")
-    proof.add_argument("--skip", action="append", default=[], metavar="STEP", help="leave it out: not passed then")
-    proof.add_argument("--new-relay", action="store_true", help="the relay is new: its closings count from now on")
-    proof.set_defaults(act=_proof_test)
-
-
-def _add_export(commands: Any) -> None:
-    words = "write the record as CSV, SenML or Parquet to a file or a pipe, while everything runs"
-    export = commands.add_parser("export", help=words, description=f"{words[0].upper()}{words[1:]}.")
-    export.add_argument("--format", choices=("csv", "senml", "parquet"), default="csv", help="default csv")
-    export.add_argument("--what", choices=("readings", "heater-runs", "journal"), default="readings")
-    export.add_argument("--start", help="from this time on, as 2026-03-01T04:00:00Z (default: the beginning)")
-    export.add_argument("--end", help="until this time, which is not included (default: all there is)")
-    export.add_argument("--enclosure", help="this one alone")
-    export.add_argument("--output", type=Path, metavar="FILE", help="default: standard output")
-    export.set_defaults(act=_export)
-    words = "take readings back in from an exported CSV: all of the file or nothing; the controller must not run"
-    taking = commands.add_parser("import", help=words, description=f"{words[0].upper()}{words[1:]}.")
-    taking.add_argument("file", type=Path, metavar="FILE")
-    taking.set_defaults(act=_import)
-    for each in (export, taking):
-        each.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
 
 
 def _demo(asked: argparse.Namespace) -> int:
@@ -189,28 +114,10 @@ def _check(asked: argparse.Namespace) -> int:
             'recorded; add a probe with quantity = "contact" or "current"'
         )
     if asked.limits:
-        _print_limits(settings)
+        from controller.limit_table import told
+
+        print("\n".join(told(settings)))
     return 0
-
-
-def _print_limits(settings: "Settings") -> None:
-    from contextlib import closing
-
-    from controller.clock import rfc3339
-    from controller.limit_table import hard_limits, last_acted_ms, tighter
-    from controller.store.connection import open_reader
-
-    acted: dict[str, int] = {}
-    if (settings.store.folder / "journal.db").exists():
-        with closing(open_reader(settings.store.folder / "journal.db")) as journal:
-            acted = last_acted_ms(journal, [each.name for each in hard_limits()])
-    for each in hard_limits():
-        print(f"{each.words}: {each.value} {each.unit}".rstrip())
-        print(f"    {each.meaning} Source: {each.source or 'see the text'}.")
-        for name, value in tighter(settings, each.name).items():
-            print(f"    tightened to {value:g} for enclosure {name!r}")
-        if each.name in acted:
-            print(f"    last acted {rfc3339(acted[each.name])}")
 
 
 def _run(asked: argparse.Namespace) -> int:

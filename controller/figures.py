@@ -3,55 +3,18 @@
 import json
 import logging
 import os
-from bisect import bisect_left
 from collections import Counter
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from controller.clock import Moment
 from controller.enclosure import Decision
+from controller.store.durations import Durations
 from controller.store.writer import Writer
 
 EVERY_S = 10.0
 """[s] between two files: seldom enough for a memory card. Source: engineering judgement."""
 
-BOUNDS_S = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 10.0)
-"""[s] upper bounds of the buckets of every duration."""
-
 log = logging.getLogger("soilward.service")
-
-
-@dataclass(slots=True)
-class Durations:
-    """How long something took: one count per bucket, the last one for all that is longer, and the sum [s]."""
-
-    counts: list[int] = field(default_factory=lambda: [0] * (len(BOUNDS_S) + 1))
-    total_s: float = 0.0
-
-    def take(self, seconds: float) -> None:
-        """Count one."""
-        self.counts[bisect_left(BOUNDS_S, seconds)] += 1
-        self.total_s += seconds
-
-    def as_json(self) -> dict[str, Any]:
-        """Return it as JSON; not cumulative."""
-        return {"bounds_s": BOUNDS_S, "counts": list(self.counts), "total_s": self.total_s}
-
-
-class TimedWriter(Writer):
-    """The writer, with the time its commits took."""
-
-    def __init__(self, *arguments: Any, **named: Any) -> None:
-        self.took = Durations()
-        super().__init__(*arguments, **named)
-
-    def turn(self) -> None:
-        """Take a turn, and time it if it committed."""
-        before, began_s = self.commits, self._clock.now().mono_s
-        super().turn()
-        if self.commits > before:
-            self.took.take(self._clock.now().mono_s - began_s)
 
 
 class Figures:
@@ -73,7 +36,7 @@ class Figures:
         grades.update(judged.grade.value for _, judged in decision.judged)
         self._renewals[name] += decision.send and decision.order.on
 
-    def look(self, now: Moment, writer: TimedWriter, inbox_depth: int) -> None:
+    def look(self, now: Moment, writer: Writer, inbox_depth: int) -> None:
         """Leave the figures in the file when it is time; a disk that takes none costs figures and nothing else."""
         if now.mono_s - self._told_s < EVERY_S:
             return

@@ -7,12 +7,15 @@ import ast
 import inspect
 import re
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
 
+from controller.clock import rfc3339
 from controller.safety import limits
 from controller.settings import Settings
+from controller.store.connection import open_reader
 
 _TIGHTENED = {
     "HIGHEST_SET_POINT_C": "highest_set_point",
@@ -154,3 +157,18 @@ def grouped() -> dict[str, tuple[Limit, ...]]:
 def shows_acting(name: str) -> bool:
     """Whether the journal would show that this limit acted."""
     return name in _ACTS
+
+
+def told(settings: Settings) -> Iterator[str]:
+    """Yield every limit in words: value, meaning, source, what is tighter, and when it last acted."""
+    acted: dict[str, int] = {}
+    if (settings.store.folder / "journal.db").exists():
+        with closing(open_reader(settings.store.folder / "journal.db")) as journal:
+            acted = last_acted_ms(journal, [each.name for each in hard_limits()])
+    for each in hard_limits():
+        yield f"{each.words}: {each.value} {each.unit}".rstrip()
+        yield f"    {each.meaning} Source: {each.source or 'see the text'}."
+        for name, value in tighter(settings, each.name).items():
+            yield f"    tightened to {value:g} for enclosure {name!r}"
+        if each.name in acted:
+            yield f"    last acted {rfc3339(acted[each.name])}"

@@ -10,7 +10,7 @@ from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.epochs import RIVAL, Epoch, Epochs
 from controller.errors import StoreError
-from controller.figures import Figures, TimedWriter
+from controller.figures import Figures
 from controller.foreseen import Foreseen
 from controller.heater_log import log_for
 from controller.keeper import Keeper
@@ -26,6 +26,7 @@ from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
 from controller.store.journal import JSON
+from controller.store.writer import Writer
 from controller.ticking import Ticking
 from controller.watchdog import watch
 from controller.wire.flaps import Flaps
@@ -57,7 +58,7 @@ class Controller:
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
         self._broken_at = journal_breaks_at(folder)
-        self.writer = TimedWriter(folder, clock)
+        self.writer = Writer(folder, clock)
         self._figures = Figures(folder)
         self.routing = Routing(settings)
         self.inbox = Inbox(
@@ -66,7 +67,7 @@ class Controller:
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
         self._reader_test = ReaderTest(settings, now)
         self._epochs = Epochs()
-        self._foreseen = Foreseen(folder, tuple(self.keepers))
+        self._foreseen = Foreseen(folder)
         self._flaps = {name: Flaps() for name in self.keepers}
         self._record = Recording(self.writer, self.memory, self.routing)
         self._stop = threading.Event()

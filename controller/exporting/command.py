@@ -1,6 +1,5 @@
 """`soilward export` and `soilward import`: the record out to a file or a pipe, and readings back in."""
 
-import os
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -56,7 +55,7 @@ def wanted(what: str, start: str | None, end: str | None, enclosure: str | None)
 
 
 def give(folder: Path, asked: Wanted, form: Form, output: Path | None) -> int:
-    """Write an export to `output`, or to standard output if None; a reader that goes away ends it without a word."""
+    """Write an export to `output`, or to standard output if None."""
     progress = Progress()
     pieces = export(folder, asked, form, progress.take)
     try:
@@ -65,9 +64,7 @@ def give(folder: Path, asked: Wanted, form: Form, output: Path | None) -> int:
         else:
             _to_file(pieces, output)
     except BrokenPipeError:
-        # Python writes out what is left once more when it ends, and would complain then.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        raise  # the command's own end for a reader that left
     except OSError as error:
         raise ExportError(f"{output or 'standard output'}: {error.strerror}; free the disk or name another") from error
     progress.end(f"{progress.rows} rows exported")

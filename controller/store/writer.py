@@ -8,6 +8,7 @@ from threading import Condition, Thread
 from controller.clock import Clock
 from controller.store import journal, readings, runs
 from controller.store.connection import BUSY_MS, open_writer, transaction
+from controller.store.durations import Durations
 from controller.store.journal import Entry
 from controller.store.lane import Lane, Patience
 from controller.store.migrations import JOURNAL, READINGS
@@ -36,7 +37,7 @@ class Writer:
     Parameters
     ----------
     clock
-        Tells when a batch has waited long enough; the thread's own waiting is real.
+        Tells how long commits took (`took`), and when a batch has waited long enough; the thread's own waiting is real.
     busy_ms
         [ms] patience with a locked database.
 
@@ -47,7 +48,7 @@ class Writer:
     """
 
     def __init__(self, folder: Path, clock: Clock, *, busy_ms: int = BUSY_MS) -> None:
-        self._clock = clock
+        self._clock, self.took = clock, Durations()
         self._wake = Condition()
         self._stopping = False
         self._thread: Thread | None = None
@@ -120,6 +121,7 @@ class Writer:
             due_s = lane.due_s()
             if due_s is not None and due_s <= now_s:
                 lane.commit(now_s)
+                self.took.take(self._clock.now().mono_s - now_s)
 
     def close(self) -> int:
         """Stop the thread, write all that waits, close both databases, and return how many items could not be kept."""

@@ -9,6 +9,7 @@ from contextlib import closing
 from io import StringIO
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
@@ -101,10 +102,9 @@ def test_senml_is_one_pack_that_resolves_to_the_same_values(folder: Path) -> Non
 
 def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path) -> None:
     """Read back by pyarrow: types, count, first and last value."""
-    parquet = pytest.importorskip("pyarrow.parquet")
     file = tmp_path / "record.parquet"
     file.write_bytes(b"".join(export(folder, ALL, Form.PARQUET)))
-    table = parquet.read_table(file)
+    table = pq.read_table(file)
     assert table.num_rows == ROWS + 1
     assert str(table.schema.field("taken").type) == "timestamp[ms, tz=UTC]"
     assert table.column("value")[1].as_py() == 10.0
@@ -162,30 +162,22 @@ def test_nothing_is_taken_in_while_a_controller_holds_the_folder(folder: Path) -
 def test_a_reader_that_goes_away_ends_the_export_without_a_word(tmp_path: Path) -> None:
     """`soilward export | head -1`: one line, nothing on standard error."""
     keep(tmp_path, 60_000)
-    with open_settings(tmp_path) as settings:
-        command = f"{sys.executable} -m controller.cli export --settings {settings} | head -1"
-        ran = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False)
+    command = f"{sys.executable} -m controller.cli export --settings {settings_over(tmp_path)} | head -1"
+    ran = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False)
     assert (ran.stdout.strip(), ran.stderr) == (HEAD, "")
 
 
-class open_settings:  # noqa: N801 - reads as a verb
-    """Settings of one enclosure over a folder."""
-
-    def __init__(self, folder: Path) -> None:
-        self._file = folder / "soilward.toml"
-        self._file.write_text(
-            f'[site]\nname = "x"\ntime_zone = "UTC"\nlatitude = 46.0\nlongitude = 8.0\n[store]\nfolder = "{folder}"\n'
-            '[[enclosure]]\nname = "larch"\n[enclosure.heater]\nkind = "soil-cable"\nrated_w = 300\ndepth_m = 0.12\n'
-            'relay = "plain"\nplain_topic = "a/b"\nindependent_cut_off = "timer"\n'
-            '[[enclosure.probe]]\nname = "soil-10"\nquantity = "soil"\ndepth_m = 0.1\n',
-            encoding="utf-8",
-        )
-
-    def __enter__(self) -> Path:
-        return self._file
-
-    def __exit__(self, *_: object) -> None:
-        self._file.unlink()
+def settings_over(folder: Path) -> Path:
+    """Write settings of one enclosure whose record is in a folder."""
+    file = folder / "soilward.toml"
+    file.write_text(
+        f'[site]\nname = "x"\ntime_zone = "UTC"\nlatitude = 46.0\nlongitude = 8.0\n[store]\nfolder = "{folder}"\n'
+        '[[enclosure]]\nname = "larch"\n[enclosure.heater]\nkind = "soil-cable"\nrated_w = 300\ndepth_m = 0.12\n'
+        'relay = "plain"\nplain_topic = "a/b"\nindependent_cut_off = "timer"\n'
+        '[[enclosure.probe]]\nname = "soil-10"\nquantity = "soil"\ndepth_m = 0.1\n',
+        encoding="utf-8",
+    )
+    return file
 
 
 @pytest.fixture

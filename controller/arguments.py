@@ -1,0 +1,88 @@
+"""The arguments of the commands that take more than a settings file."""
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+_PROOF_STEPS = """The steps, each with a bound and a figure:
+  node             heard, same limits, proves K1 and K2 (you may have to switch its supply off and on)
+  contact          K1 closes within 5 s of its order and opens within 2 s
+  current          80 to 110 % of the rated current on, less than 0.1 A off
+  k2               disarmed: K2 open, no current
+  lease            ten times one order and no second one: open within the lease and 2 s
+  heat-pulse       the right probe answers, no other more (a soil cable: up to some hours)
+  broker-cut       you pull the node's network: it lets go by itself
+  controller-kill  a controller is killed while it heats: open within the lease and 2 s
+  over-limit       you warm a soil probe in your hand past a limit tightened for the rehearsal
+
+Stop `soilward run` first: whoever commands the node must be alone. Heat is decided as ever: limits, trips and
+permissives stay in force. A step that fails ends the test. Only a run that passes every step counts as a proof test;
+every run is journalled, and printable at /proof/ENCLOSURE. The enclosure is disarmed afterwards.
+Exit status: 0 every step taken has passed, 1 not."""
+
+Act = Callable[[argparse.Namespace], int]
+"""What a command does; returns the exit status."""
+
+
+def add_simulate(commands: Any, act: Act) -> None:
+    """Add `simulate`."""
+    words = "an enclosure through days of weather, or recorded readings through the same decisions again"
+    simulate = commands.add_parser("simulate", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    simulate.add_argument(
+        "file", nargs="?", type=Path, metavar="SETTINGS", help="settings file (default: soilward.toml)"
+    )
+    simulate.add_argument("--days", type=float, help="days to simulate (default 14)")
+    simulate.add_argument("--weather", metavar="FILE|SEED", help="a CSV file, or a number that invents it (default 1)")
+    simulate.add_argument("--plot", type=Path, metavar="FILE", help="draw it as SVG instead of a table of days")
+    simulate.add_argument("--replay", type=Path, metavar="FOLDER", help="data folder to replay; what differs?")
+    simulate.add_argument("--settings", type=Path, help="settings file (default: FOLDER/soilward.toml, or here)")
+    simulate.add_argument("--enclosure", help="this one alone (default: the first; all in a replay)")
+    simulate.add_argument("--start", help="begin on this date, or compare from this time on, as 2026-03-01T04:00:00Z")
+    simulate.add_argument("--end", help="replay: and until this one")
+    simulate.set_defaults(act=act, misuse=simulate.error)
+
+
+def add_proof_test(commands: Any, act: Act, caution: str) -> None:
+    """Add `proof-test`."""
+    words = "walk through the real commissioning of one enclosure, step by step, with its relay node"
+    proof = commands.add_parser(
+        "proof-test",
+        help=words,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description=f"{words[0].upper()}{words[1:]}.\n\n{_PROOF_STEPS}",
+        epilog=caution,
+    )
+    proof.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
+    proof.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    proof.add_argument(
+        "--person", required=True, metavar="NAME", help="who proves it: goes to the journal and the page"
+    )
+    proof.add_argument("--why", default="proof test", metavar="TEXT", help="what for, such as 'new cable, spring 2027'")
+    proof.add_argument("--only", action="append", default=[], metavar="STEP", help="take this step alone (repeatable)")
+    proof.add_argument("--skip", action="append", default=[], metavar="STEP", help="leave it out: not passed then")
+    proof.add_argument("--new-relay", action="store_true", help="the relay is new: its closings count from now on")
+    proof.set_defaults(act=act)
+
+
+def add_export(commands: Any, act: Act) -> None:
+    """Add `export`."""
+    words = "write the record as CSV, SenML or Parquet to a file or a pipe, while everything runs"
+    export = commands.add_parser("export", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    export.add_argument("--format", choices=("csv", "senml", "parquet"), default="csv", help="default csv")
+    export.add_argument("--what", choices=("readings", "heater-runs", "journal"), default="readings")
+    export.add_argument("--start", help="from this time on, as 2026-03-01T04:00:00Z (default: the beginning)")
+    export.add_argument("--end", help="until this time, which is not included (default: all there is)")
+    export.add_argument("--enclosure", help="this one alone")
+    export.add_argument("--output", type=Path, metavar="FILE", help="default: standard output")
+    export.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    export.set_defaults(act=act)
+
+
+def add_import(commands: Any, act: Act) -> None:
+    """Add `import`."""
+    words = "take readings back in from an exported CSV: all of the file or nothing; the controller must not run"
+    taking = commands.add_parser("import", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    taking.add_argument("file", type=Path, metavar="FILE")
+    taking.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    taking.set_defaults(act=act)
