@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from controller.control.log import Log
 from controller.control.model_of import model_of
 from controller.control.stepping import BED, STATES, Array, air_c, stepper
 from controller.control.thermal import ThermalModel
 from controller.planning.ahead import Place
-from controller.planning.estimate import Log
 from controller.planning.foresee import Facts
 from controller.plant.construction import Construction, HeaterKind
 

@@ -10,6 +10,7 @@ from api.planned import planned
 from api.state import State
 from controller.control.foresight import Foresight
 from controller.duty_words import duty_words
+from controller.units import FAHRENHEIT_PER_K
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ def ahead(state: State, seen: Mapping[str, Any], enclosure: str, rated_w: float,
     if found.learnt is not None:
         when = words.moment(found.learnt.at_ms, now_ms, zone)
         value, low, high = found.learnt.figures["rise_24h_k"]
-        scale, sign = (1.8, "°F") if unit is Unit.F else (1.0, "K")
+        scale, sign = (FAHRENHEIT_PER_K, "°F") if unit is Unit.F else (1.0, "K")
         learnt = (
             f"Full heat for a day lifts this soil by {scale * value:.0f} {sign}, likely "
             f"{scale * low:.0f} to {scale * high:.0f}; learnt {when} from its own readings."

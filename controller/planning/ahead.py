@@ -5,9 +5,9 @@ from functools import lru_cache
 
 import numpy as np
 
+from controller.control.log import Log
 from controller.control.outlook import Outlook
 from controller.control.stepping import Array
-from controller.planning.estimate import Log
 from controller.plant.sun import clear_sky_ghi_w_m2, solar_position_at
 
 DAY_S = 86_400.0
@@ -34,37 +34,29 @@ class WeatherAhead:
     light_w_m2: Array
 
 
-def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps: int) -> WeatherAhead | None:
-    """Return the weather expected after a log's end, or None where neither outlook nor yesterday is known."""
+def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps: int) -> WeatherAhead:
+    """Return the weather expected after the end of a log of a day or more, whose outside has no gaps."""
     middles_s: Array = np.asarray((np.arange(steps) + 0.5) * step_s, dtype=np.float64)
     at_ms = log.ends_ms + 1000.0 * middles_s
     outside_c = _as_yesterday(log, middles_s)
-    clear = np.array([_clear_w_m2(ms, place) for ms in at_ms])
-    light = clear * _clearness(log, place)
+    light = np.array([_clear_w_m2(ms, place) for ms in at_ms]) * _clearness(log, place)
     told = [each for each in outlook if each.at_ms >= log.ends_ms - 3_600_000]
     if told:
-        times = np.array([each.at_ms for each in told], dtype=float)
-        known = at_ms <= times[-1]
-        said = np.interp(at_ms, times, [each.outside_c for each in told])
-        outside_c = said if outside_c is None else np.where(known, said, outside_c)
-        lit = [(each.at_ms, each.light_w_m2) for each in told if each.light_w_m2 is not None]
-        if lit:
-            lights = np.interp(at_ms, [ms for ms, _ in lit], [w for _, w in lit]) * place.light_share
-            light = np.where(at_ms <= lit[-1][0], lights, light)
-    return None if outside_c is None else WeatherAhead(outside_c, light)
+        said = np.interp(at_ms, [each.at_ms for each in told], [each.outside_c for each in told])
+        outside_c = np.where(at_ms <= told[-1].at_ms, said, outside_c)
+    lit = [(each.at_ms, each.light_w_m2) for each in told if each.light_w_m2 is not None]
+    if lit:
+        lights = np.interp(at_ms, [ms for ms, _ in lit], [w for _, w in lit]) * place.light_share
+        light = np.where(at_ms <= lit[-1][0], lights, light)
+    return WeatherAhead(outside_c, light)
 
 
-def _as_yesterday(log: Log, middles_s: Array) -> Array | None:
+def _as_yesterday(log: Log, middles_s: Array) -> Array:
     """Return the outside of the same hours a day before, moved by today's difference, which fades."""
-    seen = np.isfinite(log.outside_c)
     day = round(DAY_S / log.step_s)
-    if len(log) < day or not seen[-day:].any():
-        return None
-    rows = np.arange(len(log))
-    filled = np.interp(rows, rows[seen], log.outside_c[seen])
     back_s = middles_s - DAY_S * np.ceil(middles_s / DAY_S)
-    then = np.interp(len(log) - 1 + back_s / log.step_s, rows, filled)
-    moved = 0.0 if len(log) <= day else filled[-1] - filled[-1 - day]
+    then = np.interp(len(log) - 1 + back_s / log.step_s, np.arange(len(log)), log.outside_c)
+    moved = 0.0 if len(log) <= day else log.outside_c[-1] - log.outside_c[-1 - day]
     return np.asarray(then + moved * np.exp(-middles_s / CARRIES_S))
 
 

@@ -3,11 +3,12 @@
 It starts afresh each time from the record, so it remembers nothing, survives every restart, and cannot drift.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_discrete_are
 
+from controller.control.log import Log
 from controller.control.stepping import BED, HEAT, LOWER, STATES, UNKNOWN, UPPER, Array, Stepper, stepper
 from controller.control.thermal import ThermalModel
 
@@ -19,43 +20,6 @@ SETTLES_S = 2 * 86_400.0
 """[s] of record after which the guess it starts from is forgotten (seen in simulation)."""
 SIX_HOURS_S = 6 * 3600.0
 _STORE_K = {UPPER: 0.03, BED: 0.01, LOWER: 0.003}
-
-
-@dataclass(frozen=True, slots=True)
-class Log:
-    """What was measured on an even grid; arrays of one length, oldest first, NaN where nothing was.
-
-    Parameters
-    ----------
-    ends_ms
-        [ms UTC] end of the last step.
-    step_s
-        [s] length of a step.
-    soil_c, outside_c, light_w_m2, duty
-        Means over each step; `light_w_m2` stands in for a probe where there is none.
-    air_c
-        [Cel] mean air inside.
-    """
-
-    ends_ms: int
-    step_s: float
-    soil_c: Array
-    air_c: Array
-    outside_c: Array
-    light_w_m2: Array
-    duty: Array
-
-    def __len__(self) -> int:
-        return len(self.soil_c)
-
-    def latest(self, seconds: float) -> "Log":
-        """Return the last part of it."""
-        rows = round(seconds / self.step_s)
-        arrays = {name: getattr(self, name)[-rows:] for name in ARRAYS}
-        return replace(self, **arrays)
-
-
-ARRAYS = ("soil_c", "air_c", "outside_c", "light_w_m2", "duty")
 
 
 @dataclass(frozen=True, slots=True)

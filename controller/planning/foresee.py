@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from controller.control.foresight import Foresight
+from controller.control.log import Log
 from controller.control.outlook import Outlook
 from controller.control.stepping import Array
 from controller.control.terms import MOST_SUN_W_M2
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import standing_sun_w_m2, tuned_by
 from controller.planning.ahead import Place, WeatherAhead, clear_w_m2, weather_ahead
-from controller.planning.estimate import Log, estimate
+from controller.planning.estimate import estimate
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
 
 LEAST_S = 24 * 3600.0
@@ -54,12 +55,10 @@ def foresee(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) 
     Raises
     ------
     NoForesightError
-        If the record is too short or broken, nothing is known of the weather, or the model has shown itself wrong.
+        If the record is too short or broken, or the model has shown itself wrong.
     """
     log = lit(facts, model, whole(log))
     weather = weather_ahead(log, outlook, facts.place, STEP_S, STEPS)
-    if weather is None:
-        raise NoForesightError("no outside temperature of the last day, and no forecast")
     now = estimate(model, log, facts.floor_m2)
     if now.missed_k > MOST_MISSED_K:
         raise NoForesightError(f"the model missed the soil by {now.missed_k:.1f} K six hours ahead, over the last day")

@@ -3,8 +3,8 @@
 import math
 from dataclasses import dataclass, replace
 
+from controller.control.log import Log
 from controller.control.thermal import ThermalModel
-from controller.planning.estimate import Log
 from controller.planning.foresee import Facts, NoForesightError, lit, whole
 from controller.plant.identify import FREE, NotExcitedError, identify
 

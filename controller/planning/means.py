@@ -4,7 +4,7 @@ from collections import deque
 
 import numpy as np
 
-from controller.planning.estimate import ARRAYS, Log
+from controller.control.log import ARRAYS, Log
 
 ROW_S = 600.0
 KEPT_S = 4 * 86_400.0

@@ -4,9 +4,9 @@ from collections.abc import Callable
 from typing import TypeAlias
 
 from controller.control.foresight import Foresight
+from controller.control.log import Log
 from controller.control.outlook import Forecaster, Outlook
 from controller.control.thermal import ThermalModel
-from controller.planning.estimate import Log
 from controller.planning.foresee import Facts, NoForesightError, foresee
 from controller.planning.learning import Lesson
 

@@ -5,8 +5,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from controller.control.log import Log
 from controller.control.stepping import Array
-from controller.planning.estimate import Log
 from controller.planning.means import KEPT_S, ROW_S
 from controller.probe import Quantity
 

@@ -15,7 +15,7 @@ from controller.control.outlook import Outlook
 from controller.errors import StoreError
 from controller.parent import end_with_parent
 from controller.plan import plan_for
-from controller.planning.facts_of import facts_of
+from controller.planning.facts_of import SCHEDULE_ALONE, facts_of
 from controller.planning.horizon import STEP_S
 from controller.planning.learning import learn
 from controller.planning.planner import Planner
@@ -46,13 +46,17 @@ class Service:
         self._store = open_writer(self.folder / "plans.db", PLANS)
         self.planners = {each.name: self._planner(each.name) for each in settings.enclosure}
 
+    def _outlook(self, at_ms: int) -> Outlook:
+        return outlook_of(self.folder, at_ms)
+
     def _planner(self, name: str) -> Planner:
         enclosure = self.settings.named(name)
         if enclosure is None:
             raise KeyError(name)
         plan = plan_for(self.settings, enclosure)
-        facts = facts_of(enclosure, plan, lambda: standing_of(self.folder, name))
-        planner = Planner(facts, plan.tuned.model, learn, lambda at_ms: outlook_of(self.folder, at_ms))
+        planner = Planner(
+            facts_of(enclosure, plan), plan.tuned.model, learn, lambda at_ms: outlook_of(self.folder, at_ms)
+        )
         known = plans.learnt_of(self._store, name)
         if known:
             planner.model, planner.learnt_ms = known[0].model, known[0].at_ms
@@ -62,10 +66,13 @@ class Service:
         """Plan every enclosure once, from the last whole half hour on."""
         now_ms = self.clock.now().utc_ms
         starts_ms = now_ms - now_ms % round(1000 * STEP_S)
+        standings = standings_of(self.folder)
         try:
             with closing(open_reader(self.folder / "readings.db")) as readings:
-                for name, planner in self.planners.items():
-                    self._plan(readings, name, planner, starts_ms)
+                for enclosure in self.settings.enclosure:
+                    planner, standing = self.planners[enclosure.name], standings.get(enclosure.name, SCHEDULE_ALONE)
+                    planner.facts = facts_of(enclosure, plan_for(self.settings, enclosure), standing)
+                    self._plan(readings, enclosure.name, planner, starts_ms)
         except (StoreError, sqlite3.Error) as error:
             log.warning("the record cannot be read: %s", error)
 
@@ -88,12 +95,12 @@ class Service:
         self._store.close()
 
 
-def standing_of(folder: Path, name: str) -> Standing | None:
-    """Return the standing orders that hold now, or None where they cannot be read: the schedule counts then."""
+def standings_of(folder: Path) -> dict[str, Standing]:
+    """Return the standing orders that hold now, or none where they cannot be read: the schedule counts then."""
     try:
-        return from_text((folder / "standing.json").read_text(encoding="utf-8")).enclosures.get(name)
+        return from_text((folder / "standing.json").read_text(encoding="utf-8")).enclosures
     except (OSError, ValueError):
-        return None
+        return {}
 
 
 def outlook_of(folder: Path, at_ms: int) -> Outlook:

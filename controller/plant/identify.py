@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import least_squares
 
+from controller.control.log import Log
 from controller.control.stepping import BED, HEAT, LOWER, STATES, UPPER, Array, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
-from controller.planning.estimate import Log
 
 FREE: dict[str, float] = {
     "loss_w_k": 0.3,

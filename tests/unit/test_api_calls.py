@@ -1,7 +1,5 @@
 """The calls: what is true now, what was, and asking for a change."""
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,17 +14,6 @@ from controller.store.readings import StoredReading
 from tests.api_site import NOW_MS, ApiSite, status_of
 
 HOUR_MS = 3_600_000
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> ApiSite:
-    return ApiSite(tmp_path)
-
-
-@pytest.fixture
-def client(site: ApiSite) -> Iterator[TestClient]:
-    with site.client() as client:
-        yield client
 
 
 def filed(site: ApiSite) -> list[requests.Request]:

@@ -1,10 +1,7 @@
 """Why this much heat, over HTTP."""
 
-from collections.abc import Iterator
 from contextlib import closing
-from pathlib import Path
 
-import pytest
 from fastapi.testclient import TestClient
 
 from controller.control.foresight import Foresight
@@ -22,17 +19,6 @@ CONTROL = {
     "planned": False,
     "words": "41 %: 12 for the soil being 0.4 K low, 33 for the cold outside, 4 less for the sun.",
 }
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> ApiSite:
-    return ApiSite(tmp_path)
-
-
-@pytest.fixture
-def client(site: ApiSite) -> Iterator[TestClient]:
-    with site.client() as client:
-        yield client
 
 
 def plan(site: ApiSite, word: str = "") -> None:

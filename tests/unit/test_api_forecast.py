@@ -1,6 +1,5 @@
 """The weather to come, fed in over HTTP and followed by the planner."""
 
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -17,17 +16,6 @@ from tests.api_site import NOW_MS, ApiSite
 
 NOW_S = NOW_MS / 1000
 CALL = "/api/season/forecast"
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> ApiSite:
-    return ApiSite(tmp_path)
-
-
-@pytest.fixture
-def client(site: ApiSite) -> Iterator[TestClient]:
-    with site.client() as client:
-        yield client
 
 
 def pack(*outside: tuple[float, float], unit: str = "Cel") -> list[dict[str, Any]]:

@@ -5,12 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from controller.control.log import Log
 from controller.control.outlook import Expectation
-from controller.control.stepping import BED, LOWER, UPPER
+from controller.control.stepping import BED, UPPER
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 from controller.planning.ahead import weather_ahead
-from controller.planning.estimate import Log, estimate
+from controller.planning.estimate import estimate
 from controller.planning.foresee import NoForesightError, foresee, lit, whole
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
 from controller.planning.learning import Lesson
@@ -85,7 +86,6 @@ def test_without_a_forecast_tomorrow_is_as_today() -> None:
     """The same hours a day before, moved by today's difference, which fades; light by the clear sky and its share."""
     log = lived(CABLE, 3.0)
     weather = weather_ahead(log, (), PLACE, STEP_S, STEPS)
-    assert weather is not None
     assert weather.outside_c[:48] == pytest.approx(weather.outside_c[24:72][:48], abs=12.0)
     assert weather.outside_c.max() - weather.outside_c.min() == pytest.approx(12.0, abs=2.0)
     assert weather.light_w_m2[:12].max() == 0.0
@@ -98,8 +98,6 @@ def test_a_forecast_goes_before_yesterday_as_far_as_it_reaches() -> None:
     told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(0, 13)]
     weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
     alone = weather_ahead(log, (), PLACE, STEP_S, STEPS)
-    assert weather is not None
-    assert alone is not None
     assert weather.outside_c[:24] == pytest.approx(-9.0)
     assert weather.outside_c[24:] == pytest.approx(alone.outside_c[24:])
     assert weather.light_w_m2[:24] == pytest.approx(0.0)
@@ -137,15 +135,14 @@ def test_a_plan_says_what_it_expects() -> None:
     assert foresee(facts(None), CABLE, lived(CABLE, 4.0)).set_point_c == (None,) * STEPS
 
 
-@pytest.mark.parametrize("model", [CABLE, AIR], ids=["cable", "air"])
-def test_without_a_light_probe_the_air_tells_of_the_sun_by_day_alone(model: object) -> None:
-    """Within a third of the true light at noon; nothing at night, whatever the heater does to the air."""
-    log = lived(CABLE, 4.0)
-    seen = lit(facts(has_light=False), CABLE, whole(replace(log, light_w_m2=np.full(len(log), np.nan))))
+@pytest.mark.parametrize(("model", "off"), [(CABLE, 0.3), (AIR, 0.4)], ids=["cable", "air"])
+def test_without_a_light_probe_the_air_tells_of_the_sun_by_day_alone(model: ThermalModel, off: float) -> None:
+    """At noon it tells some 30 to 40 % too much; nothing at night, whatever the heater does to it."""
+    log = lived(model, 4.0)
+    seen = lit(facts(has_light=False), model, whole(replace(log, light_w_m2=np.full(len(log), np.nan))))
     noon, night = slice(66, 78), slice(0, 30)
-    assert seen.light_w_m2[noon].mean() == pytest.approx(log.light_w_m2[noon].mean(), rel=0.34)
+    assert seen.light_w_m2[noon].mean() == pytest.approx(log.light_w_m2[noon].mean(), rel=off)
     assert seen.light_w_m2[night].max() == 0.0
-    assert LOWER == 2
 
 
 def test_a_lesson_that_taught_nothing_is_tried_again_after_three_hours() -> None:
