@@ -15,13 +15,15 @@ from fastapi import FastAPI
 from api import at_hand, people
 from api.app import create_app
 from api.people import PeopleError, Role
+from api.review.app import create_review
+from api.review.settings import load_review
 from api.state import State
 from api.writer import Writer
 from controller.clock import Clock
 from controller.errors import SoilwardError, StoreError
 from controller.load_settings import load
 from controller.parent import end_with_parent
-from controller.settings import Settings
+from controller.settings import Served
 from controller.store.connection import open_reader
 
 
@@ -29,16 +31,24 @@ def main(arguments: list[str] | None = None) -> int:
     """Run one command; 0 done, 1 failed, 2 misuse."""
     asked = _parser().parse_args(arguments)
     try:
-        settings = load(asked.settings)
         if asked.command == "serve":
-            return serve(settings)
-        return _person(settings, asked)
+            return serve(*_app_of(asked))
+        return _person(load_review(asked.settings) if asked.review_only else load(asked.settings), asked)
     except SoilwardError as error:
         print(error, file=sys.stderr)
         return 1
 
 
-def serve(settings: Settings) -> int:
+def _app_of(asked: argparse.Namespace) -> tuple[Served, FastAPI]:
+    """Return settings and application: one site's own, or the review of many."""
+    if asked.review_only:
+        review = load_review(asked.settings)
+        return review, create_review(review)
+    settings = load(asked.settings)
+    return settings, create_app(settings, settings.store.folder)
+
+
+def serve(settings: Served, app: FastAPI) -> int:
     """Serve until told to stop by SIGINT or SIGTERM.
 
     Raises
@@ -49,7 +59,6 @@ def serve(settings: Settings) -> int:
     end_with_parent()
     listener = _listen(settings)
     with listener:
-        app = create_app(settings, settings.store.folder)
         config = uvicorn.Config(
             app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=3
         )
@@ -66,7 +75,7 @@ class _Server(uvicorn.Server):
 
     def __init__(self, config: uvicorn.Config, app: FastAPI, address: str) -> None:
         super().__init__(config)
-        self._api: State = app.state.soilward
+        self._api = app.state.soilward
         self._address = address
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -75,7 +84,9 @@ class _Server(uvicorn.Server):
             print(f"api listening on {self._address}", flush=True)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        self._api.live.close()
+        # The review of many sites has nobody listening.
+        if isinstance(self._api, State):
+            self._api.live.close()
         await super().shutdown(sockets)
 
 
@@ -83,12 +94,12 @@ def _already_stopping(number: int, frame: FrameType | None) -> None:
     """Do nothing more."""
 
 
-def _address(settings: Settings) -> str:
+def _address(settings: Served) -> str:
     host = settings.web.host
     return f"http://{f'[{host}]' if ':' in host else host}:{settings.web.port}"
 
 
-def _listen(settings: Settings) -> socket.socket:
+def _listen(settings: Served) -> socket.socket:
     host, port = settings.web.host, settings.web.port
     try:
         return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
@@ -99,7 +110,7 @@ def _listen(settings: Settings) -> socket.socket:
         ) from error
 
 
-def _person(settings: Settings, asked: argparse.Namespace) -> int:
+def _person(settings: Served, asked: argparse.Namespace) -> int:
     if asked.action == "list":
         return _show_people(settings)
     settings.store.folder.mkdir(parents=True, exist_ok=True)
@@ -114,7 +125,7 @@ def _person(settings: Settings, asked: argparse.Namespace) -> int:
     return 0
 
 
-def _written_here(settings: Settings, asked: argparse.Namespace, password: str) -> str:
+def _written_here(settings: Served, asked: argparse.Namespace, password: str) -> str:
     """Change the file of people, which is ours while nothing runs; return what to say."""
     season = Writer(settings.store.folder / "season.db", people.MIGRATIONS)
     try:
@@ -130,7 +141,7 @@ def _written_here(settings: Settings, asked: argparse.Namespace, password: str) 
     return _changed(asked)
 
 
-def _by_the_running(settings: Settings, asked: argparse.Namespace, password: str) -> str:
+def _by_the_running(settings: Served, asked: argparse.Namespace, password: str) -> str:
     """Have the running program change its file of people; return what to say."""
     if asked.action == "add":
         at_hand.add_person(settings, asked.name, asked.role, password)
@@ -147,7 +158,7 @@ def _changed(asked: argparse.Namespace) -> str:
     return f"{asked.name} is removed and signed out everywhere"
 
 
-def _show_people(settings: Settings) -> int:
+def _show_people(settings: Served) -> int:
     connection = open_reader(settings.store.folder / "season.db")
     try:
         for each in people.list_people(connection):
@@ -171,6 +182,9 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True)
     with_settings = argparse.ArgumentParser(add_help=False)
     with_settings.add_argument("--settings", type=Path, required=True, help="soilward.toml")
+    with_settings.add_argument(
+        "--review-only", action="store_true", help="SETTINGS is a review file: [remote], [web] and [store] alone"
+    )
     commands.add_parser("serve", parents=[with_settings], help="serve until stopped")
     actions = commands.add_parser(
         "person", help="who may look and change; works whether or not the api runs"

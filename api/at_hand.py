@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 from api.people import PeopleError
 from controller.errors import SoilwardError
-from controller.settings import Settings
+from controller.settings import Served
 
 KEY_FILE = "api.key"
 PATIENCE_S = 10.0
@@ -33,13 +33,13 @@ def new_key(folder: Path) -> str:
     return key
 
 
-def address_of(settings: Settings) -> str:
+def address_of(settings: Served) -> str:
     """Return where the program listens, as a URL that works on this machine."""
     host = _EVERYWHERE.get(settings.web.host, settings.web.host)
     return f"http://{f'[{host}]' if ':' in host else host}:{settings.web.port}"
 
 
-def add_person(settings: Settings, name: str, role: str, password: str) -> None:
+def add_person(settings: Served, name: str, role: str, password: str) -> None:
     """Have somebody added.
 
     Raises
@@ -52,17 +52,17 @@ def add_person(settings: Settings, name: str, role: str, password: str) -> None:
     _ask(settings, "POST", "", {"name": name, "role": role, "password": password})
 
 
-def remove_person(settings: Settings, name: str) -> None:
+def remove_person(settings: Served, name: str) -> None:
     """Have somebody removed; raises as `add_person`."""
     _ask(settings, "DELETE", f"/{quote(name, safe='')}")
 
 
-def new_token(settings: Settings, name: str) -> str:
+def new_token(settings: Served, name: str) -> str:
     """Have a bearer token made; raises as `add_person`."""
     return str(_ask(settings, "POST", f"/{quote(name, safe='')}/token", {})["token"])
 
 
-def _ask(settings: Settings, method: str, path: str, body: dict[str, Any] | None = None) -> dict[str, Any]:
+def _ask(settings: Served, method: str, path: str, body: dict[str, Any] | None = None) -> dict[str, Any]:
     try:
         key = (settings.store.folder / KEY_FILE).read_text(encoding="ascii")
         request = urllib.request.Request(

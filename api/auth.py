@@ -12,7 +12,7 @@ from api import people
 from api.people import Person, Refusal, Role
 from api.state import State, state_of
 from controller.errors import SettingsError
-from controller.settings import Settings
+from controller.settings import Served
 
 COOKIE = "soilward-session"
 LOCAL = Person("local", Role.OPERATE)
@@ -31,7 +31,7 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def refuse_unsafe_listen(settings: Settings, people_count: int) -> None:
+def refuse_unsafe_listen(settings: Served, people_count: int) -> None:
     """Refuse to listen beyond this machine while nobody is set up.
 
     Raises
@@ -76,7 +76,7 @@ def log_out(request: Request) -> None:
         state_of(request).season.do(people.end_session, token)
 
 
-def set_cookie(response: Response, settings: Settings, token: str) -> None:
+def set_cookie(response: Response, settings: Served, token: str) -> None:
     """Give the browser its session; script cannot read it and other sites cannot send it."""
     response.set_cookie(
         COOKIE,

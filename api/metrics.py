@@ -18,6 +18,7 @@ from prometheus_client.registry import Collector
 from api.seen import as_seen
 from api.state import State
 from controller.errors import StoreError
+from controller.store.told import told
 
 CONTENT_TYPE = CONTENT_TYPE_PLAIN_0_0_4
 STALE_MS = 30_000
@@ -58,7 +59,8 @@ class _Now(Collector):
 
     def collect(self) -> Iterator[Metric]:
         """Yield every family that has a value."""
-        for family in (*_live(self._state), *_counted(self._state), *_recorded(self._state)):
+        state = self._state
+        for family in (*_live(state), *_counted(state), *_recorded(state), *_copied(state)):
             if family.samples:
                 yield family
 
@@ -127,6 +129,20 @@ def _recorded(state: State) -> Iterator[Metric]:
     for name, count in _found(state, "journal.db", _TRIPS, {}):
         trips.add_metric((name,), count)
     yield from (heater, runs, trips)
+
+
+def _copied(state: State) -> Iterator[Metric]:
+    """Yield how far the copy elsewhere is behind; nothing where there is none."""
+    word = told(state.folder)
+    if word is None:
+        return
+    now_ms = state.clock.now().utc_ms
+    behind_s = 0.0 if word.oldest_ms is None else max(now_ms - word.oldest_ms, 0) / 1000
+    yield GaugeMetricFamily("soilward_outbox_age_seconds", "Age of the oldest reading not copied elsewhere", behind_s)
+    word_s = (now_ms - word.at_ms) / 1000
+    yield GaugeMetricFamily("soilward_outbox_word_age_seconds", "Since the forwarder last said anything", word_s)
+    yield CounterMetricFamily("soilward_outbox_points", "Points copied since the forwarder started", word.sent)
+    yield CounterMetricFamily("soilward_outbox_refused", "Points the store elsewhere will never take", word.refused)
 
 
 def _found(state: State, file: str, query: str, values: dict[str, int]) -> list[Any]:

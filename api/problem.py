@@ -67,7 +67,7 @@ def _is_page(request: Request) -> bool:
     return wants_html and not request.url.path.startswith("/api")
 
 
-def _shown(
+def shown(
     request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None, **more: Any
 ) -> Response:
     """Return the problem as a page where a browser asked for one, else as a document."""
@@ -87,7 +87,7 @@ async def _on_http(request: Request, error: Exception) -> Response:
     if error.status_code == 401 and request.method == "GET" and _is_page(request):
         return RedirectResponse(f"/sign-in?then={quote(request.url.path)}", 303)
     members = error.members if isinstance(error, Problem) else {}
-    return _shown(request, error.status_code, error.detail, error.headers, **members)
+    return shown(request, error.status_code, error.detail, error.headers, **members)
 
 
 async def _on_validation(request: Request, error: Exception) -> Response:
@@ -101,14 +101,14 @@ async def _on_validation(request: Request, error: Exception) -> Response:
         f["what"] if each["type"] == "said" else f"{f['where']}: {f['what']}".removeprefix(": ")
         for f, each in zip(faults, found, strict=True)
     )
-    return _shown(request, 422, detail, errors=faults)
+    return shown(request, 422, detail, errors=faults)
 
 
 async def _on_store(request: Request, error: Exception) -> Response:
     _LOG.warning("store not available: %s", error)
-    return _shown(request, 503, "the record cannot be read now; has the controller run here yet?")
+    return shown(request, 503, "the record cannot be read now; has the controller run here yet?")
 
 
 async def _on_anything(request: Request, error: Exception) -> Response:
     _LOG.error("unexpected on %s %s", request.method, request.url.path, exc_info=error)
-    return _shown(request, 500, "something in Soilward is broken; its log says what. The heat is not decided here.")
+    return shown(request, 500, "something in Soilward is broken; its log says what. The heat is not decided here.")

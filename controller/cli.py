@@ -67,6 +67,7 @@ def _parser() -> argparse.ArgumentParser:
         ("run", _run, "run controller, pages and planner, and the embedded broker if the settings ask for it"),
         ("controller", _controller, "run the controller alone"),
         ("planner", _planner, "run the planner alone: it learns each enclosure and plans the coming hours"),
+        ("forwarder", _forwarder, "run what copies the record to the store that [remote] names, alone"),
         ("api", _api, "run the pages and the HTTP interface alone"),
         ("node", _node, "run simulated nodes for every enclosure (no heater needed)"),
         ("asyncapi", _asyncapi, "print the site's topics and messages as an AsyncAPI 3 document"),
@@ -75,6 +76,12 @@ def _parser() -> argparse.ArgumentParser:
         command = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
         command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
         command.set_defaults(act=act)
+        if name == "api":
+            command.add_argument(
+                "--review-only",
+                action="store_true",
+                help="review many sites from the store elsewhere; SETTINGS holds [remote], [web] and [store] alone",
+            )
         if name == "check":
             command.add_argument(
                 "--limits", action="store_true", help="print every hard limit, its source, what is in force"
@@ -149,10 +156,20 @@ def _planner(asked: argparse.Namespace) -> int:
     return 0
 
 
+def _forwarder(asked: argparse.Namespace) -> int:
+    from controller import forwarder
+    from controller.clock import Clock
+    from controller.load_settings import load
+
+    forwarder.run(load(asked.settings), Clock())
+    return 0
+
+
 def _api(asked: argparse.Namespace) -> int:
     from controller import supervisor
 
-    return supervisor.become_api(["serve", "--settings", str(asked.settings)])
+    review = ["--review-only"] if asked.review_only else []
+    return supervisor.become_api(["serve", "--settings", str(asked.settings), *review])
 
 
 def _person(asked: argparse.Namespace) -> int:

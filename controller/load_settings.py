@@ -26,13 +26,23 @@ def load(path: Path) -> Settings:
     SettingsError
         With one line per fault.
     """
+    return check(read_toml(path), path)
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return a TOML file's content.
+
+    Raises
+    ------
+    SettingsError
+        If it cannot be read or is no TOML.
+    """
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise SettingsError([f"{path}: cannot be read ({error.strerror}); `soilward init` writes one"]) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError([f"{path}: is no TOML: {error}"]) from error
-    return check(raw, path)
 
 
 def check(raw: dict[str, Any], path: Path) -> Settings:
@@ -40,7 +50,7 @@ def check(raw: dict[str, Any], path: Path) -> Settings:
     try:
         settings = Settings.model_validate(raw)
     except ValidationError as error:
-        faults = [_sentence(path, each) for each in error.errors() if not _is_echo(each)]
+        faults = [sentence(path, each) for each in error.errors() if not _is_echo(each)]
         faults += [f"{path}: {fault}" for fault in _sense_of_sound_parts(raw)]
         raise SettingsError(faults) from error
     faults = [f"{path}: {fault}" for fault in _sense(settings.enclosure)]
@@ -82,7 +92,8 @@ _BOUND_WORDS = {
 }
 
 
-def _sentence(path: Path, error: Any) -> str:
+def sentence(path: Path, error: Any) -> str:
+    """Say one of pydantic's faults as file, key, value, bound and remedy."""
     key = ".".join(f"[{part}]" if isinstance(part, int) else str(part) for part in error["loc"]).replace(".[", "[")
     value, kind, context = error["input"], error["type"], error.get("ctx", {})
     if kind == "extra_forbidden":
@@ -231,4 +242,5 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
         for each in settings.enclosure
     )
     store = settings.store.model_copy(update={"folder": anchored(settings.store.folder)})
-    return settings.model_copy(update={"broker": broker, "enclosure": enclosures, "store": store})
+    remote = settings.remote and settings.remote.model_copy(update={"token_file": anchored(settings.remote.token_file)})
+    return settings.model_copy(update={"broker": broker, "enclosure": enclosures, "store": store, "remote": remote})

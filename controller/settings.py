@@ -84,6 +84,30 @@ class Web(Part):
     secure_cookie: bool = False
 
 
+class RemoteKind(StrEnum):
+    """What keeps a copy of the record elsewhere. All take the same write call; reading back differs."""
+
+    INFLUXDB_2 = "influxdb-2"
+    INFLUXDB_3 = "influxdb-3"
+    VICTORIA_METRICS = "victoria-metrics"
+
+
+class Elsewhere(Part):
+    """A store elsewhere, and the way in."""
+
+    kind: Annotated[RemoteKind, Field(strict=False)]
+    url: str = Field(pattern=r"^https?://[^\s/?#]+(/[^\s?#]*)?$")
+    organisation: str = ""
+    bucket: str = Field(default="soilward", pattern=r"^[A-Za-z0-9_.-]{1,120}$")
+    token_file: FilePath | None = None
+
+
+class Remote(Elsewhere):
+    """The store that gets a copy of this site's record, under the name `site`; without it nothing leaves here."""
+
+    site: Name
+
+
 class HeaterKind(StrEnum):
     """What makes the heat."""
 
@@ -199,13 +223,19 @@ class Enclosure(Part):
         return tuple(p for p in self.probe if p.quantity in TEMPERATURES - {Quantity.OUTSIDE})
 
 
-class Settings(Part):
+class Served(Part):
+    """What any process that serves pages needs: where its own files are and where it listens."""
+
+    store: Store = Store()
+    web: Web = Web()
+
+
+class Settings(Served):
     """The whole file."""
 
     site: Site
     broker: Broker = Broker()
-    store: Store = Store()
-    web: Web = Web()
+    remote: Remote | None = None
     enclosure: tuple[Enclosure, ...] = Field(min_length=1, strict=False)
 
     def named(self, enclosure: str) -> Enclosure | None:

@@ -1,4 +1,7 @@
-"""`soilward run`: controller, pages and planner, a process each, and the broker if embedded; each restarted alone."""
+"""`soilward run`: controller, pages, planner and forwarder, a process each, and the broker if embedded.
+
+Each is restarted alone. The forwarder runs only where settings name a store elsewhere.
+"""
 
 import os
 import signal
@@ -37,6 +40,11 @@ def controller_command(settings_file: Path) -> list[str]:
 def planner_command(settings_file: Path) -> list[str]:
     """Return the command line of the planner's process."""
     return [sys.executable, "-m", "controller.cli", "planner", "--settings", str(settings_file)]
+
+
+def forwarder_command(settings_file: Path) -> list[str]:
+    """Return the command line of the forwarder's process."""
+    return [sys.executable, "-m", "controller.cli", "forwarder", "--settings", str(settings_file)]
 
 
 def api_command(settings_file: Path) -> list[str]:
@@ -151,6 +159,8 @@ def run(settings: Settings, settings_file: Path) -> int:
         Child("api", api_command(settings_file), clock),
         Child("planner", planner_command(settings_file), clock),
     ]
+    if settings.remote is not None:
+        children.append(Child("forwarder", forwarder_command(settings_file), clock))
     print(f"{settings.site.name}: http://{settings.web.host}:{settings.web.port} (Ctrl-C stops it)", flush=True)
     try:
         hold(children, stop, broker)

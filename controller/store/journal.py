@@ -149,6 +149,14 @@ def _stored(row: Sequence[object]) -> StoredEntry:
     return StoredEntry(sequence, at_ms, kind, enclosure, who, why, decoded, previous_hash, own_hash)  # type: ignore[arg-type]
 
 
+def after(connection: sqlite3.Connection, sequence: int, limit: int) -> list[StoredEntry]:
+    """Return the entries that follow one, oldest first, at most `limit`."""
+    rows = connection.execute(
+        f"SELECT {_COLUMNS} FROM journal WHERE sequence > ? ORDER BY sequence LIMIT ?", (sequence, limit)
+    )
+    return [_stored(row) for row in rows]
+
+
 def read(
     connection: sqlite3.Connection,
     enclosure: str | None = None,

@@ -67,6 +67,14 @@ CREATE TABLE order_change (
 ) STRICT;
 CREATE INDEX order_change_by_time ON order_change (enclosure, at_ms);
 """,
+    # AUTOINCREMENT: an id is never given twice, so whoever has read up to one misses none.
+    """
+CREATE TABLE late (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    probe_id INTEGER NOT NULL REFERENCES probe (id),
+    taken_ms INTEGER NOT NULL
+) STRICT;
+""",
 )
 
 # The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.
@@ -149,5 +157,19 @@ CREATE TABLE learnt (
     figures TEXT NOT NULL CHECK (json_valid(figures))
 ) STRICT;
 CREATE INDEX learnt_by_enclosure ON learnt (enclosure, id);
+""",
+)
+
+OUTBOX: tuple[str, ...] = (
+    f"""
+CREATE TABLE cursor (line TEXT PRIMARY KEY, reached INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE told (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
+    oldest_ms INTEGER CHECK (oldest_ms {_TIME}),
+    sent INTEGER NOT NULL CHECK (sent >= 0),
+    refused INTEGER NOT NULL CHECK (refused >= 0),
+    trouble TEXT NOT NULL
+) STRICT;
 """,
 )

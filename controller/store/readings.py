@@ -79,6 +79,8 @@ _INSERT = """INSERT INTO reading (probe_id, taken_ms, arrived_ms, value, grade) 
 ON CONFLICT (probe_id, taken_ms) DO NOTHING"""
 # Not INSERT OR IGNORE: that would also swallow a value out of range, unseen.
 
+_NEWEST = "SELECT max(taken_ms) FROM reading WHERE probe_id = ?"
+
 _ROLL_UP = """INSERT INTO {table} (probe_id, start_ms, count, least, most, total) VALUES (?, ?, ?, ?, ?, ?)
 ON CONFLICT (probe_id, start_ms) DO UPDATE SET count = count + excluded.count, least = min(least, excluded.least),
 most = max(most, excluded.most), total = total + excluded.total"""
@@ -88,7 +90,8 @@ def add(connection: sqlite3.Connection, batch: Sequence[StoredReading]) -> int:
     """Keep a batch, all or none, and roll up what was new in the same transaction.
 
     A redelivered reading (same probe, same `taken_ms`) is kept once, as it was first told. A refused reading is kept
-    but not rolled up: a sensor's error code is no extreme of the soil.
+    but not rolled up: a sensor's error code is no extreme of the soil. One older than what the probe had told before is
+    also noted in `late`, for whoever copies the record in order of time.
 
     Returns
     -------
@@ -103,17 +106,22 @@ def add(connection: sqlite3.Connection, batch: Sequence[StoredReading]) -> int:
         If a value is not finite or out of its physical range; nothing of the batch is kept.
     """
     probe_ids: dict[tuple[str, str, str, str], int] = {}
+    newest_ms: dict[int, int] = {}
     sums: dict[tuple[str, int, int], _Sum] = {}
     new = 0
     with transaction(connection):
         for item in batch:
             key = (item.enclosure, item.probe, item.quantity, item.unit)
             if key not in probe_ids:
-                probe_ids[key] = _probe_id(connection, item)
-            row = (probe_ids[key], item.taken_ms, item.arrived_ms, item.value, item.grade)
+                probe_ids[key] = probe_id = _probe_id(connection, item)
+                newest_ms[probe_id] = connection.execute(_NEWEST, (probe_id,)).fetchone()[0] or 0
+            probe_id = probe_ids[key]
+            row = (probe_id, item.taken_ms, item.arrived_ms, item.value, item.grade)
             if connection.execute(_INSERT, row).rowcount == 1:
                 new += 1
-                _sum_up(sums, probe_ids[key], item)
+                _sum_up(sums, probe_id, item)
+                if item.taken_ms < newest_ms[probe_id]:
+                    connection.execute("INSERT INTO late (probe_id, taken_ms) VALUES (?, ?)", row[:2])
         for (table, probe_id, start_ms), one in sums.items():
             values = (probe_id, start_ms, one.count, one.least, one.most, one.total)
             connection.execute(_ROLL_UP.format(table=table), values)

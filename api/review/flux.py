@@ -1,0 +1,127 @@
+"""Reading back from InfluxDB 2, in Flux."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from influxdb_client import InfluxDBClient
+from influxdb_client.rest import ApiException
+from urllib3.exceptions import HTTPError
+
+from api.review.kept import Kept, KeptError, Last, Run, entry_of
+from controller.settings import Elsewhere
+from controller.store.journal import StoredEntry
+from controller.store.points import NS_PER_MS
+from controller.store.readings import Bucket, ProbeSeries
+from controller.store.remote import TIMEOUT_MS, token_of
+
+DAY_MS = 86_400_000
+_WHOLE = "start: 1970-01-01T00:00:00Z"
+_GROUP = '|> group(columns: ["probe", "quantity", "unit"])'
+
+
+class Influx(Kept):
+    """An InfluxDB 2; version 3 takes the same writes but answers no Flux.
+
+    Parameters
+    ----------
+    remote
+        Its address, organisation, bucket and token.
+    """
+
+    def __init__(self, remote: Elsewhere) -> None:
+        self._remote = remote
+        client = InfluxDBClient(
+            url=remote.url, token=token_of(remote), org=remote.organisation, timeout=TIMEOUT_MS, enable_gzip=True
+        )
+        self._query = client.query_api()
+
+    def enclosures(self) -> list[tuple[str, str]]:
+        # Hours are the fewest points that every enclosure has.
+        chosen = 'r._measurement == "reading_hour" and r._field == "count"'
+        found = self._rows(
+            f'from(bucket: "{self._remote.bucket}") |> range({_WHOLE}) |> filter(fn: (r) => {chosen}) '
+            '|> last() |> keep(columns: ["site", "enclosure"]) |> group()'
+        )
+        return sorted({(row["site"], row["enclosure"]) for row in found})
+
+    def latest(self, now_ms: int, site: str | None = None, enclosure: str | None = None) -> list[Last]:
+        chosen = self._readings(site, enclosure, now_ms - DAY_MS, now_ms + 1)
+        found = self._rows(f"{chosen} |> last() {_PLACES} {_LAST}")
+        lasts = [Last(row["site"], row["enclosure"], *_names(row), row["_value"], _ms(row["_time"])) for row in found]
+        return sorted(lasts, key=lambda each: (each.site, each.enclosure, each.probe))
+
+    def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
+        width_ms = -(-(end_ms - start_ms) // points)
+        window = f"every: {width_ms}ms, offset: {start_ms % width_ms}ms"
+        said = f"{self._readings(site, enclosure, start_ms, end_ms)} {_GROUP}"
+        found: dict[tuple[str, str, str], dict[int, dict[str, float]]] = {}
+        for function in ("min", "max", "sum", "count"):
+            shared = 'createEmpty: false, timeSrc: "_start"'
+            for row in self._rows(f"{said} |> aggregateWindow({window}, fn: {function}, {shared})"):
+                buckets = found.setdefault(_names(row), {})
+                buckets.setdefault(_ms(row["_time"]), {})[function] = row["_value"]
+        return [ProbeSeries(*names, width_ms, _buckets(found[names])) for names in sorted(found)]
+
+    def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
+        chosen = f'r._measurement == "heater_run" and r.site == "{site}" and r.enclosure == "{enclosure}"'
+        found = self._rows(f'{self._from(chosen, start_ms, end_ms)} {_PIVOT} |> group() |> sort(columns: ["_time"])')
+        return [Run(_ms(row["_time"]), row["seconds"], row.get("energy_j"), row.get("ended_by") or "") for row in found]
+
+    def journal(self, site: str, start_ms: int, end_ms: int, limit: int) -> list[StoredEntry]:
+        chosen = f'r._measurement == "journal" and r.site == "{site}"'
+        newest = f'|> group() |> sort(columns: ["sequence"], desc: true) |> limit(n: {limit:d})'
+        return [_entry(row) for row in self._rows(f"{self._from(chosen, start_ms, end_ms)} {_PIVOT} {newest}")]
+
+    def _readings(self, site: str | None, enclosure: str | None, start_ms: int, end_ms: int) -> str:
+        chosen = 'r._measurement == "reading" and r._field == "value" and r.grade != "refused"'
+        chosen += "".join(
+            f' and r.{tag} == "{value}"' for tag, value in (("site", site), ("enclosure", enclosure)) if value
+        )
+        return self._from(chosen, start_ms, end_ms)
+
+    def _from(self, chosen: str, start_ms: int, end_ms: int) -> str:
+        span = f"start: time(v: {start_ms * NS_PER_MS}), stop: time(v: {end_ms * NS_PER_MS})"
+        return f'from(bucket: "{self._remote.bucket}") |> range({span}) |> filter(fn: (r) => {chosen})'
+
+    def _rows(self, flux: str) -> Sequence[Any]:
+        try:
+            return [record.values for table in self._query.query(flux) for record in table.records]
+        except ApiException as error:
+            raise KeptError(
+                f"{self._remote.url} answered {error.status}; look at remote.bucket and its token"
+            ) from error
+        except (HTTPError, OSError) as error:
+            raise KeptError(f"{self._remote.url} cannot be reached: {type(error).__name__}") from error
+
+
+_PLACES = '|> group(columns: ["site", "enclosure", "probe", "quantity", "unit"])'
+_PIVOT = '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
+_LAST = '|> sort(columns: ["_time"]) |> last()'
+
+
+def _buckets(found: dict[int, dict[str, float]]) -> list[Bucket]:
+    return [
+        Bucket(
+            at_ms,
+            each["min"],
+            min(max(each["sum"] / each["count"], each["min"]), each["max"]),
+            each["max"],
+            round(each["count"]),
+        )
+        for at_ms, each in sorted(found.items())
+    ]
+
+
+def _entry(row: Any) -> StoredEntry:
+    who, why, body, chained = (row.get(name) or "" for name in ("who", "why", "body", "hash"))
+    at_ms, enclosure = _ms(row["_time"]), row.get("enclosure")
+    return entry_of(int(row["sequence"]), at_ms, row["kind"], enclosure, who, why, body, chained)
+
+
+def _names(row: Any) -> tuple[str, str, str]:
+    return row["probe"], row["quantity"], row["unit"]
+
+
+def _ms(at: datetime) -> int:
+    return int(at.timestamp()) * 1000 + at.microsecond // 1000

@@ -1,0 +1,68 @@
+"""What a store elsewhere can be asked for, whichever it is."""
+
+import json
+from dataclasses import dataclass
+from typing import Protocol
+
+from controller.errors import SoilwardError
+from controller.store.journal import StoredEntry
+from controller.store.readings import ProbeSeries
+
+
+class KeptError(SoilwardError):
+    """The store elsewhere did not answer, or not as it should; says which and what to look at."""
+
+
+@dataclass(frozen=True, slots=True)
+class Last:
+    """The newest reading of one probe that was not refused, taken at `at_ms` [ms UTC]."""
+
+    site: str
+    enclosure: str
+    probe: str
+    quantity: str
+    unit: str
+    value: float
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One heater run: start [ms UTC], how long [s], energy [J] or None where it is not known, and what ended it."""
+
+    start_ms: int
+    seconds: float
+    energy_j: float | None
+    ended_by: str
+
+
+def entry_of(
+    sequence: int, at_ms: int, kind: str, enclosure: str | None, who: str, why: str, body: str, own_hash: str
+) -> StoredEntry:
+    """Return a journal entry as it was copied; the hash before it stays at its site. A body cut short is text."""
+    try:
+        told = json.loads(body)
+    except ValueError:
+        told = None
+    return StoredEntry(
+        sequence, at_ms, kind, enclosure, who, why, told if isinstance(told, dict) else {"as_text": body}, "", own_hash
+    )
+
+
+class Kept(Protocol):
+    """A store elsewhere, read only. Times are [ms UTC], ranges [start, end). Each call may raise `KeptError`."""
+
+    def enclosures(self) -> list[tuple[str, str]]:
+        """Return (site, enclosure) of all that ever sent a reading, in order."""
+
+    def latest(self, now_ms: int, site: str | None = None, enclosure: str | None = None) -> list[Last]:
+        """Return the newest reading of each probe that said anything within a day: everywhere, or in one place."""
+
+    def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
+        """Return least, mean and most per bucket, at most `points`; refused readings are left out, a gap stays one."""
+
+    def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
+        """Return the heater runs that began in the range, oldest first."""
+
+    def journal(self, site: str, start_ms: int, end_ms: int, limit: int) -> list[StoredEntry]:
+        """Return the newest `limit` journal entries of the range, newest first."""

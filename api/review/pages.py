@@ -1,0 +1,139 @@
+"""The pages over many sites: all of them, one enclosure, one journal."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse
+
+from api.auth import Viewer
+from api.pages import ledger, spark, words
+from api.pages.render import page, unit_of
+from api.pages.spark import Curve, Span
+from api.pages.words import Unit
+from api.review.calls import ClockNow, KeptNow, Name, known
+from api.review.kept import Last, Run
+from controller.store.readings import ProbeSeries
+from controller.store.use import JOULES_PER_KWH
+
+router = APIRouter(include_in_schema=False)
+
+DAY_MS = 86_400_000
+SILENT_MS = 900_000
+"""[ms] A copy older than this is no longer now. Source: engineering judgement."""
+RANGES = {"24h": ("24 hours", 1), "3d": ("3 days", 3), "3w": ("3 weeks", 21), "1y": ("a year", 365)}
+POINTS = 480
+MOST_RUNS = 24
+_DRAWN = ("soil", "air", "outside")
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceShown:
+    """One enclosure in the list of all."""
+
+    site: str
+    enclosure: str
+    soil: str
+    air: str
+    age: str
+    silent: bool
+
+
+@router.get("/")
+def sites(request: Request, kept: KeptNow, clock: ClockNow, person: Viewer) -> HTMLResponse:
+    """Every site, the silent ones named first."""
+    now_ms = clock.now().utc_ms
+    lasts: dict[tuple[str, str], list[Last]] = {}
+    for last in kept.latest(now_ms):
+        lasts.setdefault((last.site, last.enclosure), []).append(last)
+    unit = unit_of(request)
+    shown = [_place(*place, lasts.get(place, []), now_ms, unit) for place in kept.enclosures()]
+    by_site: dict[str, list[PlaceShown]] = {}
+    for one in shown:
+        by_site.setdefault(one.site, []).append(one)
+    return page(request, "review-sites.html", sites=by_site, silent=[one for one in shown if one.silent])
+
+
+@router.get("/sites/{site}/enclosures/{enclosure}")
+def enclosure_page(
+    request: Request,
+    site: Name,
+    enclosure: Name,
+    kept: KeptNow,
+    clock: ClockNow,
+    person: Viewer,
+    span: Annotated[str, Query(alias="range", max_length=4)] = "24h",
+) -> HTMLResponse:
+    """One enclosure: the newest readings, the chart, what ran."""
+    known(kept, site, enclosure)
+    now_ms, unit, zone = clock.now().utc_ms, unit_of(request), request.app.state.soilward.settings.site.zone
+    span_words, days = RANGES.get(span, RANGES["24h"])
+    window = Span(now_ms - days * DAY_MS, now_ms)
+    runs = kept.runs(site, enclosure, window.start_ms, window.end_ms)
+    found = kept.series(site, enclosure, window.start_ms, window.end_ms, POINTS)
+    ran = [Span(run.start_ms, run.start_ms + round(run.seconds * 1000)) for run in runs]
+    lasts = kept.latest(now_ms, site, enclosure)
+    return page(
+        request,
+        "review-enclosure.html",
+        place=_place(site, enclosure, lasts, now_ms, unit),
+        probes=[(each.probe, words.quantity(each.quantity), *_said(each, now_ms, unit)) for each in lasts],
+        chart=spark.chart(_curves(found), window, unit, zone, ran, paper=spark.LARGE),
+        small=spark.chart(_curves(found), window, unit, zone, ran),
+        span_words=span_words,
+        ranges=[(key, text, text == span_words) for key, (text, _) in RANGES.items()],
+        heat=_heat(runs),
+        runs=[
+            (words.moment(run.start_ms, now_ms, zone), words.duration(run.seconds), _kwh(run), run.ended_by)
+            for run in reversed(runs[-MOST_RUNS:])
+        ],
+        more=max(0, len(runs) - MOST_RUNS),
+    )
+
+
+@router.get("/sites/{site}/journal")
+def journal_page(request: Request, site: Name, kept: KeptNow, clock: ClockNow, person: Viewer) -> HTMLResponse:
+    """What was written at one site in the last three weeks."""
+    now_ms, zone = clock.now().utc_ms, request.app.state.soilward.settings.site.zone
+    found = kept.journal(site, now_ms - 21 * DAY_MS, now_ms + 1, 300)
+    days = ledger.journal_days(found, now_ms, zone, unit_of(request))
+    return page(request, "review-journal.html", place=site, days=days)
+
+
+def _place(site: str, enclosure: str, lasts: Sequence[Last], now_ms: int, unit: Unit) -> PlaceShown:
+    newest_ms = max((each.at_ms for each in lasts), default=None)
+    said = {each.quantity: words.reading(each.value, each.unit, unit) for each in reversed(lasts)}
+    age = "for more than a day" if newest_ms is None else words.duration((now_ms - newest_ms) / 1000)
+    silent = newest_ms is None or now_ms - newest_ms > SILENT_MS
+    return PlaceShown(site, enclosure, said.get("soil", "—"), said.get("air", "—"), age, silent)
+
+
+def _said(last: Last, now_ms: int, unit: Unit) -> tuple[str, str, bool]:
+    age_ms = now_ms - last.at_ms
+    return words.reading(last.value, last.unit, unit), words.ago(age_ms / 1000), age_ms > SILENT_MS
+
+
+def _curves(found: Sequence[ProbeSeries]) -> list[Curve]:
+    """Return the temperatures, the first of each quantity drawn as such."""
+    lines: list[Curve] = []
+    for each in sorted((one for one in found if one.quantity in _DRAWN), key=lambda one: _DRAWN.index(one.quantity)):
+        first = not any(line.kind.split()[0] == each.quantity for line in lines)
+        middle_ms = each.bucket_ms // 2
+        points = tuple((row.start_ms + middle_ms, row.mean) for row in each.rows)
+        lines.append(Curve(each.quantity + ("" if first else " second"), each.probe, points))
+    return lines
+
+
+def _heat(runs: Sequence[Run]) -> str:
+    if not runs:
+        return "No heat on record in this time."
+    on_s, kwh = sum(run.seconds for run in runs), sum(run.energy_j or 0.0 for run in runs) / JOULES_PER_KWH
+    unknown = sum(run.energy_j is None for run in runs)
+    rest = f"; of {unknown} runs the energy is not known" if unknown else ""
+    count = "One run" if len(runs) == 1 else f"{len(runs)} runs"
+    return f"{count}, {words.duration(on_s)} in all, {words.number(kwh)} kWh{rest}."
+
+
+def _kwh(run: Run) -> str:
+    return "not known" if run.energy_j is None else f"{words.number(run.energy_j / JOULES_PER_KWH, 2)} kWh"

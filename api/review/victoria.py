@@ -1,0 +1,151 @@
+"""Reading back from VictoriaMetrics: PromQL for series, its export for what must come exactly as it was written."""
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import urllib3
+
+from api.review.kept import Kept, KeptError, Last, Run, entry_of
+from controller.settings import Elsewhere
+from controller.store.journal import StoredEntry
+from controller.store.readings import Bucket, ProbeSeries
+from controller.store.remote import TIMEOUT_MS, token_of
+
+DAY_S = 86_400
+_BEGINNING_S = "1"
+
+
+class Victoria(Kept):
+    """A VictoriaMetrics, single or the query side of a cluster.
+
+    Parameters
+    ----------
+    remote
+        Its address, and a bearer token if it stands behind something that asks for one.
+    """
+
+    def __init__(self, remote: Elsewhere) -> None:
+        self._url = remote.url.rstrip("/")
+        headers = {"Authorization": f"Bearer {token_of(remote)}"} if remote.token_file else {}
+        self._pool = urllib3.PoolManager(headers=headers, timeout=TIMEOUT_MS / 1000, retries=False)
+
+    def enclosures(self) -> list[tuple[str, str]]:
+        found = self._json("series", {"match[]": "reading_value", "start": _BEGINNING_S})
+        return sorted({(each["site"], each["enclosure"]) for each in found})
+
+    def latest(self, now_ms: int, site: str | None = None, enclosure: str | None = None) -> list[Last]:
+        chosen = _readings_of(site, enclosure)
+        at = {"time": f"{now_ms / 1000:.3f}", "nocache": "1"}
+        values = self._json("query", {**at, "query": f"last_over_time({chosen}[{DAY_S}s])"})["result"]
+        times = self._json("query", {**at, "query": f"tlast_over_time({chosen}[{DAY_S}s])"})["result"]
+        said_s = {_key(each["metric"]): float(each["value"][1]) for each in times}
+        newest: dict[tuple[str, ...], Last] = {}
+        for each in values:
+            told = each["metric"]
+            at_ms = round(said_s.get(_key(told), 0.0) * 1000)
+            last = Last(told["site"], told["enclosure"], *_names(told), float(each["value"][1]), at_ms)
+            place = (last.site, last.enclosure, last.probe)
+            if place not in newest or newest[place].at_ms < at_ms:
+                newest[place] = last
+        return [newest[name] for name in sorted(newest)]
+
+    def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
+        width_ms = -(-(end_ms - start_ms) // points)
+        span, chosen = f"[{width_ms}ms]", _readings_of(site, enclosure)
+        by = "by (probe, quantity, unit)"
+        asked = {
+            "least": f"min(min_over_time({chosen}{span})) {by}",
+            "most": f"max(max_over_time({chosen}{span})) {by}",
+            "total": f"sum(sum_over_time({chosen}{span})) {by}",
+            "count": f"sum(count_over_time({chosen}{span})) {by}",
+        }
+        # A value at t speaks for (t - width, t]; asked a millisecond before each bucket's end it is [start, end).
+        last_ms = start_ms + ((end_ms - start_ms - 1) // width_ms) * width_ms + width_ms - 1
+        times = {"start": _s(start_ms + width_ms - 1), "end": _s(last_ms), "step": f"{width_ms}ms", "nocache": "1"}
+        found = {name: self._range(query, times) for name, query in asked.items()}
+        result = []
+        for key, least in sorted(found["least"].items()):
+            rows = [
+                Bucket(
+                    at_ms + 1 - width_ms,
+                    low,
+                    min(max(found["total"][key][at_ms] / found["count"][key][at_ms], low), found["most"][key][at_ms]),
+                    found["most"][key][at_ms],
+                    round(found["count"][key][at_ms]),
+                )
+                for at_ms, low in sorted(least.items())
+            ]
+            result.append(ProbeSeries(*key, width_ms, rows))
+        return result
+
+    def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
+        chosen = f'{{__name__=~"heater_run_(seconds|energy_j)",site="{site}",enclosure="{enclosure}"}}'
+        seconds: dict[tuple[int, str], float] = {}
+        joules: dict[tuple[int, str], float] = {}
+        for told, at_ms, value in self._export(chosen, start_ms, end_ms):
+            into = seconds if told["__name__"].endswith("seconds") else joules
+            into[at_ms, told.get("ended_by", "")] = value
+        return [Run(key[0], value, joules.get(key), key[1]) for key, value in sorted(seconds.items())]
+
+    def journal(self, site: str, start_ms: int, end_ms: int, limit: int) -> list[StoredEntry]:
+        found = [
+            entry_of(
+                round(value),
+                at_ms,
+                told["kind"],
+                told.get("enclosure"),
+                told.get("who", ""),
+                told.get("why", ""),
+                told.get("body", "{}"),
+                told.get("hash", ""),
+            )
+            for told, at_ms, value in self._export(f'journal_sequence{{site="{site}"}}', start_ms, end_ms)
+        ]
+        return sorted(found, key=lambda each: -each.sequence)[:limit]
+
+    def _range(self, query: str, times: dict[str, str]) -> dict[tuple[str, str, str], dict[int, float]]:
+        return {
+            _names(each["metric"]): {round(at_s * 1000): float(value) for at_s, value in each["values"]}
+            for each in self._json("query_range", {**times, "query": query})["result"]
+        }
+
+    def _export(self, match: str, start_ms: int, end_ms: int) -> Iterator[tuple[dict[str, str], int, float]]:
+        """Yield (labels, [ms UTC], value) of every point as it was written."""
+        body = self._get("export", {"match[]": match, "start": _s(start_ms), "end": _s(end_ms - 1)})
+        for line in body.decode("utf-8").splitlines():
+            told = json.loads(line)
+            for at_ms, value in zip(told["timestamps"], told["values"], strict=True):
+                yield told["metric"], at_ms, value
+
+    def _json(self, call: str, fields: dict[str, str]) -> Any:
+        try:
+            return json.loads(self._get(call, fields))["data"]
+        except (ValueError, KeyError) as error:
+            raise KeptError(f"{self._url} did not answer as a VictoriaMetrics does; look at remote.url") from error
+
+    def _get(self, call: str, fields: dict[str, str]) -> bytes:
+        try:
+            answer = self._pool.request("GET", f"{self._url}/api/v1/{call}", fields=fields)
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            raise KeptError(f"{self._url} cannot be reached: {type(error).__name__}") from error
+        if answer.status != 200:
+            raise KeptError(f"{self._url} answered {answer.status} to {call}; look at remote.url and its token")
+        return answer.data
+
+
+def _readings_of(site: str | None, enclosure: str | None) -> str:
+    places = "".join(f'{name}="{value}",' for name, value in (("site", site), ("enclosure", enclosure)) if value)
+    return f'reading_value{{{places}grade!="refused"}}'
+
+
+def _names(labels: dict[str, str]) -> tuple[str, str, str]:
+    return labels["probe"], labels["quantity"], labels["unit"]
+
+
+def _key(labels: dict[str, str]) -> tuple[str, ...]:
+    return labels["site"], labels["enclosure"], labels["probe"], labels.get("grade", "")
+
+
+def _s(at_ms: int) -> str:
+    return f"{at_ms / 1000:.3f}"

@@ -1,0 +1,163 @@
+"""What the store elsewhere has not got yet. The record itself is the outbox: only how far it was sent is kept.
+
+Readings go oldest first over all probes, so a remote store that was away for a week fills from its old end. A minute
+or hour follows once the readings of its probe have passed it. What came late goes once more, with its minute and hour.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from influxdb_client import Point
+
+from controller.store.connection import open_reader, open_writer, transaction
+from controller.store.journal import after
+from controller.store.migrations import OUTBOX
+from controller.store.points import Place, Points
+from controller.store.readings import HOUR_MS, MINUTE_MS
+from controller.store.told import Told
+
+MOST_READINGS = 4000
+"""Readings in one batch; with their minutes and hours about half a megabyte of line protocol."""
+MOST_OTHERS = 500
+
+_WIDTHS = (("minute", MINUTE_MS), ("hour", HOUR_MS))
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Points to send, and how far each line of the record will have been sent once they are there.
+
+    Parameters
+    ----------
+    oldest_ms
+        [ms UTC] when the first reading of it was taken, or None where it holds none.
+    full
+        Whether more may be waiting already.
+    """
+
+    points: list[Point]
+    cursors: dict[str, int]
+    oldest_ms: int | None
+    full: bool
+
+
+class Outbox:
+    """Reads the record of one folder and keeps, in `outbox.db`, how far it was sent.
+
+    Raises
+    ------
+    StoreError
+        If another sender holds the file.
+    """
+
+    def __init__(self, folder: Path, points: Points) -> None:
+        self._folder, self._points = folder, points
+        self._own = open_writer(folder / "outbox.db", OUTBOX)
+        self._sent: dict[str, int] = dict(self._own.execute("SELECT line, reached FROM cursor").fetchall())
+
+    def next(self) -> Batch | None:
+        """Return what goes next, or None when all is sent. The record is only read."""
+        points: list[Point] = []
+        cursors: dict[str, int] = {}
+        oldest_ms = None
+        with closing(open_reader(self._folder / "readings.db")) as record:
+            # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
+            record.execute("BEGIN")
+            oldest_ms = self._readings(record, points, cursors)
+            self._late(record, points, cursors)
+            self._runs(record, points, cursors)
+        with closing(open_reader(self._folder / "journal.db")) as record:
+            for entry in after(record, self._sent.get("journal", 0), MOST_OTHERS):
+                points.append(self._points.entry(entry))
+                cursors["journal"] = entry.sequence
+        # What runs out of its share shows by number alone: one batch more than needed costs nothing.
+        return Batch(points, cursors, oldest_ms, len(points) >= MOST_OTHERS) if cursors else None
+
+    def done(self, batch: Batch) -> None:
+        """Note that a batch has arrived. Killed before this, it is sent again: same stamps and tags, no point more."""
+        with transaction(self._own):
+            self._own.executemany(
+                "INSERT INTO cursor (line, reached) VALUES (?, ?) "
+                "ON CONFLICT (line) DO UPDATE SET reached = excluded.reached",
+                batch.cursors.items(),
+            )
+        self._sent.update(batch.cursors)
+
+    def tell(self, told: Told) -> None:
+        """Leave word of how sending fares, for pages and metrics."""
+        self._own.execute(
+            "INSERT INTO told (id, at_ms, oldest_ms, sent, refused, trouble) VALUES (1, ?, ?, ?, ?, ?) "
+            "ON CONFLICT (id) DO UPDATE SET at_ms = excluded.at_ms, oldest_ms = excluded.oldest_ms, "
+            "sent = excluded.sent, refused = excluded.refused, trouble = excluded.trouble",
+            (told.at_ms, told.oldest_ms, told.sent, told.refused, told.trouble),
+        )
+
+    def close(self) -> None:
+        """Let the file go."""
+        self._own.close()
+
+    def _readings(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> int | None:
+        """Take the oldest unsent readings over all probes; returns when [ms UTC] the first of them was taken."""
+        places = _places(record)
+        share = MOST_READINGS // max(len(places), 1) + 1
+        waiting = {each: record.execute(_AFTER, (each, self._sent.get(f"probe/{each}", -1), share)) for each in places}
+        rows = {probe: found for probe, cursor in waiting.items() if (found := cursor.fetchall())}
+        # A probe that has more than its share ends the batch for all, or newer readings would overtake its older ones.
+        horizon_ms = min((found[-1][0] for found in rows.values() if len(found) == share), default=None)
+        taken: list[tuple[int, Point]] = []
+        for probe, found in rows.items():
+            kept = [row for row in found if horizon_ms is None or row[0] <= horizon_ms]
+            if kept:
+                taken += [(row[0], self._points.reading(places[probe], *row)) for row in kept]
+                taken += self._passed(record, places, probe, kept[-1][0])
+                cursors[f"probe/{probe}"] = kept[-1][0]
+        points += [point for _, point in sorted(taken, key=lambda each: each[0])]
+        return min((found[0][0] for found in rows.values()), default=None)
+
+    def _passed(
+        self, record: sqlite3.Connection, places: dict[int, Place], probe: int, reached_ms: int
+    ) -> Iterator[tuple[int, Point]]:
+        """Yield the minutes and hours that end at or before what is now reached and had not ended before."""
+        before_ms = self._sent.get(f"probe/{probe}", -1)
+        for width, width_ms in _WIDTHS:
+            low_ms, high_ms = before_ms - before_ms % width_ms, reached_ms - reached_ms % width_ms
+            for start_ms, *row in record.execute(_ROLLED.format(table=width), (probe, low_ms, high_ms)):
+                yield start_ms, self._points.roll_up(places[probe], width, start_ms, tuple(row))
+
+    def _late(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
+        places = _places(record)
+        touched: set[tuple[str, int, int]] = set()
+        for number, probe, taken_ms in record.execute(_LATE, (self._sent.get("late", 0), MOST_OTHERS)):
+            cursors["late"] = number
+            row = record.execute(_ONE, (probe, taken_ms)).fetchone()
+            if row is None or taken_ms > cursors.get(f"probe/{probe}", self._sent.get(f"probe/{probe}", -1)):
+                continue
+            points.append(self._points.reading(places[probe], taken_ms, *row))
+            if self._points.replaces:
+                touched |= {(width, probe, taken_ms - taken_ms % width_ms) for width, width_ms in _WIDTHS}
+        for width, probe, start_ms in sorted(touched):
+            for _, *row in record.execute(_ROLLED.format(table=width), (probe, start_ms, start_ms + 1)):
+                points.append(self._points.roll_up(places[probe], width, start_ms, tuple(row)))
+
+    def _runs(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
+        for (enclosure,) in record.execute("SELECT DISTINCT enclosure FROM heater_run").fetchall():
+            line = f"run/{enclosure}"
+            for number, *run in record.execute(_ENDED, (enclosure, self._sent.get(line, 0), MOST_OTHERS)):
+                points.append(self._points.run(enclosure, *run))
+                cursors[line] = number
+
+
+def _places(record: sqlite3.Connection) -> dict[int, Place]:
+    return {row[0]: Place(*row[1:]) for row in record.execute("SELECT id, enclosure, name, quantity, unit FROM probe")}
+
+
+_AFTER = "SELECT taken_ms, value, grade FROM reading WHERE probe_id = ? AND taken_ms > ? ORDER BY taken_ms LIMIT ?"
+_ROLLED = """SELECT start_ms, count, least, most, total FROM {table}
+WHERE probe_id = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms"""
+_LATE = "SELECT id, probe_id, taken_ms FROM late WHERE id > ? ORDER BY id LIMIT ?"
+_ONE = "SELECT value, grade FROM reading WHERE probe_id = ? AND taken_ms = ?"
+_ENDED = """SELECT id, start_ms, end_ms, energy_j, ended_by FROM heater_run
+WHERE enclosure = ? AND id > ? AND end_ms IS NOT NULL ORDER BY id LIMIT ?"""

@@ -1,0 +1,90 @@
+"""The record as points of the line protocol: one measurement per kind of row, names and places as tags."""
+
+import json
+from dataclasses import dataclass
+
+from influxdb_client import Point, WritePrecision
+
+from controller.settings import RemoteKind
+from controller.store.journal import StoredEntry
+
+NS_PER_MS = 1_000_000
+LONGEST_LABEL = 12_000
+"""[character] of a journal body that a label may hold. Source: VictoriaMetrics cuts labels at 16 KiB by default."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Whose readings these are."""
+
+    enclosure: str
+    probe: str
+    quantity: str
+    unit: str
+
+
+class Points:
+    """Makes points for one site.
+
+    Parameters
+    ----------
+    kind
+        VictoriaMetrics keeps numbers alone, so what a journal entry or the end of a run says becomes tags there; and
+        a point written anew does not replace the old one there (`replaces`).
+    """
+
+    def __init__(self, kind: RemoteKind, site: str) -> None:
+        self.site, self._texts_are_tags = site, kind is RemoteKind.VICTORIA_METRICS
+        self.replaces = kind is not RemoteKind.VICTORIA_METRICS
+
+    def reading(self, place: Place, taken_ms: int, value: float, grade: str) -> Point:
+        """Return one reading at the time it was taken; its unit is that of the probe."""
+        return self._of(place, "reading").tag("grade", grade).field("value", value).time(*_at(taken_ms))
+
+    def roll_up(self, place: Place, width: str, start_ms: int, row: tuple[int, float, float, float]) -> Point:
+        """Return a minute or an hour (`width`) of (count, least, most, sum of values), at its beginning."""
+        count, least, most, total = row
+        point = self._of(place, f"reading_{width}").field("least", least).field("most", most)
+        return point.field("mean", total / count).field("count", count).time(*_at(start_ms))
+
+    def run(self, enclosure: str, start_ms: int, end_ms: int, energy_j: float | None, ended_by: str) -> Point:
+        """Return one heater run, at its start; energy [J] only where it is known."""
+        point = Point("heater_run").tag("site", self.site).tag("enclosure", enclosure)
+        self._text(point, "ended_by", ended_by)
+        point.field("seconds", (end_ms - start_ms) / 1000)
+        if energy_j is not None:
+            point.field("energy_j", energy_j)
+        return point.time(*_at(start_ms))
+
+    def entry(self, entry: StoredEntry) -> Point:
+        """Return one journal entry with its hash. Its place in the chain makes its time unique below 1 ms."""
+        point = Point("journal").tag("site", self.site).tag("kind", entry.kind)
+        if entry.enclosure is not None:
+            point.tag("enclosure", entry.enclosure)
+        body = json.dumps(entry.body, sort_keys=True, ensure_ascii=False)
+        for name, text in (("who", entry.who), ("why", entry.why), ("body", body), ("hash", entry.hash)):
+            self._text(point, name, text)
+        point.field("sequence", entry.sequence)
+        return point.time(entry.at_ms * NS_PER_MS + entry.sequence % NS_PER_MS, WritePrecision.NS)
+
+    def _of(self, place: Place, measurement: str) -> Point:
+        point = Point(measurement).tag("site", self.site).tag("enclosure", place.enclosure).tag("probe", place.probe)
+        return point.tag("quantity", place.quantity).tag("unit", place.unit)
+
+    def _text(self, point: Point, name: str, text: str) -> None:
+        if not self._texts_are_tags:
+            point.field(name, text)
+        elif text:
+            point.tag(name, _one_line(text))
+
+
+def _one_line(text: str) -> str:
+    """Return text that a tag can hold: no line breaks, no backslash (it would escape what follows), not too long."""
+    flat = " ".join(text.replace("\\", "/").split("\n")).rstrip()
+    return (
+        flat if len(flat.encode()) <= LONGEST_LABEL else flat.encode()[:LONGEST_LABEL].decode(errors="ignore") + " ..."
+    )
+
+
+def _at(at_ms: int) -> tuple[int, WritePrecision]:
+    return at_ms * NS_PER_MS, WritePrecision.NS

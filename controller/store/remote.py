@@ -1,0 +1,113 @@
+"""The one door to influxdb_client: points out to a store elsewhere, told apart by what would help.
+
+InfluxDB 2 and 3 and VictoriaMetrics take the same write call (`/api/v2/write`, line protocol).
+"""
+
+from collections.abc import Sequence
+from types import TracebackType
+
+from influxdb_client import InfluxDBClient, Point, WritePrecision
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.rest import ApiException
+from urllib3.exceptions import HTTPError
+
+from controller.errors import SettingsError, SoilwardError
+from controller.settings import Elsewhere, Remote
+
+TIMEOUT_MS = 20_000
+"""[ms] patience with one call. Source: engineering judgement."""
+_POINTS_AT_FAULT = frozenset({400, 413, 422})
+"""Statuses by which these stores refuse what is in a batch, or its size; all others are about us or about them."""
+
+
+class RemoteError(SoilwardError):
+    """The store elsewhere did not take what was sent; nothing is lost, it is sent again."""
+
+
+class RemoteWriter:
+    """Sends points, all of a batch or (by its own account) none.
+
+    Parameters
+    ----------
+    remote
+        Where to, from settings.
+
+    Raises
+    ------
+    SettingsError
+        If the token cannot be read.
+    """
+
+    def __init__(self, remote: Remote) -> None:
+        self._remote, self.refused = remote, 0
+        self._client = InfluxDBClient(
+            url=remote.url, token=token_of(remote), org=remote.organisation or "-", timeout=TIMEOUT_MS, enable_gzip=True
+        )
+        self._write = self._client.write_api(write_options=SYNCHRONOUS)
+
+    def send(self, points: Sequence[Point]) -> None:
+        """Send points; one that the store will never take is left out, counted in `refused`, and not tried again.
+
+        Raises
+        ------
+        RemoteError
+            If the store cannot be reached or does not let us in.
+        """
+        if not points:
+            return
+        try:
+            self._write.write(bucket=self._remote.bucket, record=points, write_precision=WritePrecision.NS)
+        except ApiException as error:
+            if error.status not in _POINTS_AT_FAULT:
+                raise RemoteError(f"{self._remote.url} answered {error.status}: {_why(error)}") from error
+            if len(points) == 1:
+                self.refused += 1
+                return
+            middle = len(points) // 2
+            self.send(points[:middle])
+            self.send(points[middle:])
+        except (HTTPError, OSError) as error:
+            raise RemoteError(f"{self._remote.url} cannot be reached: {type(error).__name__}") from error
+
+    def close(self) -> None:
+        """Let the connection go."""
+        self._write.close()
+        self._client.close()
+
+    def __enter__(self) -> "RemoteWriter":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def token_of(remote: Elsewhere) -> str:
+    """Return the token, or a stand-in where the store wants none.
+
+    Raises
+    ------
+    SettingsError
+        If its file cannot be read.
+    """
+    if remote.token_file is None:
+        return "none"
+    try:
+        return remote.token_file.read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise SettingsError(
+            [f"remote.token_file: {remote.token_file} cannot be read ({error.strerror}); write the token into it"]
+        ) from error
+
+
+_WHY = {
+    401: "the token is wrong; write the right one into remote.token_file",
+    403: "the token may not write there; give it the right to write the bucket",
+    404: "there is no such bucket or organisation; create it or correct remote.bucket",
+    429: "too much at once; tried again later",
+}
+
+
+def _why(error: ApiException) -> str:
+    return _WHY.get(int(error.status or 0), str(error.reason or "no reason given"))

@@ -1,0 +1,116 @@
+"""The pages and calls over many sites, on a real store."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.review.app import create_review
+from api.review.settings import load_review
+from controller.clock import ManualClock, Moment
+from controller.errors import SettingsError
+from controller.settings import Remote
+from controller.store.journal import Entry
+from controller.store.runs import RunBegan, RunEnded, RunEnergy
+from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, many, said
+
+pytestmark = pytest.mark.parametrize("remote", ["victoria-metrics"], indirect=True)
+SPAN = {"start": "2026-01-01T00:00:00Z", "end": "2026-01-01T01:00:00Z"}
+HTML = {"accept": "text/html"}
+HOME = "http://127.0.0.1:8460"
+
+
+def review_file(folder: Path, remote: Remote, more: str = "") -> Path:
+    """Write a review file and return where it is."""
+    file = folder / "review.toml"
+    there = f'kind = "victoria-metrics"\nurl = "{remote.url}"'
+    file.write_text(f'[remote]\n{there}\n[store]\nfolder = "people"\n{more}', encoding="utf-8")
+    return file
+
+
+@pytest.fixture
+def client(tmp_path: Path, remote: Remote, keep: Keep, send: Send) -> Iterator[TestClient]:
+    """Yield a browser on this machine, over an hour of larch and of elder; elder has been silent since."""
+    keep(*many("bed", 360, 7), *many("bed", 60, 8, "elder"), said("case", START_MS + HOUR_MS - 5000, 31.5))
+    keep(RunBegan("larch", START_MS), RunEnergy("larch", 1.8e6), RunEnded("larch", START_MS + 600_000, "duty is over"))
+    keep(Entry("trip", "larch", "controller", "", {"trip": "soil-over", "detail": "soil reached 36 Cel"}, START_MS + 5))
+    send()
+    clock = ManualClock(Moment(1000.0, START_MS + HOUR_MS + 60_000))
+    with TestClient(
+        create_review(load_review(review_file(tmp_path, remote)), clock), base_url=HOME, client=("127.0.0.1", 5000)
+    ) as one:
+        yield one
+
+
+def test_the_calls_give_what_the_site_has_sent(client: TestClient, remote: Remote) -> None:
+    """Sites, newest readings, series, runs, journal."""
+    assert client.get("/api/sites").json() == [{"site": remote.site, "enclosures": ["elder", "larch"]}]
+    larch = f"/api/sites/{remote.site}/enclosures/larch"
+    newest = {each["probe"]: each for each in client.get(larch).json()["readings"]}
+    assert newest["case"]["value"] == 31.5
+    series = client.get(f"{larch}/readings", params={**SPAN, "points": 6}).json()["series"]
+    assert sum(row["count"] for each in series for row in each["rows"]) > 250
+    (run,) = client.get(f"{larch}/heater-runs", params=SPAN).json()["rows"]
+    assert (run["on_s"], run["energy_kwh"], run["ended_by"]) == (600.0, 0.5, "duty is over")
+    (entry,) = client.get(f"/api/sites/{remote.site}/journal", params=SPAN).json()
+    assert entry["body"]["detail"] == "soil reached 36 Cel"
+
+
+def test_the_pages_say_the_same(client: TestClient, remote: Remote) -> None:
+    """The list names who is silent; an enclosure shows its chart and runs; the journal its entries."""
+    home = client.get("/", headers=HTML).text
+    assert "1 of 2 enclosures has not been heard from lately" in home
+    assert f"{remote.site}, elder</a>: nothing for 41 min" in home
+    larch = client.get(f"/sites/{remote.site}/enclosures/larch", headers=HTML).text
+    assert '<path class="line soil"' in larch
+    assert "One run, 10 min in all, 0.5 kWh." in larch
+    assert "duty is over" in larch
+    journal = client.get(f"/sites/{remote.site}/journal", headers=HTML).text
+    assert "Soil reached 36\N{NO-BREAK SPACE}°C." in journal
+
+
+def test_nothing_of_a_site_of_its_own_is_there(client: TestClient) -> None:
+    """No page of the review offers a change, an enclosure of its own, or a call that could ask for one."""
+    assert "/limits" not in client.get("/", headers=HTML).text
+    for path in ("/api/enclosures", "/limits", "/journal"):
+        assert client.get(path).status_code == 404
+    assert client.post("/api/enclosures/larch/arm").status_code == 404
+
+
+def test_an_unknown_place_is_named(client: TestClient, remote: Remote) -> None:
+    """404 with the names asked for; a name that is no name is refused before the store sees it."""
+    answer = client.get(f"/api/sites/{remote.site}/enclosures/oak")
+    assert answer.status_code == 404
+    assert "'oak'" in answer.json()["detail"]
+    assert client.get('/api/sites/x"}/enclosures/oak').status_code == 422
+
+
+def test_a_store_that_is_away_is_said_on_the_page(client: TestClient, victoria: Victoria) -> None:
+    """503 and where it looked; back as soon as the store is."""
+    victoria.stop()
+    answer = client.get("/", headers=HTML)
+    assert answer.status_code == 503
+    assert "cannot be reached" in answer.text
+    victoria.start()
+    assert client.get("/", headers=HTML).status_code == 200
+
+
+def test_people_who_are_set_up_must_sign_in(tmp_path: Path, remote: Remote) -> None:
+    """Listening beyond this machine needs a person; with one, nobody else sees anything."""
+    with pytest.raises(SettingsError, match="no person is set up"):
+        create_review(load_review(review_file(tmp_path, remote, '[web]\nhost = "0.0.0.0"\n')))
+
+
+@pytest.mark.parametrize(
+    ("more", "fault"),
+    [
+        ('[enclosure]\nname = "larch"\n', "enclosure: no such key"),
+        ("[web]\nport = 0\n", "web.port: 0 is below the lowest allowed 1"),
+        ('[site]\ntime_zone = "Mars"\n', "is no IANA time zone"),
+    ],
+)
+def test_a_fault_in_the_review_file_is_named(tmp_path: Path, remote: Remote, more: str, fault: str) -> None:
+    """File, key, value, bound."""
+    with pytest.raises(SettingsError, match=fault):
+        load_review(review_file(tmp_path, remote, more))

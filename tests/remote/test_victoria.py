@@ -1,0 +1,68 @@
+"""What only a VictoriaMetrics that is stopped and started can show: away for a day, and the roll-ups as written."""
+
+from pathlib import Path
+
+import pytest
+
+from api.review.kept import Kept, KeptError
+from api.review.victoria import Victoria as Reader
+from controller.forwarder import Forwarder
+from controller.settings import Remote
+from controller.store.told import told
+from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, local, many, said, settle
+
+pytestmark = pytest.mark.parametrize("remote", ["victoria-metrics"], indirect=True)
+
+
+def test_a_store_that_was_away_gets_everything_and_the_oldest_first(
+    folder: Path, keep: Keep, victoria: Victoria, forwarder: Forwarder, kept: Kept, remote: Remote
+) -> None:
+    """Away for what two probes say in a day: readings come in order over both, none is missing."""
+    victoria.stop()
+    keep(*many("bed", 8640, 4), *many("deep", 8640, 5))
+    pauses = [forwarder.turn() for _ in range(4)]
+    assert pauses == [1.0, 2.0, 4.0, 8.0]
+    word = told(folder)
+    assert word is not None
+    assert word.oldest_ms == START_MS
+    assert "cannot be reached" in word.trouble
+    victoria.start()
+    end_ms = START_MS + 25 * HOUR_MS
+    reached = []
+    while forwarder.turn() == 0.0:
+        settle(remote)
+        there = kept.series(remote.site, "larch", START_MS, end_ms, 1500)
+        reached.append([each.rows[-1].start_ms for each in there])
+    assert len(reached) > 2
+    assert all(abs(bed - deep) <= 60_000 for bed, deep in reached)
+    settle(remote)
+    there = kept.series(remote.site, "larch", START_MS, end_ms, 1)
+    assert [each.rows[0].count for each in there] == [each.rows[0].count for each in local(folder, end_ms, 1)]
+    word = told(folder)
+    assert word is not None
+    assert (word.oldest_ms, word.trouble) == (None, "")
+
+
+def test_minutes_and_hours_are_sent_once_they_have_passed(keep: Keep, send: Send, remote: Remote) -> None:
+    """A minute that is still running is not there; it follows once it is over."""
+    keep(*(said("bed", START_MS + 10_000 * number, 10.0 + number) for number in range(9)))
+    send()
+    assert rolled(remote, "reading_minute_most") == {START_MS: 15.0}
+    keep(*(said("bed", START_MS + 10_000 * number, 10.0 + number) for number in range(9, 370)))
+    send()
+    assert len(rolled(remote, "reading_minute_most")) == 61
+    assert rolled(remote, "reading_hour_count") == {START_MS: 360.0}
+    assert rolled(remote, "reading_hour_mean") == {START_MS: pytest.approx(10 + 359 / 2)}
+
+
+def rolled(remote: Remote, name: str) -> dict[int, float]:
+    """Return every point of one series."""
+    reader = Reader(remote)
+    return {at_ms: value for _, at_ms, value in reader._export(name, START_MS, START_MS + 10 * HOUR_MS)}
+
+
+def test_a_store_that_is_no_store_is_named(victoria: Victoria, kept: Kept) -> None:
+    """Reading back from nothing says where it looked."""
+    victoria.stop()
+    with pytest.raises(KeptError, match=rf"{victoria.port} cannot be reached"):
+        kept.enclosures()
