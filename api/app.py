@@ -24,7 +24,7 @@ from api.writer import Writer
 from controller.clock import Clock
 from controller.errors import StoreError
 from controller.settings import Settings
-from controller.store import migrations
+from controller.store import heads, migrations
 
 STATIC = Path(__file__).parent / "pages" / "static"
 
@@ -101,6 +101,7 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
 
 def _open(settings: Settings, folder: Path, live: Live, clock: Clock) -> State:
     folder.mkdir(parents=True, exist_ok=True)
+    sealed = heads.checker(settings.store.model_copy(update={"folder": folder}))
     season = Writer(folder / "season.db", people.MIGRATIONS)
     try:
         auth.refuse_unsafe_listen(settings, len(season.do(people.list_people)))
@@ -108,7 +109,7 @@ def _open(settings: Settings, folder: Path, live: Live, clock: Clock) -> State:
     except BaseException:
         season.close()
         raise
-    return State(settings, folder, live, season, asked, Tries(), clock, Chain(), new_key(folder))
+    return State(settings, folder, live, season, asked, Tries(), clock, Chain(sealed), new_key(folder))
 
 
 def _walk_the_chain(state: State) -> None:

@@ -5,6 +5,7 @@ import threading
 from dataclasses import dataclass
 
 from controller.store import journal
+from controller.store.heads import Check, Sealed
 from controller.store.journal import Proof
 
 WHOLE_EVERY_MS = 86_400_000
@@ -15,11 +16,12 @@ PATIENCE_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """A proof, how many entries were read for it, and when [ms UTC] the whole chain was last read."""
+    """A proof, entries read for it, when [ms UTC] the whole was last read, and how the signed heads fit."""
 
     proof: Proof
     read: int
     whole_ms: int
+    sealed: Sealed | None = None
 
 
 class BusyError(Exception):
@@ -27,9 +29,16 @@ class BusyError(Exception):
 
 
 class Chain:
-    """Remembers how far the chain was found whole: the number of entries and the hash of the last."""
+    """Remembers how far the chain was found whole: the number of entries and the hash of the last.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    sealed
+        Compares the journal with its signed heads at each whole walk; None where nothing is signed.
+    """
+
+    def __init__(self, sealed: Check | None = None) -> None:
+        self._sealed = sealed
         self._one_at_a_time = threading.Lock()
         self._known: Walk | None = None
 
@@ -50,7 +59,7 @@ class Chain:
             if not _has(connection, known.proof):
                 return self._whole(connection, now_ms)
             proof = journal.verify(connection, known.proof)
-            self._known = Walk(proof, proof.entries - known.proof.entries, known.whole_ms)
+            self._known = Walk(proof, proof.entries - known.proof.entries, known.whole_ms, known.sealed)
             return self._known
         finally:
             self._one_at_a_time.release()
@@ -62,7 +71,10 @@ class Chain:
             # Cut off at the end: the chain alone cannot show it, but we remember what it held.
             gone = f"entry {before.entries}, seen here before, is gone or another; was a backup put back?"
             return Walk(Proof(False, proof.entries, None, gone, proof.head), proof.entries, now_ms)
-        self._known = Walk(proof, proof.entries, now_ms)
+        sealed = self._sealed(connection) if self._sealed is not None else None
+        if proof.holds and sealed is not None and not sealed.holds:
+            proof = Proof(False, proof.entries, sealed.first_bad, sealed.detail, proof.head)
+        self._known = Walk(proof, proof.entries, now_ms, sealed)
         return self._known
 
 

@@ -136,6 +136,18 @@ PROOF: dict[str, Any] = {
     "head": "9c41" + "0" * 60,
     "read": 2,
     "whole_walk": "2026-03-01T00:00:03.000Z",
+    "signed": {
+        "holds": True,
+        "heads": 61,
+        "detail": "all 61 signed heads fit",
+        "last": {
+            "sequence": 117,
+            "hash": "27be" + "0" * 60,
+            "at_ms": 1772323203000,
+            "signature": "5f" + "0" * 126,
+            "at": "2026-03-01T00:00:03.000Z",
+        },
+    },
 }
 
 REFUSAL: dict[str, Any] = {

@@ -71,7 +71,7 @@ def _parser() -> argparse.ArgumentParser:
         ("api", _api, "run the pages and the HTTP interface alone"),
         ("node", _node, "run simulated nodes for every enclosure (no heater needed)"),
         ("asyncapi", _asyncapi, "print the site's topics and messages as an AsyncAPI 3 document"),
-        ("verify", _verify, "check the journal's hash chain and say where it breaks"),
+        ("verify", _verify, "check the journal's hash chain and its signed heads, and say where it breaks"),
     ):
         command = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
         command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
@@ -81,6 +81,10 @@ def _parser() -> argparse.ArgumentParser:
                 "--review-only",
                 action="store_true",
                 help="review many sites from the store elsewhere; SETTINGS holds [remote], [web] and [store] alone",
+            )
+        if name == "verify":
+            command.add_argument(
+                "--public-key", type=Path, metavar="FILE", help="journal.pub to check by (default: beside the key)"
             )
         if name == "check":
             command.add_argument(
@@ -259,19 +263,28 @@ def _asyncapi(asked: argparse.Namespace) -> int:
 
 def _verify(asked: argparse.Namespace) -> int:
     from controller.load_settings import load
-    from controller.store import journal
+    from controller.store import heads, journal
     from controller.store.connection import open_reader
 
-    connection = open_reader(load(asked.settings).store.folder / "journal.db")
+    store = load(asked.settings).store
+    if asked.public_key is not None:
+        store = store.model_copy(update={"journal_key_file": asked.public_key.resolve()})
+    connection = open_reader(store.folder / "journal.db")
     try:
         proof = journal.verify(connection)
+        sealed = heads.checker(store)
+        signed = None if sealed is None else sealed(connection)
     finally:
         connection.close()
-    if proof.holds:
-        print(f"the journal holds: {proof.entries} entries, head {proof.head}")
-        return 0
-    print(f"the journal is broken at entry {proof.first_bad}: {proof.detail}", file=sys.stderr)
-    return 1
+    if not proof.holds:
+        print(f"the journal is broken at entry {proof.first_bad}: {proof.detail}", file=sys.stderr)
+        return 1
+    if signed is not None and not signed.holds:
+        print(f"the journal is not what was signed: {signed.detail}", file=sys.stderr)
+        return 1
+    print(f"the journal holds: {proof.entries} entries, head {proof.head}")
+    print("its heads are not signed: settings name no store.journal_key_file" if signed is None else signed.detail)
+    return 0
 
 
 if __name__ == "__main__":

@@ -241,6 +241,11 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
         each.model_copy(update={"heater": each.heater.model_copy(update={"key_file": anchored(each.heater.key_file)})})
         for each in settings.enclosure
     )
-    store = settings.store.model_copy(update={"folder": anchored(settings.store.folder)})
+    store = settings.store.model_copy(
+        update={
+            "folder": anchored(settings.store.folder),
+            "journal_key_file": anchored(settings.store.journal_key_file),
+        }
+    )
     remote = settings.remote and settings.remote.model_copy(update={"token_file": anchored(settings.remote.token_file)})
     return settings.model_copy(update={"broker": broker, "enclosure": enclosures, "store": store, "remote": remote})

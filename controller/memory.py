@@ -8,8 +8,9 @@ from pathlib import Path
 
 from controller import standing
 from controller.safety import limits
+from controller.settings import Store
 from controller.standing import Kept, Standing
-from controller.store import journal, runs
+from controller.store import heads, journal, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import READINGS
 
@@ -81,10 +82,13 @@ def end_left_open_runs(folder: Path) -> None:
         runs.finish_left_open(connection, limits.LONGEST_LEASE_S)
 
 
-def journal_breaks_at(folder: Path) -> int:
-    """Return the first entry of the journal that does not fit its chain; 0 if all do, or there is none yet."""
-    file = folder / "journal.db"
+def journal_breaks_at(store: Store) -> int:
+    """Return the first entry that does not fit the chain, or a signed head; 0 if all do, or there is none yet."""
+    file, sealed = store.folder / "journal.db", heads.checker(store)
     if not file.exists():
         return 0
     with closing(open_reader(file)) as connection:
-        return journal.verify(connection).first_bad or 0
+        broken_at = journal.verify(connection).first_bad
+        if broken_at is None and sealed is not None:
+            broken_at = sealed(connection).first_bad
+        return broken_at or 0

@@ -25,6 +25,7 @@ from controller.safety.lease import Order
 from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
+from controller.store.heads import sealer_of
 from controller.store.journal import JSON
 from controller.store.writer import Writer
 from controller.ticking import Ticking
@@ -57,8 +58,8 @@ class Controller:
         self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
-        self._broken_at = journal_breaks_at(folder)
-        self.writer = Writer(folder, clock)
+        self._broken_at = journal_breaks_at(settings.store)
+        self.writer = Writer(folder, clock, sealer=sealer_of(settings.store))
         self._figures = Figures(folder)
         self.routing = Routing(settings)
         self.inbox = Inbox(

@@ -74,6 +74,7 @@ class Store(Part):
     """Where the record is kept."""
 
     folder: FilePath = Path("soilward-data")
+    journal_key_file: FilePath | None = None
 
 
 class Web(Part):

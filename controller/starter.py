@@ -8,6 +8,7 @@ from pathlib import Path
 
 from controller.errors import SettingsError
 from controller.load_settings import load
+from controller.store import heads
 from controller.wire.embedded import write_private
 
 TEMPLATE = """# Soilward settings. Every key is explained in README.md; `soilward check` names every fault at once.
@@ -33,6 +34,7 @@ port = 1883
 
 [store]
 folder = "soilward-data"        # counted from this file's folder
+journal_key_file = "keys/journal.key" # signs the journal's head once a day; keep a copy of keys/journal.pub elsewhere
 
 [web]
 host = "127.0.0.1"              # listening further needs a person set up: soilward person add NAME --role operate
@@ -107,7 +109,10 @@ def init(settings_file: Path, person: str, password_from_stdin: bool) -> int:
         raise SettingsError([f"{settings_file}: is already there; move it away, or edit it and run `soilward check`"])
     settings_file.parent.mkdir(parents=True, exist_ok=True)
     settings_file.write_text(TEMPLATE, encoding="utf-8")
-    write_private(settings_file.parent / "keys" / "tunnel.key", secrets.token_hex(32) + "\n")
+    keys = settings_file.parent / "keys"
+    write_private(keys / "tunnel.key", secrets.token_hex(32) + "\n")
+    write_private(keys / "journal.key", secrets.token_hex(32) + "\n")
+    heads.write_public(keys / "journal.key")
     load(settings_file).store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     password = sys.stdin.readline().strip() if password_from_stdin else _ask_password(person)
     command = [sys.executable, "-m", "api", "person", "add", person, "--role", "operate"]
@@ -115,7 +120,9 @@ def init(settings_file: Path, person: str, password_from_stdin: bool) -> int:
     added = subprocess.run(command, input=password + "\n", text=True, check=False)
     if added.returncode != 0:
         return added.returncode
-    print(f"wrote {settings_file} and keys/tunnel.key (mode 0600); edit the settings, then `soilward check`")
+    print(f"wrote {settings_file}, keys/tunnel.key and keys/journal.key (both mode 0600)")
+    print("edit the settings, then `soilward check`")
+    print("keys/journal.pub checks what journal.key has signed: keep a copy of it elsewhere")
     print("give the node a copy of its key; nobody else needs it")
     return 0
 

@@ -148,7 +148,9 @@ def chain(walk: Walk | None, now_ms: int, zone: ZoneInfo) -> ChainShown:
     if not proof.holds:
         return ChainShown(False, f"The chain is broken: {proof.detail}.", walked, proof.first_bad)
     count = f"all {proof.entries} entries are as they were" if proof.entries != 1 else "its one entry is as it was"
-    return ChainShown(True, f"The chain holds: {count} written.", walked)
+    sealed = walk.sealed
+    signed = "" if sealed is None or sealed.last is None else f" Signed up to entry {sealed.last.sequence}."
+    return ChainShown(True, f"The chain holds: {count} written.{signed}", walked)
 
 
 def answer(asked: Asked | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> AnswerShown | None:

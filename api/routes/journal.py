@@ -13,6 +13,7 @@ from api.problem import example
 from api.span import SpanAsked
 from controller.clock import rfc3339
 from controller.store import journal
+from controller.store.heads import Sealed
 from controller.store.journal import StoredEntry
 
 router = APIRouter(prefix="/api/journal", tags=["journal"])
@@ -45,7 +46,7 @@ def proof(
     person: Viewer,
     full: Annotated[bool, Query(description="Walk the whole chain now; else only what is new is walked")] = False,
 ) -> dict[str, Any]:
-    """Say whether the chain holds. Compare `head` with a copy kept elsewhere.
+    """Say whether the chain holds. Compare `head` with a copy kept elsewhere; `signed` has what was signed daily.
 
     The whole chain is walked when the program starts, once a day, and with `full`; `whole_walk` says when that was.
     """
@@ -54,7 +55,8 @@ def proof(
             walk = state.chain.walk(connection, state.clock.now().utc_ms, full)
     except BusyError as error:
         raise HTTPException(429, "the chain is being checked already; ask again in a moment") from error
-    return {**asdict(walk.proof), "read": walk.read, "whole_walk": rfc3339(walk.whole_ms)}
+    told = {**asdict(walk.proof), "read": walk.read, "whole_walk": rfc3339(walk.whole_ms)}
+    return {**told, "signed": None if walk.sealed is None else _signed(walk.sealed)}
 
 
 @router.get("/refusals", responses={**shows([REFUSAL]), **_SIGN_IN, **example(403, "changing needs the role operate")})
@@ -64,6 +66,13 @@ def refusals(
     """Give the newest changes and sign-ins that were refused, newest first: when, who they said they were, and why."""
     found = state.season.do(people.list_refusals, limit)
     return [{**asdict(each), "at": rfc3339(each.at_ms)} for each in found]
+
+
+def _signed(sealed: Sealed) -> dict[str, Any]:
+    """Return how the signed heads fit; the last of them with its signature, to be kept elsewhere."""
+    last = sealed.last
+    head = None if last is None else {**asdict(last), "at": rfc3339(last.at_ms)}
+    return {"holds": sealed.holds, "heads": sealed.heads, "detail": sealed.detail, "last": head}
 
 
 def _shown(entry: StoredEntry) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from controller.clock import Clock
 from controller.demo import history, scenario
 from controller.load_settings import load
 from controller.settings import Settings
+from controller.store import heads
 from controller.supervisor import (
     Child,
     api_command,
@@ -65,8 +66,8 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
 def _write_settings(file: Path, web_port: int) -> None:
     """Write settings and keys; an earlier demo in the same folder keeps its keys."""
     file.write_text(scenario.settings_text(embedded.free_port(18830), web_port), encoding="utf-8")
-    for each in scenario.ENCLOSURES:
-        key = file.parent / "keys" / f"{each['name']}.key"
+    for name in (*(each["name"] for each in scenario.ENCLOSURES), "journal"):
+        key = file.parent / "keys" / f"{name}.key"
         if not key.exists():
             embedded.write_private(key, secrets.token_hex(32) + "\n")
 
@@ -76,7 +77,7 @@ class StoppedError(Exception):
 
 
 def _history(settings_file: Path, folder: Path, days: float, stop: Event) -> None:
-    for name in ("readings.db", "journal.db"):
+    for name in ("readings.db", "journal.db", heads.FILE):
         # An unfinished history cannot be gone on with.
         (folder / name).unlink(missing_ok=True)
 

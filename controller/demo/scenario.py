@@ -72,6 +72,7 @@ port = {broker_port}
 
 [store]
 folder = "."
+journal_key_file = "keys/journal.key"
 
 [web]
 port = {web_port}

@@ -19,6 +19,7 @@ from controller.settings import Enclosure, Settings
 from controller.standing import Standing
 from controller.store import journal
 from controller.store.connection import Lock, open_reader
+from controller.store.heads import sealer_of
 from controller.store.writer import Writer
 from controller.wire import embedded
 
@@ -71,8 +72,8 @@ def prove(settings: Settings, settings_file: Path, asked: Asked, person: Person,
         person.tell(CAUTIONS)
         cut = last.enter_context(_broker(settings))
         end_left_open_runs(folder)
-        broken_at, before = journal_breaks_at(folder), last_account(folder, known.name)
-        writer = Writer(folder, clock)
+        broken_at, before = journal_breaks_at(settings.store), last_account(folder, known.name)
+        writer = Writer(folder, clock, sealer=sealer_of(settings.store))
         record = Record(memory, writer, known.name)
         last.callback(writer.close)
         stand = Stand(settings, known.name, clock, record.standing, memory.epoch, CLIENT, record.kept, broken_at)

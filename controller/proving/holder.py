@@ -18,7 +18,7 @@ def main(settings_file: Path, name: str, epoch: int) -> None:
     """Hold the contact of `name` closed, as far as the gate allows, until killed."""
     end_with_parent()
     settings = load(settings_file)
-    broken_at = journal_breaks_at(settings.store.folder)
+    broken_at = journal_breaks_at(settings.store)
     stand = Stand(settings, name, Clock(), Standing(), epoch, "soilward-proof-holder", broken_at=broken_at)
     stand.open()
     stand.wish = Wish.HEAT

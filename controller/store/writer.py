@@ -1,5 +1,6 @@
 """The writer: one thread that alone writes readings and the journal, and acknowledges only what is on disk."""
 
+import logging
 import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -9,11 +10,14 @@ from controller.clock import Clock
 from controller.store import journal, readings, runs
 from controller.store.connection import BUSY_MS, open_writer, transaction
 from controller.store.durations import Durations
+from controller.store.heads import Sealer
 from controller.store.journal import Entry
 from controller.store.lane import Lane, Patience
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import StoredReading
 from controller.store.runs import RunEvent
+
+_log = logging.getLogger(__name__)
 
 READINGS_PATIENCE = Patience(enough=40, wait_s=2.0, bound=20_000)
 """Brokers stop at some tens of unacknowledged messages, so size as well as time calls for a commit."""
@@ -40,6 +44,8 @@ class Writer:
         Tells how long commits took (`took`), and when a batch has waited long enough; the thread's own waiting is real.
     busy_ms
         [ms] patience with a locked database.
+    sealer
+        Signs the journal's head once a day and at `close`, or None.
 
     Raises
     ------
@@ -47,8 +53,8 @@ class Writer:
         If either database cannot be opened, is newer than this program, or has a writer.
     """
 
-    def __init__(self, folder: Path, clock: Clock, *, busy_ms: int = BUSY_MS) -> None:
-        self._clock, self.took = clock, Durations()
+    def __init__(self, folder: Path, clock: Clock, *, busy_ms: int = BUSY_MS, sealer: Sealer | None = None) -> None:
+        self._clock, self._sealer, self.took = clock, sealer, Durations()
         self._wake = Condition()
         self._stopping = False
         self._thread: Thread | None = None
@@ -122,6 +128,7 @@ class Writer:
             if due_s is not None and due_s <= now_s:
                 lane.commit(now_s)
                 self.took.take(self._clock.now().mono_s - now_s)
+        self._seal(at_the_end=False)
 
     def close(self) -> int:
         """Stop the thread, write all that waits, close both databases, and return how many items could not be kept."""
@@ -135,8 +142,21 @@ class Writer:
         for lane in (self._journal, self._readings):
             while len(lane) and lane.commit(self._clock.now().mono_s):
                 pass
+            if lane is self._journal:
+                self._seal(at_the_end=True)
+                self._sealer = None
             lane.connection.close()
         return self.queue_depth
+
+    def _seal(self, *, at_the_end: bool) -> None:
+        """Sign the journal's head if it is time; a disk that takes none costs the head and nothing else."""
+        if self._sealer is None:
+            return
+        seal = self._sealer.seal if at_the_end else self._sealer.look
+        try:
+            seal(self._journal.connection, self._clock.now().utc_ms)
+        except (OSError, sqlite3.Error) as error:
+            _log.error("the journal's head was not signed", extra={"error": str(error)})
 
     def _run(self) -> None:
         try:
