@@ -1,0 +1,88 @@
+"""What tonight may come to: the lowest temperature with its spread, and how likely that is below a threshold."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from scipy.special import stdtr
+
+from api.season.night import PRIOR_SPREAD_K, PRIOR_WEIGHT, Fit, Method, NightError, blended, is_outside, minimum_c
+
+LIKELY, POSSIBLE = 0.5, 0.1
+"""Chances from which frost is called likely, and possible; below it is unlikely. A minimum told one spread above the
+threshold is still "possible" (16 %): a missed frost costs more than a fleece laid in vain. Source: engineering
+judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """The minimum expected [Cel], its spread (one standard deviation) [K], and where both come from.
+
+    Parameters
+    ----------
+    freedom
+        Degrees of freedom of the spread: with few nights the tails are wider.
+    outside_range
+        Whether the evening lies outside all the evenings learnt from.
+    from_prior
+        Whether too few nights of this site were known to learn from them alone.
+    words
+        How it was found, for a person.
+    """
+
+    minimum_c: float
+    spread_k: float
+    freedom: int
+    outside_range: bool
+    from_prior: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """The chance 0-1 that the minimum reaches a threshold [Cel], and the word for it."""
+
+    threshold_c: float
+    probability: float
+    word: str
+
+
+def predict(fit: Fit, t0_c: float, dew_c: float | None) -> Forecast:
+    """Return tonight's minimum from air and dew point two hours after sunset [Cel].
+
+    Raises
+    ------
+    NightError
+        If the fit needs a dew point and there is none.
+    """
+    if fit.needs_dew and dew_c is None:
+        raise NightError(f"{fit.method.value}: needs tonight's dew point; choose a fit with dew_known=False")
+    outside = is_outside(fit.line, t0_c, dew_c)
+    spread_k = max(fit.rmse_k, PRIOR_SPREAD_K) if outside else fit.rmse_k
+    words = f"{fit.method.value}; {fit.nights} nights of this site; {fit.judged}"
+    if outside:
+        words += "; this evening is outside all of them, so the fall is taken from the nearest"
+    return Forecast(minimum_c(fit.line, t0_c, dew_c), spread_k, fit.freedom, outside, fit.method is Method.PRIOR, words)
+
+
+def fed(lowest_c: float, errors_k: Sequence[float] = ()) -> Forecast:
+    """Return a forecast that was fed in, put right by how earlier ones erred here.
+
+    Parameters
+    ----------
+    lowest_c
+        [Cel] the lowest of the coming night's forecast.
+    errors_k
+        [K] what happened less what had been fed in, of earlier nights.
+    """
+    mean_k, spread_k = blended(errors_k)
+    words = f"forecast fed in, put right by {mean_k:+.1f} K after {len(errors_k)} nights"
+    return Forecast(
+        lowest_c + mean_k, spread_k, PRIOR_WEIGHT + len(errors_k) - 1, False, len(errors_k) < PRIOR_WEIGHT, words
+    )
+
+
+def chance(forecast: Forecast, threshold_c: float) -> Chance:
+    """Return the chance that the minimum is at or below a threshold [Cel], by Student's t."""
+    probability = float(stdtr(forecast.freedom, (threshold_c - forecast.minimum_c) / forecast.spread_k))
+    word = "likely" if probability >= LIKELY else "possible" if probability >= POSSIBLE else "unlikely"
+    return Chance(threshold_c, probability, word)
