@@ -15,7 +15,20 @@ from api.chain import BusyError, Chain
 from api.headers import Guarded
 from api.live import Live
 from api.pace import Paced
-from api.routes import changes, enclosures, export, forecast, health, journal, limits, pages, proof, requests, session
+from api.routes import (
+    changes,
+    enclosures,
+    export,
+    forecast,
+    health,
+    journal,
+    limits,
+    pages,
+    proof,
+    requests,
+    session,
+    tonight,
+)
 from api.routes import live as live_route
 from api.routes import people as people_route
 from api.state import State
@@ -91,6 +104,7 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
         health,
         limits,
         proof,
+        tonight,
         pages,
     )
     for module in modules:

@@ -213,6 +213,47 @@ CONTROL: dict[str, Any] = {
     },
 }
 
+_NIGHT_COVER = {"soil_c": 17.1, "air_c": 1.9, "energy_kwh": 6.4, "short_k": 0.0, "holds_to_c": -7.2}
+TONIGHT: dict[str, Any] = {
+    "night": {"sunset": "2026-03-01T17:12:00.000Z", "sunrise": "2026-03-02T06:01:00.000Z"},
+    "why_none": "",
+    "lowest_so_far_c": 1.4,
+    "enclosures": {
+        "larch": {
+            "at": "2026-03-01T19:00:00.000Z",
+            "carry": {
+                "starts_ms": 1772386200000,
+                "ends_ms": 1772431200000,
+                "asked_c": 18.0,
+                "outside_c": -2.5,
+                "nights": {"as it is": _NIGHT_COVER},
+            },
+            "error": {"soil_c": {"nights": 9, "mean": -0.1, "size": 0.3}, "energy_kwh": None},
+        }
+    },
+    "told": {
+        "by": "probe",
+        "minimum_c": -2.1,
+        "spread_k": 1.7,
+        "freedom": 41,
+        "outside_range": False,
+        "from_prior": False,
+        "words": "air alone; 42 nights of this site; judged by leaving each out in turn",
+        "nights": 42,
+    },
+    "limits": [
+        {
+            "stage": "leafed",
+            "place": "ground",
+            "air_c": 2.0,
+            "chance": 0.991,
+            "word": "likely",
+            "reached": "2026-03-01T20:05:00.000Z",
+            "basis": "common practice",
+        }
+    ],
+}
+
 FORECAST: dict[str, Any] = {
     "given": "2026-03-01T16:00:00.000Z",
     "by": "keeper",

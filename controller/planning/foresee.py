@@ -49,8 +49,17 @@ class Facts:
     asked_c: Callable[[int], float | None]
 
 
-def foresee(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Foresight:
-    """Return the plan from the end of a log on.
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """What every look ahead begins with: the record without gaps, where the stores stand at its end, the weather."""
+
+    log: Log
+    state: Array
+    weather: WeatherAhead
+
+
+def ready(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Ready:
+    """Return where everything stands at the end of a log, and what weather is expected.
 
     Raises
     ------
@@ -62,14 +71,22 @@ def foresee(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) 
     now = estimate(model, log, facts.floor_m2)
     if now.missed_k > MOST_MISSED_K:
         raise NoForesightError(f"the model missed the soil by {now.missed_k:.1f} K six hours ahead, over the last day")
-    return _planned(facts, model, log.ends_ms, now.state, weather)
+    return Ready(log, now.state, weather)
 
 
-def _planned(facts: Facts, model: ThermalModel, starts_ms: int, state: Array, weather: WeatherAhead) -> Foresight:
+def foresee(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Foresight:
+    """Return the plan from the end of a log on; raises as `ready`."""
+    begun = ready(facts, model, log, outlook)
+    return planned(facts, model, begun)
+
+
+def planned(facts: Facts, model: ThermalModel, begun: Ready) -> Foresight:
+    """Return the plan that follows from where everything stands."""
+    starts_ms, weather = begun.log.ends_ms, begun.weather
     ends_ms = [starts_ms + round(1000 * STEP_S * (step + 1)) for step in range(STEPS)]
     asked = [facts.asked_c(ms) for ms in ends_ms]
     asked_c = np.array([np.nan if each is None else each for each in asked])
-    found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
+    found = look_ahead(model, begun.state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
     tuned = tuned_by(model)
     return Foresight(
         starts_ms=starts_ms,

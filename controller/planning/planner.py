@@ -7,7 +7,7 @@ from controller.control.foresight import Foresight
 from controller.control.log import Log
 from controller.control.outlook import Forecaster, Outlook
 from controller.control.thermal import ThermalModel
-from controller.planning.foresee import Facts, NoForesightError, foresee
+from controller.planning.foresee import Facts, NoForesightError, Ready, planned, ready
 from controller.planning.learning import Lesson
 
 LEARNS_EVERY_MS = 86_400_000
@@ -21,7 +21,7 @@ def _nothing(_at_ms: int) -> Outlook:
 
 
 class Planner:
-    """What it has learnt so far, and its last plan.
+    """What it has learnt so far, and where everything stood at its last turn (`ready`; None where it cannot tell).
 
     Parameters
     ----------
@@ -41,6 +41,7 @@ class Planner:
     ) -> None:
         self.facts, self.geometry, self.model, self.learnt_ms = facts, model, model, learnt_ms
         self.figures: dict[str, tuple[float, float, float]] = {}
+        self.ready: Ready | None = None
         self.why_none = ""
         self._learner, self._forecaster = learner, forecaster
         self._tried_ms = 0
@@ -52,13 +53,13 @@ class Planner:
             lesson = self._learner(self.facts, self.geometry, self.model, log)
             if lesson is not None:
                 self.model, self.figures, self.learnt_ms = lesson.model, lesson.figures, log.ends_ms
+        self.ready, self.why_none = None, ""
         try:
-            plan = foresee(self.facts, self.model, log, self._forecaster(log.ends_ms))
+            self.ready = ready(self.facts, self.model, log, self._forecaster(log.ends_ms))
         except NoForesightError as reason:
             self.why_none = str(reason)
             return None
-        self.why_none = ""
-        return plan
+        return planned(self.facts, self.model, self.ready)
 
     def _is_time(self, at_ms: int) -> bool:
         """Whether a lesson is due: a day after the last one, some hours after one that taught nothing."""

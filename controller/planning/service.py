@@ -8,18 +8,22 @@ import signal
 import sqlite3
 import threading
 from contextlib import closing
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from controller.clock import Clock
 from controller.control.outlook import Outlook
 from controller.errors import StoreError
 from controller.parent import end_with_parent
 from controller.plan import plan_for
+from controller.planning.carry import carry
 from controller.planning.facts_of import SCHEDULE_ALONE, facts_of
 from controller.planning.horizon import STEP_S
 from controller.planning.learning import learn
 from controller.planning.planner import Planner
 from controller.planning.recorded import log_of
+from controller.plant.from_settings import construction_of
 from controller.settings import Settings
 from controller.standing import Standing, from_text
 from controller.store import forecast, plans
@@ -84,6 +88,14 @@ class Service:
         if plan is not None:
             plans.put_plan(self._store, name, plan)
         plans.put_word(self._store, name, starts_ms, planner.why_none)
+        plans.put_carry(self._store, name, starts_ms, self._carry(name, planner))
+
+    def _carry(self, name: str, planner: Planner) -> dict[str, Any] | None:
+        enclosure = self.settings.named(name)
+        if planner.ready is None or enclosure is None:
+            return None
+        found = carry(planner.facts, planner.model, construction_of(enclosure), planner.ready)
+        return None if found is None else asdict(found)
 
     def wait_s(self) -> float:
         """[s] until the next half hour's readings are on disk."""

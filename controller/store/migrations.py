@@ -158,6 +158,13 @@ CREATE TABLE learnt (
 ) STRICT;
 CREATE INDEX learnt_by_enclosure ON learnt (enclosure, id);
 """,
+    f"""
+CREATE TABLE carry (
+    enclosure TEXT PRIMARY KEY CHECK (length(enclosure) > 0),
+    at_ms INTEGER NOT NULL CHECK (at_ms {_TIME}),
+    body TEXT NOT NULL CHECK (json_valid(body))
+) STRICT, WITHOUT ROWID;
+""",
 )
 
 OUTBOX: tuple[str, ...] = (

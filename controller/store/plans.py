@@ -56,6 +56,21 @@ def put_learnt(connection: sqlite3.Connection, enclosure: str, learnt: Learnt) -
     )
 
 
+def put_carry(connection: sqlite3.Connection, enclosure: str, at_ms: int, carry: dict[str, Any] | None) -> None:
+    """Keep what the coming night asks of the heater, in place of what was thought before."""
+    connection.execute(
+        "INSERT INTO carry (enclosure, at_ms, body) VALUES (?, ?, ?) "
+        "ON CONFLICT (enclosure) DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body",
+        (enclosure, at_ms, json.dumps(carry)),
+    )
+
+
+def carry_of(connection: sqlite3.Connection, enclosure: str) -> tuple[int, dict[str, Any] | None] | None:
+    """Return when [ms UTC] it was last thought about and what the coming night asks, or None."""
+    row = connection.execute("SELECT at_ms, body FROM carry WHERE enclosure = ?", (enclosure,)).fetchone()
+    return None if row is None else (int(row[0]), json.loads(row[1]))
+
+
 def plans_from(connection: sqlite3.Connection, enclosure: str, start_ms: int, end_ms: int) -> list[Foresight]:
     """Return an enclosure's plans that start in [start_ms, end_ms] [ms UTC], oldest first."""
     found = connection.execute(

@@ -207,6 +207,30 @@ def series(
     ]
 
 
+def means(
+    connection: sqlite3.Connection,
+    enclosure: str,
+    probe: str,
+    start_ms: int,
+    end_ms: int,
+    width_ms: int = 10 * MINUTE_MS,
+) -> list[tuple[int, float]]:
+    """Return ([ms UTC] middle, mean) of what one probe said in whole stretches of `width_ms` within [start_ms, end_ms).
+
+    Parameters
+    ----------
+    width_ms
+        A whole number of minutes [ms]; stretches begin at multiples of it, and one without readings is left out.
+    """
+    found = connection.execute(_MEANS, (width_ms, enclosure, probe, start_ms, end_ms))
+    return [(stretch * width_ms + width_ms // 2, mean) for stretch, mean in found]
+
+
+_MEANS = """SELECT minute.start_ms / ? AS stretch, sum(minute.total) / sum(minute.count)
+FROM probe JOIN minute ON minute.probe_id = probe.id
+WHERE probe.enclosure = ? AND probe.name = ? AND minute.start_ms >= ? AND minute.start_ms < ?
+GROUP BY stretch ORDER BY stretch"""
+
 _UNITS = (("hour", HOUR_MS), ("minute", MINUTE_MS))
 
 

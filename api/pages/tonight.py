@@ -1,0 +1,213 @@
+"""What the page about tonight says, in the reader's words."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from api.pages import words
+from api.pages.words import Unit
+from api.season import hindsight
+from api.season.alarm import Place, Stage, alarm, leaves_colder
+from api.season.hindsight import Compared, PastNight
+from api.season.nights import EVENING_MS, Dark
+from api.season.site_night import Told, Tonight, tonight
+from api.season.tonight import Chance, chance
+from api.state import State
+from controller.errors import StoreError
+from controller.settings import Enclosure
+from controller.store import plans
+from controller.units import FAHRENHEIT_PER_K
+
+FROST_C = 0.0
+_NOTES = {"row cover": "spunbond, tight to the ground; from memory", "second layer": "saves 35 % of the cover's loss"}
+
+
+@dataclass(frozen=True, slots=True)
+class RowShown:
+    """One plant stage and place: from what air temperature it is in danger, how likely, and on what that rests."""
+
+    what: str
+    at: str
+    word: str
+    chance: str
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class CoverShown:
+    """One kind of cover: what the night would be with it."""
+
+    name: str
+    note: str
+    holds_to: str
+    soil: str
+    kwh: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldShown:
+    """One enclosure's night: can the heater hold it?"""
+
+    name: str
+    verdict: str
+    because: str
+    covers: tuple[CoverShown, ...]
+    past: tuple[tuple[str, ...], ...]
+    error: str
+
+
+@dataclass(frozen=True, slots=True)
+class NightShown:
+    """The whole page."""
+
+    verdict: str
+    because: str
+    crosses: str
+    so_far: str
+    leaves: str
+    rows: tuple[RowShown, ...]
+    holds: tuple[HoldShown, ...]
+
+
+def night_shown(state: State, unit: Unit) -> NightShown:
+    """Return tonight as the page has it."""
+    found = tonight(state)
+    holds = tuple(_hold(state, each, unit) for each in state.settings.enclosure)
+    if found is None:
+        why = "No probe with quantity “outside” is in the settings, or the sun does not set here now."
+        return NightShown("Tonight is not known.", why, "", "", "", (), holds)
+    so_far = ""
+    if found.lowest_c is not None:
+        so_far = f"The lowest since sunset is {words.temperature_said(found.lowest_c, unit)}."
+    if found.told is None:
+        return NightShown("Tonight is not known yet.", _why_none(state, found), "", so_far, "", (), holds)
+    told = found.told
+    frost = chance(told.forecast, FROST_C)
+    colder = leaves_colder()
+    scale, sign = _kelvin(unit)
+    leaves = (
+        f"Leaves in the open are {colder.least_k * scale:.0f} to {colder.most_k * scale:.0f} {sign} colder than the "
+        "air where the sky is clear and the air still."
+    )
+    crosses = _crosses(state, told, found.dark)
+    rows = tuple(_rows(told, unit))
+    return NightShown(
+        f"Frost tonight: {frost.word}.", _because(told, frost, unit), crosses, so_far, leaves, rows, holds
+    )
+
+
+def _kelvin(unit: Unit) -> tuple[float, str]:
+    return (FAHRENHEIT_PER_K, "°F") if unit is Unit.F else (1.0, "K")
+
+
+def _why_none(state: State, found: Tonight) -> str:
+    evening_ms, now_ms = found.dark.sunset_ms + EVENING_MS, state.clock.now().utc_ms
+    if now_ms >= evening_ms:
+        return f"{found.why_none[:1].upper()}{found.why_none[1:]}."
+    when = words.moment(evening_ms, now_ms, state.settings.site.zone)
+    return f"The outside probe can tell from {when} on, two hours after sunset. A forecast fed in is used before that."
+
+
+def _because(said: Told, frost: Chance, unit: Unit) -> str:
+    told = said.forecast
+    scale, sign = _kelvin(unit)
+    lowest = words.temperature_said(told.minimum_c, unit)
+    by = "by the site's own probe" if said.by == "probe" else "by the forecast fed in"
+    prior = " This site has told too few nights yet, so others' stand in." if told.from_prior else ""
+    outside = " This evening is unlike any it has learnt from." if told.outside_range else ""
+    return (
+        f"Lowest expected {lowest}, {by}; two nights in three lie within {told.spread_k * scale:.1f} {sign} of what is "
+        f"expected. The chance of 0 °C or less is {frost.probability:.0%}.{prior}{outside}"
+    )
+
+
+def _crosses(state: State, told: Told, dark: Dark) -> str:
+    at_ms = told.falls_to_ms(FROST_C, dark)
+    if at_ms is None:
+        return ""
+    now_ms = state.clock.now().utc_ms
+    when = words.moment(at_ms, now_ms, state.settings.site.zone)
+    return f"If it comes as expected, the air reaches freezing about {when}." if at_ms > now_ms else ""
+
+
+def _rows(told: Told, unit: Unit) -> Iterator[RowShown]:
+    for place in (Place.GROUND, Place.CONTAINER):
+        for stage in (Stage.DORMANT, Stage.SWELLING, Stage.LEAFED):
+            limit = alarm(stage, place)
+            said = chance(told.forecast, limit.air_c)
+            at = words.temperature_said(limit.air_c, unit)
+            what = f"{stage.value}, {place.value}"
+            yield RowShown(what, at, said.word, f"{said.probability:.0%}", limit.basis.value)
+
+
+def _hold(state: State, enclosure: Enclosure, unit: Unit) -> HoldShown:
+    try:
+        past = hindsight.past_nights(state, enclosure)
+        with state.reading("plans.db") as connection:
+            thought = plans.carry_of(connection, enclosure.name)
+    except StoreError:
+        past, thought = [], None
+    shown = tuple(_past(each, unit) for each in past[:5])
+    error = _error(past, unit)
+    carry = None if thought is None else thought[1]
+    if carry is None:
+        return HoldShown(
+            enclosure.name, "Not known yet.", "The planner has no night of this enclosure yet.", (), shown, error
+        )
+    covers = tuple(_cover(name, each, unit) for name, each in carry["nights"].items())
+    return HoldShown(enclosure.name, *_verdict(state, enclosure, carry, unit), covers, shown, error)
+
+
+def _verdict(state: State, enclosure: Enclosure, carry: dict[str, Any], unit: Unit) -> tuple[str, str]:
+    night, site = carry["nights"]["as it is"], state.settings.site
+    outside = words.temperature_said(carry["outside_c"], unit)
+    air = words.temperature_said(night["air_c"], unit)
+    if carry["asked_c"] is None:
+        return "Nothing is asked tonight.", f"Outside down to {outside}, air inside to {air}."
+    scale, sign = _kelvin(unit)
+    asked = words.temperature_said(carry["asked_c"], unit)
+    held = night["short_k"] <= 0.5
+    verdict = (
+        f"It can hold {asked}." if held else f"It cannot hold {asked}: {night['short_k'] * scale:.1f} {sign} short."
+    )
+    limit = ""
+    if night["holds_to_c"] is not None:
+        limit = f" With full heat it would hold a night down to {words.temperature_said(night['holds_to_c'], unit)}."
+    cost = f", {night['energy_kwh'] * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
+    soil = words.temperature_said(night["soil_c"], unit)
+    kwh = f"{night['energy_kwh']:.1f} kWh in 24 h{cost}"
+    return verdict, f"Outside down to {outside}, soil no colder than {soil}, air to {air}; {kwh}.{limit}"
+
+
+def _cover(name: str, night: dict[str, Any], unit: Unit) -> CoverShown:
+    limit = night["holds_to_c"]
+    return CoverShown(
+        name,
+        _NOTES.get(name, ""),
+        "—" if limit is None else words.temperature_said(limit, unit),
+        words.temperature_said(night["soil_c"], unit),
+        f"{night['energy_kwh']:.1f}",
+    )
+
+
+def _past(night: PastNight, unit: Unit) -> tuple[str, ...]:
+    def both(each: Compared) -> str:
+        return f"{words.temperature(each.expected, unit)} / {words.temperature(each.was, unit)}"
+
+    heat = night.energy_kwh
+    used = "—" if heat.was is None else f"{heat.was:.1f}"
+    kwh = f"{heat.expected:.1f} / {used}"
+    return f"{night.evening:%a} {night.evening.day}", both(night.outside_c), both(night.soil_c), kwh
+
+
+def _error(past: list[PastNight], unit: Unit) -> str:
+    soil = hindsight.error_of([each.soil_c for each in past])
+    heat = hindsight.error_of([each.energy_kwh for each in past])
+    if soil is None:
+        return ""
+    scale, sign = _kelvin(unit)
+    energy = "" if heat is None else f", its heat by {heat.size:.1f} kWh"
+    return (
+        f"Over {soil.nights} night{'s' if soil.nights != 1 else ''} the coldest soil was missed by "
+        f"{soil.size * scale:.1f} {sign} on the average{energy}."
+    )

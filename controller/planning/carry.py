@@ -1,0 +1,158 @@
+"""Can the heater carry the coming night, how cold a night could it carry, and what would more cover change? Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from controller.control.stepping import BED, Array, Stepper, air_c, stepper
+from controller.control.thermal import ThermalModel
+from controller.planning.foresee import Facts, Ready
+from controller.planning.horizon import STEP_S, look_ahead
+from controller.plant.construction import Construction, infiltration_w
+from controller.plant.sun import is_dark
+
+HELD_K = 0.5
+"""[K] Soil no further below its set point at the night's end counts as held. Source: engineering judgement."""
+REACH_K = 60.0
+"""[K] how far the expected night is moved up and down to find the coldest that can be held."""
+SECOND_LAYER_SAVES = 0.35
+"""Part of the loss through a single cover that a second layer saves. Source: extension handbooks, about 35 %."""
+ROW_COVER_W_M2K = 6.0
+"""[W/m2K] through a spunbond row cover lying on the bed, 5-7. Source: from memory."""
+SINGLE_W_M2K = 5.0
+"""[W/m2K] A cover that lets more through is a single one; double ones are 3.4-4.0. Source: extension handbooks."""
+
+DAY_STEPS = round(86_400.0 / STEP_S)
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What the coming night is expected to be with one kind of cover.
+
+    Parameters
+    ----------
+    soil_c, air_c
+        [Cel] the coldest of the dark hours.
+    energy_kwh
+        [kWh] heat of the coming 24 h.
+    short_k
+        [K] that the soil ends the night below its set point; 0 where it is held or nothing is asked.
+    holds_to_c
+        [Cel] the coldest outside minimum at which full heat from now on still holds the set point; None where nothing
+        is asked, the heater is off, or no night of the kind can be held.
+    """
+
+    soil_c: float
+    air_c: float
+    energy_kwh: float
+    short_k: float
+    holds_to_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """The coming night: from `starts_ms` to `ends_ms` [ms UTC] it is dark.
+
+    Parameters
+    ----------
+    asked_c
+        [Cel] set point at its end, or None.
+    outside_c
+        [Cel] the coldest expected outside.
+    nights
+        By cover: "as it is", "second layer" (single covers only), "row cover".
+    """
+
+    starts_ms: int
+    ends_ms: int
+    asked_c: float | None
+    outside_c: float
+    nights: Mapping[str, Night]
+
+
+def carry(facts: Facts, model: ThermalModel, built: Construction, ready: Ready) -> Carry | None:
+    """Return what the coming night asks of the heater, or None where the sun does not set within a day.
+
+    Notes
+    -----
+    The stores of soil are those that the record tells; what more cover changes is geometry's ratio, laid on the learnt
+    model. Sky and wind are as they were in the days behind, not as a forecast may have them.
+    """
+    dark = _dark(facts, ready.log.ends_ms)
+    if not dark.any():
+        return None
+    first, last = _coming_night(dark)
+    at_ms = [ready.log.ends_ms + round(1000 * STEP_S * (step + 1)) for step in range(len(ready.weather.outside_c))]
+    told = np.array([np.nan if (asked := facts.asked_c(ms)) is None else asked for ms in at_ms])
+    nights = {
+        name: _night(facts, each, ready, told, slice(first, last + 1)) for name, each in _covers(model, built).items()
+    }
+    return Carry(
+        at_ms[first] - round(1000 * STEP_S),
+        at_ms[last],
+        None if np.isnan(told[last]) else float(told[last]),
+        float(ready.weather.outside_c[first : last + 1].min()),
+        nights,
+    )
+
+
+def _dark(facts: Facts, ends_ms: int) -> Array:
+    middles_ms = [ends_ms + round(1000 * STEP_S * (step + 0.5)) for step in range(DAY_STEPS + DAY_STEPS // 4)]
+    return np.array([is_dark(ms // 60_000, facts.place.latitude, facts.place.longitude) for ms in middles_ms])
+
+
+def _coming_night(dark: Array) -> tuple[int, int]:
+    """Return first and last dark step of the night that goes on or comes next."""
+    first = int(np.argmax(dark))
+    light_again = np.flatnonzero(~dark.astype(bool)[first:])
+    last = first + int(light_again[0]) - 1 if light_again.size else len(dark) - 1
+    return first, last
+
+
+def _covers(model: ThermalModel, built: Construction) -> dict[str, ThermalModel]:
+    covers = {"as it is": model}
+    through_w_k = built.ua_w_k
+    if built.film_u_w_m2k >= SINGLE_W_M2K:
+        whole_w_k = through_w_k + infiltration_w(built.air_changes_h, built.volume_m3, 1.0)
+        left = 1.0 - SECOND_LAYER_SAVES * through_w_k / whole_w_k
+        covers["second layer"] = replace(model, loss_w_k=model.loss_w_k * left)
+    sheet_w_k = ROW_COVER_W_M2K * built.floor_m2
+    covers["row cover"] = replace(model, exchange_w_k=1.0 / (1.0 / model.exchange_w_k + 1.0 / sheet_w_k))
+    return covers
+
+
+def _night(facts: Facts, model: ThermalModel, ready: Ready, asked_c: Array, night: slice) -> Night:
+    weather, state = ready.weather, ready.state
+    found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
+    step = stepper(model, STEP_S)
+    inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
+    states = _run(step, state, inputs)
+    air = [air_c(model, states[number + 1], inputs[number]) for number in range(night.start, night.stop)]
+    asked = asked_c[night.stop - 1]
+    kwh = float(found.duty[:DAY_STEPS].sum()) * STEP_S * model.heater_w / 3.6e6
+    short = 0.0 if np.isnan(asked) else max(float(asked - found.soil_c[night.stop]), 0.0)
+    holds_to = (
+        None if np.isnan(asked) else _holds_to_c(step, state, inputs[: night.stop], night, float(asked), facts.most)
+    )
+    return Night(float(found.soil_c[night.start + 1 : night.stop + 1].min()), min(air), kwh, short, holds_to)
+
+
+def _holds_to_c(step: Stepper, state: Array, inputs: Array, night: slice, asked_c: float, most: float) -> float | None:
+    """Move the whole night until full heat just ends it at the set point; the model is linear, so one step does it."""
+    full = inputs.copy()
+    full[:, 2] = most
+    colder = full.copy()
+    colder[:, 0] -= 1.0
+    end_c = _run(step, state, full)[-1][BED]
+    per_k = end_c - _run(step, state, colder)[-1][BED]
+    room_k = (end_c - (asked_c - HELD_K)) / per_k
+    expected_c = float(inputs[night, 0].min())
+    return expected_c - min(room_k, REACH_K) if room_k > -REACH_K else None
+
+
+def _run(step: Stepper, state: Array, inputs: Array) -> list[Array]:
+    states = [state]
+    for each in inputs:
+        states.append(step.after(states[-1], each))
+    return states

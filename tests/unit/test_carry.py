@@ -1,0 +1,91 @@
+"""The coming night: what it asks of the heater, how cold a night could be carried, what more cover would change."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from controller.control.outlook import Expectation
+from controller.control.stepping import BED, stepper
+from controller.planning.carry import HELD_K, Carry, carry
+from controller.planning.foresee import Ready, ready
+from controller.planning.horizon import STEP_S
+from controller.plant.construction import Construction
+from tests.thermal_site import CABLE, MIDNIGHT_MS, facts, lived
+
+HOUR_MS = 3_600_000
+BUILT = Construction()
+
+
+def evening(outside_c: float, asked_c: float | None = 16.0) -> tuple[Ready, Carry]:
+    """Return an evening in March after four days of record, with a steady night ahead."""
+    log = replace(lived(CABLE, 4.0), ends_ms=MIDNIGHT_MS - 6 * HOUR_MS)
+    outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, outside_c, 0.0) for hour in range(49))
+    begun = ready(facts(asked_c), CABLE, log, outlook)
+    found = carry(facts(asked_c), CABLE, BUILT, begun)
+    assert found is not None
+    return begun, found
+
+
+def test_the_night_is_the_dark_hours() -> None:
+    """From about 18:00 to about 06:00 UTC at 46 N, 8 E in early March, and so cold as the outlook has it."""
+    _, found = evening(-3.0)
+    assert MIDNIGHT_MS - 7 * HOUR_MS <= found.starts_ms <= MIDNIGHT_MS - 5 * HOUR_MS
+    assert MIDNIGHT_MS + 5 * HOUR_MS <= found.ends_ms <= MIDNIGHT_MS + 7 * HOUR_MS
+    assert found.outside_c == pytest.approx(-3.0)
+
+
+def test_full_heat_just_holds_the_coldest_night_it_is_said_to_hold() -> None:
+    """Run with full heat through a night of that minimum, the soil ends it at the set point less half a kelvin."""
+    begun, found = evening(0.0)
+    night = found.nights["as it is"]
+    assert night.holds_to_c is not None
+    step, state = stepper(CABLE, STEP_S), begun.state
+    for _ in range(round((found.ends_ms - begun.log.ends_ms) / 1000 / STEP_S)):
+        state = step.after(state, np.array([night.holds_to_c, 0.0, 1.0]))
+    assert state[BED] == pytest.approx(16.0 - HELD_K, abs=0.02)
+
+
+@pytest.mark.parametrize("outside_c", [4.0, -4.0, -25.0])
+def test_the_night_is_short_exactly_when_it_is_colder_than_can_be_held(outside_c: float) -> None:
+    """Warmer than the limit: held; colder: the soil is said to end below its set point."""
+    _, found = evening(outside_c, 20.0)
+    night = found.nights["as it is"]
+    assert night.holds_to_c is not None
+    assert (night.short_k > HELD_K) == (outside_c < night.holds_to_c)
+
+
+def test_more_cover_holds_colder_nights_for_less() -> None:
+    """A second layer and a row cover: fewer kilowatt hours, a colder limit, warmer soil."""
+    _, found = evening(-4.0)
+    plain = found.nights["as it is"]
+    for name in ("second layer", "row cover"):
+        better = found.nights[name]
+        assert better.energy_kwh < plain.energy_kwh
+        assert better.holds_to_c is not None
+        assert plain.holds_to_c is not None
+        assert better.holds_to_c < plain.holds_to_c
+    assert found.nights["second layer"].air_c > plain.air_c
+
+
+def test_a_double_cover_gets_no_second_layer() -> None:
+    """What is there already cannot be added."""
+    begun, _ = evening(-4.0)
+    found = carry(facts(16.0), CABLE, replace(BUILT, film_u_w_m2k=3.7), begun)
+    assert found is not None
+    assert set(found.nights) == {"as it is", "row cover"}
+
+
+def test_a_night_when_nothing_is_asked_needs_nothing() -> None:
+    """No heat, nothing short, no limit."""
+    _, found = evening(-4.0, None)
+    night = found.nights["as it is"]
+    assert (found.asked_c, night.energy_kwh, night.short_k, night.holds_to_c) == (None, pytest.approx(0.0), 0.0, None)
+
+
+def test_where_the_sun_does_not_set_there_is_no_night() -> None:
+    """Midsummer beyond the polar circle."""
+    begun, _ = evening(0.0)
+    north = facts(16.0, place=replace(facts().place, latitude=78.0))
+    midsummer = replace(begun, log=replace(begun.log, ends_ms=MIDNIGHT_MS + 110 * 24 * HOUR_MS))
+    assert carry(north, CABLE, BUILT, midsummer) is None
