@@ -17,6 +17,8 @@ from controller.safety.trip import Trip, TripKind
 from controller.state import NEVER, Response
 
 AVERAGED_S: Final = 600.0
+PAST_S: Final = 6 * 3600.0
+"""[s] of air that the soil at the probes still feels: about a day's afternoon."""
 
 LEAST_EXCESS_PART: Final = 0.2
 MOST_EXCESS_K: Final = 4.0
@@ -43,11 +45,11 @@ AFTER_STEP_S: Final = 4 * 3600.0
 """[s] Cold water in the soil takes up warmth from beside and below for hours."""
 
 
-def averaged(before: float | None, value: float | None, elapsed_s: float) -> float | None:
-    """Return the running average [Cel]; it starts at the first value and ends with the last."""
+def averaged(before: float | None, value: float | None, elapsed_s: float, over_s: float = AVERAGED_S) -> float | None:
+    """Return the running average [Cel] over about `over_s` [s]; it starts at the first value and ends with the last."""
     if value is None or before is None:
         return value
-    return before + min(1.0, elapsed_s / AVERAGED_S) * (value - before)
+    return before + min(1.0, elapsed_s / over_s) * (value - before)
 
 
 def observe(
@@ -58,6 +60,7 @@ def observe(
     memory.soil_c = averaged(memory.soil_c, soil_c, elapsed_s)
     memory.air_c = averaged(memory.air_c, air_c, elapsed_s)
     memory.outside_c = averaged(memory.outside_c, outside_c, elapsed_s)
+    memory.past_c = averaged(memory.past_c, outside_c if air_c is None else air_c, elapsed_s, PAST_S)
     memory.dark_s = _since(memory.dark_s, dark, now_s)
 
 
@@ -106,6 +109,7 @@ def heating(
 def _begin(memory: Response, now_s: float, onset: bool) -> None:
     memory.since_s, memory.onset, memory.warmest_k = now_s, onset, NEVER
     memory.soil_then_c, memory.air_then_c, memory.outside_then_c = memory.soil_c, memory.air_c, memory.outside_c
+    memory.past_then_c = memory.past_c
 
 
 def _difference_k(one: float | None, other: float | None) -> float | None:
@@ -141,8 +145,11 @@ def _no_answer(expected: Expected, memory: Response, now_s: float, at_ms: int) -
     front_k = _difference_k(memory.air_c, memory.air_then_c) if front_k is None else front_k
     if rise_k is None or excess_k is None or front_k is None or front_k > STEADY_K:
         return None
-    # What the soil would have lost to air that grew colder, it has been given: in sand on a clear evening, all of it.
-    if rise_k - expected.felt_part * min(front_k, 0.0) >= limits.LEAST_RISE_K:
+    # What the soil would have lost to air that grew colder, or to the afternoon's warmth leaving it, it has been given:
+    # in sand on a clear evening, or in wet loam after a hot day in a shut tunnel, all of it.
+    past_k = _difference_k(memory.outside_c if memory.air_c is None else memory.air_c, memory.past_then_c)
+    fallen_k = min(front_k, 0.0 if past_k is None else past_k, 0.0)
+    if rise_k - expected.felt_part * fallen_k >= limits.LEAST_RISE_K:
         return None
     if excess_k >= min(LEAST_EXCESS_PART * expected.excess_k, MOST_EXCESS_K):
         return None

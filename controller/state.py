@@ -91,6 +91,8 @@ class Response:
     ----------
     soil_c, air_c, outside_c
         [Cel] averaged over about ten minutes, or None.
+    past_c, past_then_c
+        [Cel] air, or outside where none is measured, averaged over about six hours: now, and when the span began.
     since_s, onset
         [s] when the present span of hard heating began, or None, and whether it is the first.
     duty
@@ -115,6 +117,8 @@ class Response:
     since_s: float | None = None
     onset: bool = False
     duty: float = 0.0
+    past_c: float | None = None
+    past_then_c: float | None = None
     soil_then_c: float | None = None
     air_then_c: float | None = None
     outside_then_c: float | None = None

@@ -166,3 +166,19 @@ def test_air_far_above_outside_with_the_heater_off(off_for_s: float, latches: bo
     trips = unasked(expected, memory, off_for_s, False, 3600.0, 5)
     assert bool(trips) is (latches and air_c == 20.0)
     assert unasked(expected, memory, off_for_s, False, 3599.0, 5) == []
+
+
+def test_the_afternoons_warmth_leaving_the_soil_hides_no_sound_cable() -> None:
+    """After a hot day in a shut tunnel the soil falls as much as a cable lifts it: no trip; without that day, one."""
+    memory = replace(DARK, soil_c=15.1, air_c=12.0, outside_c=12.0, past_c=22.0)
+    latched: list[int] = []
+    for past_c in (22.0, 12.0):
+        span = replace(memory, past_c=past_c, dark_s=-1e6)
+        expected = replace(EXPECTED, felt_part=0.07, excess_k=21.8, window_s=10_500.0)
+        now_s, found = 0.0, list[object]()
+        while now_s < 10_600.0:
+            found += heating(expected, span, 1.0, 10.0, now_s, 0)
+            now_s += 10.0
+            span.soil_c = 15.1 + 0.1 * now_s / 10_500.0
+        latched.append(len(found))
+    assert latched == [0, 1]
