@@ -26,6 +26,7 @@ from api.routes import (
     pages,
     proof,
     requests,
+    season,
     session,
     tonight,
 )
@@ -104,6 +105,7 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
         health,
         limits,
         proof,
+        season,
         tonight,
         pages,
     )

@@ -254,6 +254,32 @@ TONIGHT: dict[str, Any] = {
     ],
 }
 
+_SUM = {"since": "2025-11-01", "total": 41.3, "unit": "portions", "hours_missing": 0}
+WAKING: dict[str, Any] = {
+    "chill": "chill-portions",
+    "warmth": "hours",
+    "base_c": 10.0,
+    "places": [{"place": "larch, soil", "enclosure": "larch", "probe": "soil-10", "chill": _SUM, "warmth": None}],
+}
+
+_SHARE = {"on": "04-05", "frozen": 9, "years": 30, "chance": 0.3, "low": 0.167, "high": 0.479}
+FREEZES: dict[str, Any] = {
+    "record": "station.csv, extended by Tarn Hollow",
+    "thresholds": [
+        {
+            "at_or_below_c": 0.0,
+            "years": 30,
+            "p10": "05-08",
+            "p50": "04-19",
+            "p90": "04-02",
+            "last": {2025: "2025-04-12"},
+            "left_out": {2019: "3 nights after the last freeze found are missing"},
+            "ahead": [{"days": 0, **_SHARE}],
+            "two_weeks_before_the_average": _SHARE,
+        }
+    ],
+}
+
 FORECAST: dict[str, Any] = {
     "given": "2026-03-01T16:00:00.000Z",
     "by": "keeper",

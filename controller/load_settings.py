@@ -248,4 +248,6 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
         }
     )
     remote = settings.remote and settings.remote.model_copy(update={"token_file": anchored(settings.remote.token_file)})
-    return settings.model_copy(update={"broker": broker, "enclosure": enclosures, "store": store, "remote": remote})
+    season = settings.season.model_copy(update={"station_file": anchored(settings.season.station_file)})
+    parts = {"broker": broker, "enclosure": enclosures, "store": store, "remote": remote, "season": season}
+    return settings.model_copy(update=parts)

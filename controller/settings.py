@@ -224,6 +224,29 @@ class Enclosure(Part):
         return tuple(p for p in self.probe if p.quantity in TEMPERATURES - {Quantity.OUTSIDE})
 
 
+class Season(Part):
+    """How the season is counted, and where a weather station's daily record of many years is."""
+
+    station_file: FilePath | None = None
+    chill: Literal["chilling-hours", "chilling-hours-with-frost", "utah", "positive-utah", "chill-portions"] = (
+        "chill-portions"
+    )
+    warmth: Literal[
+        "mean",
+        "cut",
+        "sine",
+        "double-sine",
+        "triangle",
+        "double-triangle",
+        "hours",
+        "degree-hours",
+        "linear-degree-hours",
+        "linear-degree-hours-none-above",
+    ] = "hours"
+    base: Temperature | None = Field(default=None, ge=-10, le=30)
+    upper: Temperature | None = Field(default=None, ge=0, le=60)
+
+
 class Served(Part):
     """What any process that serves pages needs: where its own files are and where it listens."""
 
@@ -237,6 +260,7 @@ class Settings(Served):
     site: Site
     broker: Broker = Broker()
     remote: Remote | None = None
+    season: Season = Season()
     enclosure: tuple[Enclosure, ...] = Field(min_length=1, strict=False)
 
     def named(self, enclosure: str) -> Enclosure | None:

@@ -19,7 +19,6 @@ from controller.store import plans
 from controller.units import FAHRENHEIT_PER_K
 
 FROST_C = 0.0
-_NOTES = {"row cover": "spunbond, tight to the ground; from memory", "second layer": "saves 35 % of the cover's loss"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +37,6 @@ class CoverShown:
     """One kind of cover: what the night would be with it."""
 
     name: str
-    note: str
     holds_to: str
     soil: str
     kwh: str
@@ -183,7 +181,6 @@ def _cover(name: str, night: dict[str, Any], unit: Unit) -> CoverShown:
     limit = night["holds_to_c"]
     return CoverShown(
         name,
-        _NOTES.get(name, ""),
         "—" if limit is None else words.temperature_said(limit, unit),
         words.temperature_said(night["soil_c"], unit),
         f"{night['energy_kwh']:.1f}",

@@ -226,6 +226,17 @@ def means(
     return [(stretch * width_ms + width_ms // 2, mean) for stretch, mean in found]
 
 
+def hours(
+    connection: sqlite3.Connection, enclosure: str, probe: str, start_ms: int
+) -> list[tuple[int, float, float, float]]:
+    """Return (start [ms UTC], least, mean, most) of every hour of one probe from an instant on."""
+    return connection.execute(_HOURS, (enclosure, probe, start_ms)).fetchall()
+
+
+_HOURS = """SELECT hour.start_ms, hour.least, hour.total / hour.count, hour.most
+FROM probe JOIN hour ON hour.probe_id = probe.id
+WHERE probe.enclosure = ? AND probe.name = ? AND hour.start_ms >= ? ORDER BY hour.start_ms"""
+
 _MEANS = """SELECT minute.start_ms / ? AS stretch, sum(minute.total) / sum(minute.count)
 FROM probe JOIN minute ON minute.probe_id = probe.id
 WHERE probe.enclosure = ? AND probe.name = ? AND minute.start_ms >= ? AND minute.start_ms < ?

@@ -1,0 +1,183 @@
+"""What the page about the season says: how far awake, and how likely frost still is."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from api.pages import words
+from api.pages.words import Unit
+from api.season import chill, freeze_chance, heat_units
+from api.season.daily import Daily, RecordError
+from api.season.freeze import Freezes, hemisphere_of, last_freezes
+from api.season.freeze_chance import MonthDay, Share
+from api.season.hours import WakingError, date_at
+from api.season.site_days import site_days
+from api.season.site_waking import awake, bounds
+from api.season.waking import MOST_MISSING, Course
+from api.state import State
+
+THRESHOLDS_C = (0.0, -2.2, -4.0)
+"""[Cel] freeze, hard freeze (28 F; US practice), and where roots in pots begin to suffer (common practice)."""
+BEFORE_DAYS = 42
+"""[d] before the average last frost from which its chances are worth a table."""
+_NO_RECORD = "No outside probe and no weather station's record: name one in [season] station_file."
+_MONTHS = ("", "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+           "November", "December")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class AwakeShown:
+    """One place's sums, in words, and what is missing."""
+
+    place: str
+    chill: str
+    warmth: str
+    missing: str
+
+
+@dataclass(frozen=True, slots=True)
+class FreezeShown:
+    """The last freeze below one threshold: in one year of ten it comes on the first date or later, and so on."""
+
+    threshold: str
+    late: str
+    middle: str
+    early: str
+    years: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChanceShown:
+    """From one day on: in how many years it froze once more, by threshold."""
+
+    day: str
+    chances: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonShown:
+    """The whole page; each `fault` says why its part is empty."""
+
+    methods: str
+    awake: tuple[AwakeShown, ...]
+    awake_fault: str
+    record: str
+    freezes: tuple[FreezeShown, ...]
+    chances: tuple[ChanceShown, ...]
+    thresholds: tuple[str, ...]
+    rule: str
+    freeze_fault: str
+
+
+def season_shown(state: State, unit: Unit) -> SeasonShown:
+    """Return the season as the page has it."""
+    rows, awake_fault, methods = _awake(state, unit)
+    record, freezes, chances, rule, freeze_fault = _freezes(state, unit)
+    thresholds = tuple(words.temperature_said(each, unit) for each in THRESHOLDS_C)
+    return SeasonShown(methods, rows, awake_fault, record, freezes, chances, thresholds, rule, freeze_fault)
+
+
+def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
+    asked = state.settings.season
+    cold, warmth = chill.METHODS[asked.chill], heat_units.METHODS[asked.warmth]
+    try:
+        limits = bounds(state)
+        found = awake(state)
+    except WakingError as fault:
+        return (), f"{str(fault)[:1].upper()}{str(fault)[1:]}.", ""
+    upper = "" if limits.upper_c > 1000 else f", upper {words.temperature_said(limits.upper_c, unit)}"
+    methods = (
+        f"Cold: {cold.words}. Warmth: {warmth.words}, base {words.temperature_said(limits.base_c, unit)}{upper} "
+        f"({limits.words})."
+    )
+    rows = tuple(
+        AwakeShown(each.place.words, _sum(each.chill), _sum(each.warmth), _missing(each.chill, each.warmth))
+        for each in found
+    )
+    unread = {each.missing for each in rows}
+    if len(unread) == 1 and unread != {""}:
+        methods += f" Of each count {unread.pop()}, so it is too low."
+        rows = tuple(replace(each, missing="") for each in rows)
+    return rows, "" if rows else "No probe is in the settings whose hours could be counted.", methods
+
+
+def _sum(counted: Course | None) -> str:
+    return "—" if counted is None else f"{counted.totals[-1]:.0f} {counted.unit.replace('Cel', '°C')}"
+
+
+def _missing(*courses: Course | None) -> str:
+    """Say how much of a count was not read, where that is more than may be."""
+    unread = [
+        f"{int(each.hours_missing[-1])} of {int(each.hours[-1])} h not read"
+        for each in courses
+        if each is not None and each.hours_missing[-1] > MOST_MISSING * each.hours[-1]
+    ]
+    return "; ".join(unread)
+
+
+def _freezes(state: State, unit: Unit) -> tuple[str, tuple[FreezeShown, ...], tuple[ChanceShown, ...], str, str]:
+    try:
+        record = site_days(state)
+        if record is None:
+            return "", (), (), "", _NO_RECORD
+        found = [last_freezes(record, each, hemisphere_of(state.settings.site.latitude)) for each in THRESHOLDS_C]
+        shown = tuple(_freeze(each, unit) for each in found)
+        today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
+        return _record(record, found[0]), shown, _chances(found, today), _rule(found[0]), ""
+    except RecordError as fault:
+        return "", (), (), "", f"{str(fault)[:1].upper()}{str(fault)[1:]}."
+
+
+def _record(record: Daily, freezes: Freezes) -> str:
+    first, last = record.span
+    dropped = len(freezes.dropped)
+    springs = "one spring is" if dropped == 1 else f"{dropped} springs are"
+    left = f"; {springs} left out, since nights are missing where it matters" if dropped else ""
+    return f"{record.place}: {first.year} to {last.year}, {len(freezes.dates)} springs count{left}."
+
+
+def _freeze(freezes: Freezes, unit: Unit) -> FreezeShown:
+    normals = freeze_chance.last_normals(freezes)
+    years = f"{normals.years} years" + (", too few to lean on" if normals.thin else "")
+    late, middle, early = (_day(each) for each in (normals.p10, normals.p50, normals.p90))
+    return FreezeShown(words.temperature_said(freezes.threshold_c, unit), late, middle, early, years)
+
+
+def _chances(found: Sequence[Freezes], today: date) -> tuple[ChanceShown, ...]:
+    """Return rows from today on, or while that is long before spring, from six weeks before the average last frost."""
+    first = _begin(found[0], today)
+    tables = [freeze_chance.chances(each, first) for each in found]
+    rows = []
+    for at in range(min(map(len, tables))):
+        count, share = tables[0][at]
+        day = "today" if first == today and count == 0 else _day(share.on)
+        rows.append(ChanceShown(day, tuple(_share(table[at][1]) for table in tables)))
+    return tuple(rows)
+
+
+def _begin(freezes: Freezes, today: date) -> date:
+    mean = freeze_chance.average(freezes)
+    if mean is None:
+        return today
+    next_mean = date(today.year, mean.month, min(mean.day, 28))
+    if next_mean < today - timedelta(days=BEFORE_DAYS):
+        next_mean = next_mean.replace(year=today.year + 1)
+    return max(today, next_mean - timedelta(days=BEFORE_DAYS))
+
+
+def _share(share: Share) -> tuple[str, str]:
+    return f"{share.chance:.0%}", f"{share.low * 100:.0f}\N{EN DASH}{share.high:.0%}"
+
+
+def _rule(freezes: Freezes) -> str:
+    share = freeze_chance.two_weeks_before(freezes)
+    if share is None:
+        return "It froze in no year on record."
+    return (
+        f"Common practice puts plants out two weeks before the average last frost: here {_day(share.on)}. In "
+        f"{share.frozen} of {share.years} years it froze again after that."
+    )
+
+
+def _day(on: MonthDay | None) -> str:
+    return "hardly ever" if on is None else f"{on.day} {_MONTHS[on.month]}"

@@ -1,0 +1,108 @@
+"""The season: how far awake each place is, and how likely frost still is."""
+
+from dataclasses import asdict
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import HTMLResponse
+
+from api.auth import StateNow, Viewer
+from api.examples import FREEZES, WAKING, shows
+from api.pages.render import page, unit_of
+from api.pages.season import THRESHOLDS_C, season_shown
+from api.problem import example
+from api.season import freeze_chance
+from api.season.daily import RecordError
+from api.season.freeze import Freezes, hemisphere_of, last_freezes
+from api.season.freeze_chance import MonthDay
+from api.season.hours import WakingError, date_at
+from api.season.site_days import site_days
+from api.season.site_waking import awake, bounds
+from api.season.waking import Course
+
+router = APIRouter()
+_SIGN_IN = example(401, "sign in, or send a bearer token")
+
+
+@router.get("/api/season/waking", tags=["season"], responses={**shows(WAKING), **_SIGN_IN})
+def waking(state: StateNow, person: Viewer) -> dict[str, Any]:
+    """Give cold and warmth counted so far, outside and per enclosure, by the methods that settings name."""
+    try:
+        limits, found = bounds(state), awake(state)
+    except WakingError as fault:
+        raise HTTPException(422, str(fault)) from fault
+    asked = state.settings.season
+    return {
+        "chill": asked.chill,
+        "warmth": asked.warmth,
+        "base_c": limits.base_c,
+        "places": [
+            {
+                "place": each.place.words,
+                "enclosure": each.place.enclosure,
+                "probe": each.place.probe,
+                "chill": _sum(each.chill),
+                "warmth": _sum(each.warmth),
+            }
+            for each in found
+        ],
+    }
+
+
+@router.get(
+    "/api/season/freezes",
+    tags=["season"],
+    responses={**shows(FREEZES), **_SIGN_IN, **example(422, "season.station_file: cannot be read; correct the path")},
+)
+def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
+    """Give last freezes by threshold (P10 is the late date, one year in ten), and the chance of one more from today on.
+
+    `record` is null where there is neither a weather station's record nor an outside probe.
+    """
+    today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
+    try:
+        record = site_days(state)
+        if record is None:
+            return {"record": None, "thresholds": []}
+        hemisphere = hemisphere_of(state.settings.site.latitude)
+        found = [last_freezes(record, each, hemisphere) for each in THRESHOLDS_C]
+        return {"record": record.place, "thresholds": [_threshold(each, today) for each in found]}
+    except RecordError as fault:
+        raise HTTPException(422, str(fault)) from fault
+
+
+@router.get("/season", include_in_schema=False)
+def season_page(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
+    """The page."""
+    return page(request, "season.html", s=season_shown(state, unit_of(request)), here="season")
+
+
+def _sum(counted: Course | None) -> dict[str, Any] | None:
+    if counted is None:
+        return None
+    total, missing = round(float(counted.totals[-1]), 2), int(counted.hours_missing[-1])
+    return {"since": counted.start.isoformat(), "total": total, "unit": counted.unit, "hours_missing": missing}
+
+
+def _threshold(found: Freezes, today: date) -> dict[str, Any]:
+    normals, rule = freeze_chance.last_normals(found), freeze_chance.two_weeks_before(found)
+    return {
+        "at_or_below_c": found.threshold_c,
+        "years": normals.years,
+        "p10": _month_day(normals.p10),
+        "p50": _month_day(normals.p50),
+        "p90": _month_day(normals.p90),
+        "last": {year: None if on is None else on.isoformat() for year, on in found.dates.items()},
+        "left_out": found.dropped,
+        "ahead": [{"days": days, **_share(share)} for days, share in freeze_chance.chances(found, today)],
+        "two_weeks_before_the_average": None if rule is None else _share(rule),
+    }
+
+
+def _share(share: freeze_chance.Share) -> dict[str, Any]:
+    return {**asdict(share), "on": _month_day(share.on)}
+
+
+def _month_day(on: MonthDay | None) -> str | None:
+    return None if on is None else f"{on.month:02d}-{on.day:02d}"

@@ -1,0 +1,99 @@
+"""How far awake each place is: cold and warmth counted since their season began, from our own hours."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from api.season.heat_units import METHODS as WARMTH
+from api.season.heat_units import Bounds
+from api.season.hours import Hours, date_at, midnight_ms
+from api.season.site_night import outdoors
+from api.season.waking import CHILL_FROM, HEAT_FROM, Course, course, season_start
+from api.state import State
+from controller.probe import Quantity
+from controller.store import readings
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One probe that plants live by: where, what it measures, its enclosure and name."""
+
+    words: str
+    enclosure: str
+    probe: str
+
+
+@dataclass(frozen=True, slots=True)
+class Awake:
+    """One place: cold and warmth so far; None where nothing was read since that season began."""
+
+    place: Place
+    chill: Course | None
+    warmth: Course | None
+
+
+def places(state: State) -> list[Place]:
+    """Return outside, then each enclosure's first soil and first air probe."""
+    open_air = outdoors(state.settings)
+    found = [] if open_air is None else [Place("outside", *open_air.air)]
+    for each in state.settings.enclosure:
+        for quantity in (Quantity.SOIL, Quantity.AIR):
+            probes = each.of(quantity)
+            if probes:
+                found.append(Place(f"{each.name}, {quantity.value}", each.name, probes[0].name))
+    return found
+
+
+def bounds(state: State) -> Bounds:
+    """Return base and upper temperature: of settings, and where those say nothing the method's usual ones.
+
+    Raises
+    ------
+    WakingError
+        If the base is not below the upper one.
+    """
+    asked, usual = state.settings.season, WARMTH[state.settings.season.warmth].usual
+    if asked.base is None and asked.upper is None:
+        return usual
+    base_c = usual.base_c if asked.base is None else asked.base
+    return Bounds(base_c, usual.upper_c if asked.upper is None else asked.upper, usual.critical_c)
+
+
+def awake(state: State) -> list[Awake]:
+    """Return every place's sums up to now."""
+    site, asked = state.settings.site, state.settings.season
+    today = date_at(state.clock.now().utc_ms, site.zone)
+    chill_from, heat_from = (season_start(today, each, site.latitude) for each in (CHILL_FROM, HEAT_FROM))
+    first_ms = midnight_ms(min(chill_from, heat_from), site.zone)
+    limits, found = bounds(state), []
+    with state.reading("readings.db") as record:
+        for place in places(state):
+            hours = _hours(readings.hours(record, place.enclosure, place.probe, first_ms))
+            found.append(
+                Awake(
+                    place,
+                    _course(asked.chill, hours, chill_from, today, state, None),
+                    _course(asked.warmth, hours, heat_from, today, state, limits),
+                )
+            )
+    return found
+
+
+def _course(
+    name: str, hours: Hours | None, first: date, today: date, state: State, limits: Bounds | None
+) -> Course | None:
+    zone = state.settings.site.zone
+    if hours is None or hours.end_ms <= midnight_ms(first, zone):
+        return None
+    return course(name, hours, first, today, zone, limits)
+
+
+def _hours(rows: list[tuple[int, float, float, float]]) -> Hours | None:
+    if not rows:
+        return None
+    table = np.array(rows)
+    place = ((table[:, 0] - table[0, 0]) // 3_600_000).astype(np.int64)
+    spread = np.full((3, int(place[-1]) + 1), np.nan)
+    spread[:, place] = table[:, [2, 1, 3]].T
+    return Hours(rows[0][0], *spread)

@@ -1,0 +1,160 @@
+"""The season's page and calls: how far awake, and how likely frost still is, from the station's record and our own."""
+
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from controller.settings import ProbeSettings, Season
+from controller.store import readings
+from controller.store.connection import open_writer
+from controller.store.migrations import READINGS
+from controller.store.readings import StoredReading
+from tests.api_site import NOW_MS, ApiSite
+
+DAY_MS, HOUR_MS = 86_400_000, 3_600_000
+HTML = {"accept": "text/html"}
+
+
+class Station(ApiSite):
+    """A site near a weather station: each year's last frost comes a day later than the year before's, from 1 April."""
+
+    def __init__(self, folder: Path, years: int = 20, **season: object) -> None:
+        super().__init__(folder)
+        probe = ProbeSettings.model_validate({"name": "yard", "quantity": "outside"})
+        larch = self.settings.enclosure[0]
+        larch = larch.model_copy(update={"probe": (*larch.probe, probe)})
+        file = folder / "station.csv"
+        file.write_text("date,tmin_c,tmax_c\n" + "".join(self._days(years)), encoding="utf-8")
+        chosen = Season.model_validate({"station_file": file, **season})
+        update = {"enclosure": (larch, *self.settings.enclosure[1:]), "season": chosen}
+        self.settings = self.settings.model_copy(update=update)
+
+    @staticmethod
+    def _days(years: int) -> Iterator[str]:
+        for count in range(years):
+            year = 2005 + count
+            last = date(year, 4, 1) + timedelta(days=count)
+            day = date(year - 1, 8, 1)
+            while day < date(year, 8, 1):
+                frost = date(year - 1, 11, 1) <= day <= last
+                yield f"{day},{-1.0 if frost else 6.0},12.0\n"
+                day += timedelta(days=1)
+
+    def keep(self, probe: str, value_c: float, hours: int, until_ms: int = NOW_MS) -> None:
+        """Keep hourly readings of one value up to an instant."""
+        last_ms = until_ms - until_ms % HOUR_MS
+        rows = [
+            StoredReading("larch", probe, "soil", "Cel", value_c, last_ms - back * HOUR_MS, last_ms, "good")
+            for back in range(1, hours + 1)
+        ]
+        with closing(open_writer(self.folder / "readings.db", READINGS)) as connection:
+            readings.add(connection, rows)
+
+
+def test_the_last_freezes_are_those_of_the_record(tmp_path: Path) -> None:
+    """Twenty springs, 1 to 20 April: half of them freeze on 10 or 11 April or later, one in ten from the 18th on."""
+    site = Station(tmp_path)
+    site.keep("yard", 3.0, 1)
+    with site.client() as client:
+        told = client.get("/api/season/freezes").json()
+        frost = told["thresholds"][0]
+        assert (frost["at_or_below_c"], frost["years"]) == (0.0, 20)
+        assert (frost["p90"], frost["p50"], frost["p10"]) == ("04-03", "04-10", "04-18")
+        assert frost["last"]["2010"] == "2010-04-06"
+        assert told["thresholds"][1]["last"]["2010"] is None
+        rule = frost["two_weeks_before_the_average"]
+        assert (rule["on"], rule["frozen"], rule["years"]) == ("03-27", 20, 20)
+        shown = client.get("/season", headers=HTML).text
+        assert "In 20 of 20 years it froze again after that." in shown
+        assert "<td>18 April</td><td>10 April</td><td>3 April</td>" in shown
+        assert "hardly ever" in shown
+
+
+def test_our_own_days_extend_the_stations(tmp_path: Path) -> None:
+    """The station ends; a frost of ours this spring is on record as well, and the place says so."""
+    site = Station(tmp_path)
+    site.keep("yard", -1.5, 30 * 24)
+    with site.client() as client:
+        told = client.get("/api/season/freezes").json()
+        assert "extended by Tarn Hollow" in told["record"]
+        assert "2026" in told["thresholds"][0]["left_out"]
+
+
+def test_a_station_file_at_fault_is_named(tmp_path: Path) -> None:
+    """File, line, value: as a call 422, on the page a sentence, and the rest of the page still stands."""
+    site = Station(tmp_path)
+    site.keep("yard", 3.0, 1)
+    file = site.settings.season.station_file
+    assert file is not None
+    file.write_text("date,tmin_c\n2020-01-01,abc\n", encoding="utf-8")
+    with site.client() as client:
+        answer = client.get("/api/season/freezes")
+        assert answer.status_code == 422
+        assert "abc" in answer.json()["detail"]
+        shown = client.get("/season", headers=HTML).text
+        assert "abc" in shown
+        assert "How far awake?" in shown
+        file.unlink()
+        assert "cannot be read" in client.get("/api/season/freezes").json()["detail"]
+
+
+def test_cold_is_counted_from_our_own_hours(tmp_path: Path) -> None:
+    """240 hours at 6 Cel give the Dynamic model's 7.82 portions, and no warmth above a base of 10 Cel.
+
+    Source: constants of Fishman, Erez and Couvillon 1987; 7.8207 computed from them (growing facts, check 32).
+    """
+    site = Station(tmp_path)
+    site.keep("soil-10", 6.0, 240)
+    site.keep("yard", 3.0, 1)
+    with site.client() as client:
+        told = client.get("/api/season/waking").json()
+        soil = next(each for each in told["places"] if each["probe"] == "soil-10")
+        assert soil["chill"]["total"] == pytest.approx(7.82, abs=0.02)
+        assert soil["chill"]["since"] == "2025-11-01"
+        assert soil["warmth"]["total"] == 0.0
+        assert soil["chill"]["hours_missing"] > 2000
+        shown = client.get("/season", headers=HTML).text
+        assert "8 portions" in shown
+        assert "h not read" in shown
+
+
+def test_the_methods_are_those_that_settings_name(tmp_path: Path) -> None:
+    """Utah units and degree days above 2 Cel: 240 hours at 6 Cel are 240 units and 40 degree days."""
+    site = Station(tmp_path, chill="utah", warmth="hours", base=2.0)
+    site.keep("soil-10", 6.0, 240)
+    site.keep("yard", 3.0, 1)
+    with site.client() as client:
+        told = client.get("/api/season/waking").json()
+        soil = next(each for each in told["places"] if each["probe"] == "soil-10")
+        assert soil["chill"]["total"] == pytest.approx(240.0, abs=1.0)
+        assert soil["warmth"]["total"] == pytest.approx(40.0, abs=0.2)
+
+
+def test_a_base_above_the_upper_bound_is_named(tmp_path: Path) -> None:
+    """Both calls say which, and the page still opens."""
+    site = Station(tmp_path, warmth="hours", base=25.0, upper=20.0)
+    site.keep("yard", 3.0, 1)
+    with site.client() as client:
+        assert "base 25" in client.get("/api/season/waking").json()["detail"]
+        assert "Base 25" in client.get("/season", headers=HTML).text
+
+
+def test_without_any_record_the_page_says_what_to_do(client: TestClient, site: ApiSite) -> None:
+    """No station, no outside probe."""
+    open_writer(site.folder / "readings.db", READINGS).close()
+    assert client.get("/api/season/freezes").json() == {"record": None, "thresholds": []}
+    assert "season] station_file" in client.get("/season", headers=HTML).text
+
+
+def test_settings_name_the_methods_that_there_are() -> None:
+    """What settings allow and what can be counted are the same."""
+    from typing import get_args
+
+    from api.season import chill, heat_units
+
+    assert set(get_args(Season.model_fields["chill"].annotation)) == set(chill.METHODS)
+    assert set(get_args(Season.model_fields["warmth"].annotation)) == set(heat_units.METHODS)
