@@ -27,6 +27,10 @@ MOST_EXCESS_K: Final = 4.0
 STEADY_K: Final = 0.5
 """[K] Outside, or where that is unknown air, that has risen by more is a warm front: the soil's excess says nothing."""
 
+CREDIT: Final = 2.0
+"""How many times what soil would follow a fall of the air is credited: it had begun to fall before the span, and the sky
+takes more than the air does. Tried in simulated seasons; a dead heater shows in a later span of the same night."""
+
 BARE_PART: Final = 0.4
 LEAST_BARE_K: Final = 2.5
 """Part of what a bare cable would warm the air by, and [K] at least, that must show to call it bare."""
@@ -149,7 +153,7 @@ def _no_answer(expected: Expected, memory: Response, now_s: float, at_ms: int) -
     # in sand on a clear evening, or in wet loam after a hot day in a shut tunnel, all of it.
     past_k = _difference_k(memory.outside_c if memory.air_c is None else memory.air_c, memory.past_then_c)
     fallen_k = min(front_k, 0.0 if past_k is None else past_k, 0.0)
-    if rise_k - expected.felt_part * fallen_k >= limits.LEAST_RISE_K:
+    if rise_k - CREDIT * expected.felt_part * fallen_k >= limits.LEAST_RISE_K:
         return None
     if excess_k >= min(LEAST_EXCESS_PART * expected.excess_k, MOST_EXCESS_K):
         return None
