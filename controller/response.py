@@ -28,8 +28,8 @@ STEADY_K: Final = 0.5
 """[K] Outside, or where that is unknown air, that has risen by more is a warm front: the soil's excess says nothing."""
 
 CREDIT: Final = 2.0
-"""How many times what soil would follow a fall of the air is credited: it had begun to fall before the span, and the sky
-takes more than the air does. Tried in simulated seasons; a dead heater shows in a later span of the same night."""
+"""How many times what soil would follow a fall of the air is credited: it had begun to fall before the span, and the
+sky takes more than the air does. Tried in simulated seasons; a dead heater shows in a later span of the same night."""
 
 BARE_PART: Final = 0.4
 LEAST_BARE_K: Final = 2.5

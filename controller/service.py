@@ -25,6 +25,7 @@ from controller.safety.lease import Order
 from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
+from controller.store.damage import sound_or_aside
 from controller.store.heads import sealer_of
 from controller.store.journal import JSON
 from controller.store.writer import Writer
@@ -55,11 +56,14 @@ class Controller:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._lock = Lock(folder / "controller.db")
         now = clock.now()
+        aside = sound_or_aside(folder, now.utc_ms)
         self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
         self._broken_at = journal_breaks_at(settings.store)
         self.writer = Writer(folder, clock, sealer=sealer_of(settings.store))
+        if aside is not None:
+            self.writer.tell_damage(aside)
         self._figures = Figures(folder)
         self.routing = Routing(settings)
         self.inbox = Inbox(

@@ -75,6 +75,11 @@ CREATE TABLE late (
     taken_ms INTEGER NOT NULL
 ) STRICT;
 """,
+    # Another record in its place, after damage, must not be taken for this one by whoever keeps how far it was copied.
+    """
+CREATE TABLE identity (record TEXT NOT NULL CHECK (length(record) = 16)) STRICT;
+INSERT INTO identity (record) VALUES (lower(hex(randomblob(8))));
+""",
 )
 
 # The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.

@@ -54,7 +54,7 @@ class Outbox:
     """
 
     def __init__(self, folder: Path, points: Points) -> None:
-        self._folder, self._points = folder, points
+        self._folder, self._points, self._name = folder, points, ""
         self._own = open_writer(folder / "outbox.db", OUTBOX)
         self._sent: dict[str, int] = dict(self._own.execute("SELECT line, reached FROM cursor").fetchall())
 
@@ -66,6 +66,7 @@ class Outbox:
         with closing(open_reader(self._folder / "readings.db")) as record:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
+            self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
             oldest_ms = self._readings(record, points, cursors)
             self._late(record, points, cursors)
             self._runs(record, points, cursors)
@@ -103,7 +104,7 @@ class Outbox:
         """Take the oldest unsent readings over all probes; returns when [ms UTC] the first of them was taken."""
         places = _places(record)
         share = MOST_READINGS // max(len(places), 1) + 1
-        waiting = {each: record.execute(_AFTER, (each, self._sent.get(f"probe/{each}", -1), share)) for each in places}
+        waiting = {each: record.execute(_AFTER, (each, self._reached(f"probe/{each}", -1), share)) for each in places}
         rows = {probe: found for probe, cursor in waiting.items() if (found := cursor.fetchall())}
         # A probe that has more than its share ends the batch for all, or newer readings would overtake its older ones.
         horizon_ms = min((found[-1][0] for found in rows.values() if len(found) == share), default=None)
@@ -113,7 +114,7 @@ class Outbox:
             if kept:
                 taken += [(row[0], self._points.reading(places[probe], *row)) for row in kept]
                 taken += self._passed(record, places, probe, kept[-1][0])
-                cursors[f"probe/{probe}"] = kept[-1][0]
+                cursors[self._line(f"probe/{probe}")] = kept[-1][0]
         points += [point for _, point in sorted(taken, key=lambda each: each[0])]
         return min((found[0][0] for found in rows.values()), default=None)
 
@@ -121,7 +122,7 @@ class Outbox:
         self, record: sqlite3.Connection, places: dict[int, Place], probe: int, reached_ms: int
     ) -> Iterator[tuple[int, Point]]:
         """Yield the minutes and hours that end at or before what is now reached and had not ended before."""
-        before_ms = self._sent.get(f"probe/{probe}", -1)
+        before_ms = self._reached(f"probe/{probe}", -1)
         for width, width_ms in _WIDTHS:
             low_ms, high_ms = before_ms - before_ms % width_ms, reached_ms - reached_ms % width_ms
             for start_ms, *row in record.execute(_ROLLED.format(table=width), (probe, low_ms, high_ms)):
@@ -130,10 +131,10 @@ class Outbox:
     def _late(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         places = _places(record)
         touched: set[tuple[str, int, int]] = set()
-        for number, probe, taken_ms in record.execute(_LATE, (self._sent.get("late", 0), MOST_OTHERS)):
-            cursors["late"] = number
+        for number, probe, taken_ms in record.execute(_LATE, (self._reached("late", 0), MOST_OTHERS)):
+            cursors[self._line("late")] = number
             row = record.execute(_ONE, (probe, taken_ms)).fetchone()
-            if row is None or taken_ms > cursors.get(f"probe/{probe}", self._sent.get(f"probe/{probe}", -1)):
+            if row is None or taken_ms > cursors.get(self._line(f"probe/{probe}"), self._reached(f"probe/{probe}", -1)):
                 continue
             points.append(self._points.reading(places[probe], taken_ms, *row))
             if self._points.replaces:
@@ -145,9 +146,16 @@ class Outbox:
     def _runs(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         for (enclosure,) in record.execute("SELECT DISTINCT enclosure FROM heater_run").fetchall():
             line = f"run/{enclosure}"
-            for number, *run in record.execute(_ENDED, (enclosure, self._sent.get(line, 0), MOST_OTHERS)):
+            for number, *run in record.execute(_ENDED, (enclosure, self._reached(line, 0), MOST_OTHERS)):
                 points.append(self._points.run(enclosure, *run))
-                cursors[line] = number
+                cursors[self._line(line)] = number
+
+    def _line(self, name: str) -> str:
+        """Return the name of one line of this record; another record in its place has lines of its own."""
+        return f"{self._name}/{name}"
+
+    def _reached(self, name: str, nothing: int) -> int:
+        return self._sent.get(self._line(name), nothing)
 
 
 def _places(record: sqlite3.Connection) -> dict[int, Place]:

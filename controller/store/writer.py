@@ -9,12 +9,14 @@ from threading import Condition, Thread
 from controller.clock import Clock
 from controller.store import journal, readings, runs
 from controller.store.connection import BUSY_MS, open_writer, transaction
+from controller.store.damage import is_damage, set_aside
 from controller.store.durations import Durations
 from controller.store.heads import Sealer
-from controller.store.journal import Entry
+from controller.store.journal import JSON, Entry
 from controller.store.lane import Lane, Patience
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import StoredReading
+from controller.store.reserve import Reserve
 from controller.store.runs import RunEvent
 
 _log = logging.getLogger(__name__)
@@ -59,13 +61,14 @@ class Writer:
         self._stopping = False
         self._thread: Thread | None = None
         self._died_s: float | None = None
-        kept = open_writer(folder / "readings.db", READINGS, busy_ms=busy_ms)
+        self._record, self._busy_ms, self._reserve = folder / "readings.db", busy_ms, Reserve(folder)
+        kept = open_writer(self._record, READINGS, busy_ms=busy_ms)
         try:
             written = open_writer(folder / "journal.db", JOURNAL, busy_ms=busy_ms)
         except Exception:
             kept.close()
             raise
-        self._readings: Lane[StoredReading | RunEvent] = Lane(kept, _write_readings, READINGS_PATIENCE, self._wake)
+        self._readings: Lane[StoredReading | RunEvent] = Lane(kept, self._keep, READINGS_PATIENCE, self._wake)
         self._journal: Lane[Entry] = Lane(written, _write_journal, JOURNAL_PATIENCE, self._wake)
 
     def start(self) -> None:
@@ -126,8 +129,10 @@ class Writer:
             now_s = self._clock.now().mono_s
             due_s = lane.due_s()
             if due_s is not None and due_s <= now_s:
-                lane.commit(now_s)
+                if not lane.commit(now_s) and lane is self._journal and self._reserve.give_up():
+                    lane.commit(now_s)
                 self.took.take(self._clock.now().mono_s - now_s)
+        self._reserve.look(self._clock.now().mono_s)
         self._seal(at_the_end=False)
 
     def close(self) -> int:
@@ -147,6 +152,26 @@ class Writer:
                 self._sealer = None
             lane.connection.close()
         return self.queue_depth
+
+    def _keep(self, connection: sqlite3.Connection, works: Sequence[StoredReading | RunEvent]) -> int:
+        """Write readings and runs; a record found damaged is set aside, and a new one begun."""
+        try:
+            return _write_readings(connection, works)
+        except sqlite3.DatabaseError as error:
+            if not is_damage(error):
+                raise
+            connection.close()
+            aside = set_aside(self._record, self._clock.now().utc_ms)
+            self._readings.connection = open_writer(self._record, READINGS, busy_ms=self._busy_ms)
+            self.tell_damage(aside)
+            return _write_readings(self._readings.connection, works)
+
+    def tell_damage(self, aside: Path) -> None:
+        """Write into the journal that the record was damaged, and where it is now."""
+        detail = f"the record of readings was damaged; it is set aside as {aside.name}, and a new one is begun"
+        _log.error(detail)
+        body: dict[str, JSON] = {"alert": "record-damaged", "file": aside.name, "detail": detail}
+        self.put_journal(Entry("alert", None, "controller", "", body, self._clock.now().utc_ms))
 
     def _seal(self, *, at_the_end: bool) -> None:
         """Sign the journal's head if it is time; a disk that takes none costs the head and nothing else."""

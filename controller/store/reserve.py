@@ -1,0 +1,50 @@
+"""Room kept for the journal: when the disk is full, what happened must still be written."""
+
+import logging
+import os
+from pathlib import Path
+
+FILE = "reserve"
+BYTES = 1_048_576
+"""[byte] thousands of journal entries. Source: engineering judgement."""
+ROOM_BYTES = 4 * BYTES
+"""[byte] free space from which the reserve is taken again."""
+LOOKS_EVERY_S = 60.0
+
+_log = logging.getLogger(__name__)
+
+
+class Reserve:
+    """A file of no content in the folder; given up when the journal finds no room, taken again when there is some."""
+
+    def __init__(self, folder: Path) -> None:
+        self._file = folder / FILE
+        self._looked_s = float("-inf")
+
+    def look(self, now_s: float) -> None:
+        """Take the reserve if it is not held and the disk has room; seldom, and never at the price of a failure."""
+        if now_s - self._looked_s < LOOKS_EVERY_S:
+            return
+        self._looked_s = now_s
+        try:
+            if self._file.exists() and self._file.stat().st_size == BYTES:
+                return
+            if os.statvfs(self._file.parent).f_bavail * os.statvfs(self._file.parent).f_frsize < ROOM_BYTES:
+                return
+            with self._file.open("wb") as file:
+                # Written, not merely declared long: a hole in a file holds no room.
+                file.write(os.urandom(BYTES))
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as error:
+            self.give_up()
+            _log.warning("no reserve for the journal", extra={"error": str(error)})
+
+    def give_up(self) -> bool:
+        """Free the room; False if there was none to free."""
+        try:
+            self._file.unlink()
+        except OSError:
+            return False
+        _log.error("the disk is full: the reserve for the journal is given up")
+        return True

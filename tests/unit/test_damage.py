@@ -1,0 +1,161 @@
+"""A damaged record is set aside and named; a full disk still takes the journal."""
+
+import logging
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller.clock import ManualClock, Moment
+from controller.store import journal
+from controller.store.connection import open_reader, open_writer
+from controller.store.damage import sound_or_aside
+from controller.store.journal import Entry
+from controller.store.migrations import READINGS
+from controller.store.readings import StoredReading
+from controller.store.reserve import BYTES, FILE, Reserve
+from controller.store.writer import Writer
+
+T0 = 1_772_000_000_000
+
+
+@pytest.fixture
+def clock() -> ManualClock:
+    """Return a clock that stands at T0."""
+    return ManualClock(Moment(1000.0, T0))
+
+
+@pytest.fixture
+def writer(tmp_path: Path, clock: ManualClock) -> Iterator[Writer]:
+    """Yield a writer without its thread."""
+    one = Writer(tmp_path, clock)
+    yield one
+    one.close()
+
+
+def reading(number: int) -> StoredReading:
+    """Return one of a row of readings."""
+    return StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 10_000 * number, T0, "good")
+
+
+def keep(writer: Writer, clock: ManualClock, numbers: range) -> list[int]:
+    """Put readings, let the writer take its turns, and return those that were acknowledged."""
+    told: list[int] = []
+    for number in numbers:
+        assert writer.put_reading(reading(number), lambda number=number: told.append(number))
+    for _ in range(3):
+        clock.sleep(3.0)
+        writer.turn()
+    return told
+
+
+def kept(folder: Path) -> set[int]:
+    """Return which readings are on record."""
+    with closing(open_reader(folder / "readings.db")) as connection:
+        rows = connection.execute("SELECT taken_ms FROM reading").fetchall()
+    return {(taken_ms - T0) // 10_000 for (taken_ms,) in rows}
+
+
+def spoil(file: Path, first: int, count: int) -> None:
+    """Overwrite pages as a failing card does."""
+    with file.open("r+b") as raw:
+        raw.seek(4096 * first)
+        raw.write(b"\xa5" * 4096 * count)
+
+
+def test_a_record_that_breaks_while_it_is_written_is_set_aside_and_the_service_goes_on(
+    tmp_path: Path, clock: ManualClock
+) -> None:
+    """Everything acknowledged after it is in the new record; the old one is there under its new name; the journal says
+    so."""
+    writer = Writer(tmp_path, clock)
+    assert keep(writer, clock, range(2000)) == list(range(2000))
+    writer.close()
+    # Only the root of the readings is left as it was, so that it opens well and breaks at the first insert.
+    size = (tmp_path / "readings.db").stat().st_size // 4096
+    with closing(sqlite3.connect(tmp_path / "readings.db")) as raw:
+        root = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()[0]
+    spoil(tmp_path / "readings.db", root, size - root)
+    again = Writer(tmp_path, clock)
+    assert keep(again, clock, range(2000, 2100)) == list(range(2000, 2100))
+    again.close()
+    (aside,) = tmp_path.glob("readings.db.damaged-*[0-9]")
+    assert kept(tmp_path) >= set(range(2000, 2100))
+    with closing(open_reader(tmp_path / "journal.db")) as connection:
+        entries = journal.read(connection)
+    assert [each.body["file"] for each in entries if each.body.get("alert") == "record-damaged"] == [aside.name]
+
+
+@pytest.mark.parametrize("content", [b"", b"no database at all" * 400])
+def test_what_is_no_database_at_the_start_is_set_aside(tmp_path: Path, clock: ManualClock, content: bytes) -> None:
+    """An empty file is a new record; anything else keeps its content under its new name."""
+    (tmp_path / "readings.db").write_bytes(content)
+    aside = sound_or_aside(tmp_path, T0)
+    if not content:
+        assert aside is None or aside.read_bytes() == b""
+    else:
+        assert aside is not None
+        assert aside.read_bytes() == content
+    writer = Writer(tmp_path, clock)
+    assert keep(writer, clock, range(3)) == [0, 1, 2]
+    writer.close()
+
+
+def test_a_sound_record_stays_where_it_is(tmp_path: Path, clock: ManualClock, writer: Writer) -> None:
+    """Also while its writer holds it."""
+    keep(writer, clock, range(3))
+    assert sound_or_aside(tmp_path, T0) is None
+    assert kept(tmp_path) == {0, 1, 2}
+
+
+def test_another_record_in_its_place_has_another_name(tmp_path: Path) -> None:
+    """Whoever keeps how far a record was copied can tell them apart."""
+    names = set()
+    for number in range(2):
+        with closing(open_writer(tmp_path / f"{number}.db", READINGS)) as connection:
+            names.add(connection.execute("SELECT record FROM identity").fetchone()[0])
+    assert len(names) == 2
+
+
+def test_the_reserve_is_real_and_given_up_once(tmp_path: Path) -> None:
+    """A megabyte on the disk, not a hole; freed at once, and taken again when it is looked at next."""
+    reserve = Reserve(tmp_path)
+    reserve.look(0.0)
+    held = (tmp_path / FILE).stat()
+    assert (held.st_size, held.st_blocks * 512 >= BYTES) == (BYTES, True)
+    assert reserve.give_up()
+    assert not reserve.give_up()
+    reserve.look(30.0)
+    assert not (tmp_path / FILE).exists()
+    reserve.look(61.0)
+    assert (tmp_path / FILE).stat().st_size == BYTES
+
+
+def test_a_full_disk_takes_the_journal_from_the_reserve(
+    tmp_path: Path, clock: ManualClock, writer: Writer, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The first refusal for want of room frees the reserve, and the same turn writes the entry."""
+    writer.turn()
+    assert (tmp_path / FILE).exists()
+    connection = writer._journal.connection
+    pages = connection.execute("PRAGMA page_count").fetchone()[0]
+    connection.execute(f"PRAGMA max_page_count = {pages}")
+    entry = Entry("trip", "larch", "controller", "", {"detail": "x" * 20_000}, T0)
+    assert writer.put_journal(entry)
+    freed = []
+    original = writer._reserve.give_up
+
+    def give_up() -> bool:
+        connection.execute("PRAGMA max_page_count = 100000")
+        freed.append(True)
+        return original()
+
+    writer._reserve.give_up = give_up  # type: ignore[method-assign]
+    with caplog.at_level(logging.ERROR):
+        writer.turn()
+    assert freed == [True]
+    assert not (tmp_path / FILE).exists()
+    with closing(open_reader(tmp_path / "journal.db")) as reader:
+        assert [each.kind for each in journal.read(reader)] == ["trip"]
