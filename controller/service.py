@@ -28,6 +28,7 @@ from controller.store.connection import Lock
 from controller.store.damage import sound_or_aside
 from controller.store.heads import sealer_of
 from controller.store.journal import JSON
+from controller.store.retention import Retention
 from controller.store.writer import Writer
 from controller.ticking import Ticking
 from controller.watchdog import watch
@@ -61,7 +62,7 @@ class Controller:
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
         self._broken_at = journal_breaks_at(settings.store)
-        self.writer = Writer(folder, clock, sealer=sealer_of(settings.store))
+        self.writer = Writer(folder, clock, sealer=sealer_of(settings.store), retention=Retention(settings.store))
         if aside is not None:
             self.writer.tell_damage(aside)
         self._figures = Figures(folder)

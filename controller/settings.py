@@ -75,6 +75,8 @@ class Store(Part):
 
     folder: FilePath = Path("soilward-data")
     journal_key_file: FilePath | None = None
+    raw_days: int = Field(default=400, ge=30, le=36_500)
+    minute_days: int = Field(default=1826, ge=90, le=36_500)
 
 
 class Web(Part):

@@ -12,7 +12,7 @@ from controller.control.thermal import ThermalModel
 from controller.control.tuned import Tuned
 
 KEPT_MS = 400 * 86_400_000
-"""[ms] as long as raw readings are kept, so that any kept night can be replayed."""
+"""[ms] as long as raw readings are kept by default, so that such a night can be replayed."""
 
 
 @dataclass(frozen=True, slots=True)

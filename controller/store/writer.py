@@ -17,6 +17,7 @@ from controller.store.lane import Lane, Patience
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import StoredReading
 from controller.store.reserve import Reserve
+from controller.store.retention import Retention
 from controller.store.runs import RunEvent
 
 _log = logging.getLogger(__name__)
@@ -48,6 +49,8 @@ class Writer:
         [ms] patience with a locked database.
     sealer
         Signs the journal's head once a day and at `close`, or None.
+    retention
+        Takes away what is too old, or None to keep all.
 
     Raises
     ------
@@ -55,8 +58,16 @@ class Writer:
         If either database cannot be opened, is newer than this program, or has a writer.
     """
 
-    def __init__(self, folder: Path, clock: Clock, *, busy_ms: int = BUSY_MS, sealer: Sealer | None = None) -> None:
-        self._clock, self._sealer, self.took = clock, sealer, Durations()
+    def __init__(
+        self,
+        folder: Path,
+        clock: Clock,
+        *,
+        busy_ms: int = BUSY_MS,
+        sealer: Sealer | None = None,
+        retention: Retention | None = None,
+    ) -> None:
+        self._clock, self._sealer, self._retention, self.took = clock, sealer, retention, Durations()
         self._wake = Condition()
         self._stopping = False
         self._thread: Thread | None = None
@@ -134,6 +145,7 @@ class Writer:
                 self.took.take(self._clock.now().mono_s - now_s)
         self._reserve.look(self._clock.now().mono_s)
         self._seal(at_the_end=False)
+        self._forget()
 
     def close(self) -> int:
         """Stop the thread, write all that waits, close both databases, and return how many items could not be kept."""
@@ -152,6 +164,16 @@ class Writer:
                 self._sealer = None
             lane.connection.close()
         return self.queue_depth
+
+    def _forget(self) -> None:
+        """Take away a little of what is too old, while nothing waits and the disk is well."""
+        if self._retention is None or len(self._readings) or not self.healthy:
+            return
+        now = self._clock.now()
+        try:
+            self._retention.step(self._readings.connection, now.mono_s, now.utc_ms)
+        except sqlite3.Error as error:
+            _log.warning("nothing old was taken away", extra={"error": str(error)})
 
     def _keep(self, connection: sqlite3.Connection, works: Sequence[StoredReading | RunEvent]) -> int:
         """Write readings and runs; a record found damaged is set aside, and a new one begun."""

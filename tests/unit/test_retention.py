@@ -1,0 +1,107 @@
+"""What is too old goes, in small steps; hours stay; a clock that leaps takes nothing with it."""
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from controller.clock import ManualClock, Moment
+from controller.settings import Store
+from controller.store import readings
+from controller.store.connection import open_writer
+from controller.store.migrations import READINGS
+from controller.store.readings import StoredReading
+from controller.store.retention import DAY_MS, STEP_ROWS, Retention
+from controller.store.writer import Writer
+
+T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
+STORE = Store(raw_days=30, minute_days=90)
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Iterator[sqlite3.Connection]:
+    """Yield an empty record."""
+    connection = open_writer(tmp_path / "readings.db", READINGS)
+    yield connection
+    connection.close()
+
+
+def keep(record: sqlite3.Connection, first_day: int, days: int, per_day: int = 24, probe: str = "soil") -> None:
+    """Keep some days of readings, counted from T0."""
+    step_ms = DAY_MS // per_day
+    moments = range(T0 + first_day * DAY_MS, T0 + (first_day + days) * DAY_MS, step_ms)
+    readings.add(record, [StoredReading("larch", probe, "soil", "Cel", 15.0, ms, ms, "good") for ms in moments])
+
+
+def days_kept(record: sqlite3.Connection, table: str, time: str, probe: str = "soil") -> list[int]:
+    """Return the days, counted from T0, of which rows are left."""
+    query = f"""SELECT DISTINCT ({time} - {T0}) / {DAY_MS} FROM {table} JOIN probe ON probe.id = probe_id
+    WHERE name = ? ORDER BY 1"""
+    return [int(row[0]) for row in record.execute(query, (probe,))]
+
+
+def run(record: sqlite3.Connection, now_ms: int, steps: int = 200) -> list[int]:
+    """Take steps; returns how many rows each took away."""
+    retention = Retention(STORE)
+    return [retention.step(record, 10.0 * number, now_ms) for number in range(steps)]
+
+
+def test_readings_go_after_their_days_and_minutes_after_theirs(record: sqlite3.Connection) -> None:
+    """Of 120 days: 30 of readings, 90 of minutes, all of the hours."""
+    keep(record, 0, 120)
+    run(record, T0 + 120 * DAY_MS)
+    assert days_kept(record, "reading", "taken_ms") == list(range(90, 120))
+    assert days_kept(record, "minute", "start_ms") == list(range(30, 120))
+    assert days_kept(record, "hour", "start_ms") == list(range(120))
+
+
+def test_each_step_is_small_and_in_its_time(record: sqlite3.Connection) -> None:
+    """At most 500 rows, never two within ten seconds, every probe in turn."""
+    keep(record, 0, 40, 144)
+    keep(record, 0, 40, 144, "deep")
+    gone = run(record, T0 + 40 * DAY_MS)
+    assert max(gone) == STEP_ROWS
+    assert sum(gone) == 2 * 10 * 144
+    assert days_kept(record, "reading", "taken_ms", "deep") == list(range(10, 40))
+    retention = Retention(STORE)
+    keep(record, 40, 20)
+    assert [retention.step(record, at_s, T0 + 60 * DAY_MS) > 0 for at_s in (0.0, 9.9, 10.0)] == [True, False, True]
+
+
+def test_a_clock_that_leaps_years_ahead_takes_nothing(record: sqlite3.Connection) -> None:
+    """Thirty days with readings are on record: all stay, whatever the calendar says."""
+    keep(record, 0, 30)
+    assert sum(run(record, T0 + 4000 * DAY_MS)) == 0
+
+
+def test_a_reading_from_the_future_takes_only_its_own_day(record: sqlite3.Connection) -> None:
+    """One stamped ten years ahead counts as one day of the thirty."""
+    keep(record, 0, 31)
+    keep(record, 4000, 1)
+    run(record, T0 + 4001 * DAY_MS)
+    assert days_kept(record, "reading", "taken_ms") == [*range(2, 31), 4000]
+
+
+def test_a_summer_without_readings_costs_none_of_the_spring(record: sqlite3.Connection) -> None:
+    """Twenty days in spring and five in autumn: too old by the calendar, but the newest there are."""
+    keep(record, 0, 20)
+    keep(record, 200, 5)
+    assert sum(run(record, T0 + 205 * DAY_MS)) == 0
+
+
+def test_the_writer_forgets_only_while_nothing_waits(tmp_path: Path) -> None:
+    """With readings waiting the disk is theirs; once they are kept, a step is taken."""
+    connection = open_writer(tmp_path / "readings.db", READINGS)
+    keep(connection, 0, 60)
+    connection.close()
+    clock = ManualClock(Moment(1000.0, T0 + 60 * DAY_MS))
+    writer = Writer(tmp_path, clock, retention=Retention(STORE))
+    writer.put_reading(StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 60 * DAY_MS, T0, "good"), lambda: None)
+    writer.turn()
+    assert len(days_kept(writer._readings.connection, "reading", "taken_ms")) == 60
+    clock.sleep(3.0)
+    writer.turn()
+    # A step is 500 rows: twenty whole days and a part of the next.
+    assert len(days_kept(writer._readings.connection, "reading", "taken_ms")) == 61 - 20
+    writer.close()
