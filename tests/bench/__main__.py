@@ -1,4 +1,4 @@
-"""`python -m tests.bench [NAME ...]`: measure, and print one table. Exit status 1 if a bound of issue 2 is missed."""
+"""`python -m tests.bench [NAME ...]`: measure, and print one table. Exit status 1 if a bound is missed."""
 
 import argparse
 import sys
@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from tests.bench import days, flow, processes, reaction
+from tests.bench import days, flow, processes, reaction, record
 from tests.bench.table import Row, lines
 
 BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
@@ -16,6 +16,7 @@ BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
     "days": days.rows,
     "memory": processes.memory,
     "start-up": processes.start_up,
+    "record": record.rows,
 }
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 class Row:
     """One line: what was measured, its figure, what it stands beside in the same run, their ratio, and the bound.
 
-    `holds` is None where the issue sets no bound.
+    `holds` is None where there is no bound.
     """
 
     what: str

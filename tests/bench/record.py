@@ -1,0 +1,150 @@
+"""The record: a year of one probe read back, beside DuckDB and a plain scan; bytes per reading; bytes written."""
+
+import random
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+
+import duckdb
+
+from controller.store import readings
+from controller.store.connection import open_reader, open_writer, transaction
+from controller.store.migrations import READINGS
+from tests.bench.table import Row, percentile
+
+START_MS = 1_735_689_600_000
+YEAR_MS = 365 * 86_400_000
+PERIOD_MS = 10_000
+POINTS = 1500
+ZOOMS = 40
+MOST_MS = 20.0
+TIMES_DUCKDB = 5.0
+MOST_BYTES, MOST_WRITTEN = 14.0, 4.0
+
+
+def rows(folder: Path) -> Iterator[Row]:
+    """Measure all of it."""
+    yield from _year(folder)
+    yield from _written(folder)
+
+
+def _year(folder: Path) -> Iterator[Row]:
+    values = _values()
+    _fill(folder / "readings.db", values)
+    _fill_duckdb(folder / "duck.db", values)
+    zooms = _zooms()
+    with closing(open_reader(folder / "readings.db")) as ours, closing(duckdb.connect(folder / "duck.db")) as theirs:
+        ours_ms = _times(lambda zoom: readings.series(ours, "larch", None, *zoom, POINTS), zooms)
+        duck_ms = _times(lambda zoom: _duck(theirs, *zoom), zooms)
+        scan_ms = _times(lambda zoom: _scan(ours, *zoom), zooms[:6])
+    mine, duck, scan = (percentile(each, 0.95) for each in (ours_ms, duck_ms, scan_ms))
+    times = duck / mine
+    what = f"a year of 10 s readings in {POINTS} points, any zoom, p95 of {ZOOMS}"
+    yield Row(what, f"{mine:.1f} ms", f"DuckDB {duck:.1f} ms", f"{times:.1f}", f"<= {MOST_MS:g} ms", mine <= MOST_MS)
+    yield Row(
+        "  the same, times faster than DuckDB", f"{times:.1f}", "", "", f">= {TIMES_DUCKDB:g}", times >= TIMES_DUCKDB
+    )
+    yield Row("  the same beside a plain scan", f"{mine:.1f} ms", f"SQLite scan {scan:.0f} ms", f"{scan / mine:.0f}")
+    size = (folder / "readings.db").stat().st_size / len(values)
+    yield Row(
+        "bytes on disk per raw reading, roll-ups included",
+        f"{size:.1f}",
+        "",
+        "",
+        f"<= {MOST_BYTES:g}",
+        size <= MOST_BYTES,
+    )
+
+
+def _values() -> list[tuple[int, float]]:
+    draw, value, found = random.Random(7), 12.0, []
+    for number in range(YEAR_MS // PERIOD_MS):
+        value += draw.gauss(0.0, 0.02) + 0.001 * (12.0 - value)
+        found.append((START_MS + PERIOD_MS * number + draw.randrange(40), round(value * 16) / 16))
+    return found
+
+
+def _fill(file: Path, values: list[tuple[int, float]]) -> None:
+    """Fill in bulk; the roll-ups are those that `add` would make."""
+    with closing(open_writer(file, READINGS)) as record, transaction(record):
+        record.execute("INSERT INTO probe VALUES (1, 'larch', 'soil', 'soil', 'Cel')")
+        record.executemany(
+            "INSERT INTO reading VALUES (1, ?, ?, ?, 'good')", ((at_ms, at_ms + 180, value) for at_ms, value in values)
+        )
+        for table, width_ms in (("minute", 60_000), ("hour", 3_600_000)):
+            record.execute(
+                f"""INSERT INTO {table} SELECT 1, taken_ms / {width_ms} * {width_ms} AS start, count(*), min(value),
+                max(value), sum(value) FROM reading GROUP BY start"""
+            )
+    with closing(sqlite3.connect(file)) as record:
+        record.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+def _fill_duckdb(file: Path, values: list[tuple[int, float]]) -> None:
+    text = file.with_suffix(".csv")
+    text.write_text("".join(f"{at_ms},{value}\n" for at_ms, value in values))
+    with closing(duckdb.connect(file)) as duck:
+        duck.execute(f"CREATE TABLE reading AS SELECT column0 AS taken, column1 AS value FROM read_csv('{text}')")
+    text.unlink()
+
+
+def _zooms() -> list[tuple[int, int]]:
+    """Return spans from the whole year down to an hour, anywhere within it."""
+    draw = random.Random(1)
+    found = [(START_MS, START_MS + YEAR_MS)]
+    while len(found) < ZOOMS:
+        width_ms = round(3_600_000 * (YEAR_MS / 3_600_000) ** draw.random())
+        start_ms = START_MS + draw.randrange(YEAR_MS - width_ms)
+        found.append((start_ms, start_ms + width_ms))
+    return found
+
+
+def _times(ask: Callable[[tuple[int, int]], object], zooms: list[tuple[int, int]]) -> list[float]:
+    found = []
+    for zoom in zooms:
+        begun_s = time.perf_counter()
+        ask(zoom)
+        found.append((time.perf_counter() - begun_s) * 1000)
+    return found
+
+
+def _duck(duck: "duckdb.DuckDBPyConnection", start_ms: int, end_ms: int) -> object:
+    width_ms = -(-(end_ms - start_ms) // POINTS)
+    return duck.execute(
+        "SELECT (taken - ?) // ? AS bucket, min(value), avg(value), max(value), count(*) FROM reading "
+        "WHERE taken >= ? AND taken < ? GROUP BY bucket ORDER BY bucket",
+        (start_ms, width_ms, start_ms, end_ms),
+    ).fetchall()
+
+
+def _scan(record: sqlite3.Connection, start_ms: int, end_ms: int) -> object:
+    width_ms = -(-(end_ms - start_ms) // POINTS)
+    return record.execute(
+        "SELECT (taken_ms - ?) / ? AS bucket, min(value), avg(value), max(value), count(*) FROM reading "
+        "WHERE probe_id = 1 AND taken_ms >= ? AND taken_ms < ? GROUP BY bucket",
+        (start_ms, width_ms, start_ms, end_ms),
+    ).fetchall()
+
+
+def _written(folder: Path) -> Iterator[Row]:
+    """Let a process keep a day of eight probes as the controller does, and read its own counter of bytes written."""
+    place = folder / "day"
+    place.mkdir()
+    told = subprocess.run(
+        [sys.executable, "-m", "tests.bench.written", str(place)], capture_output=True, text=True, check=True
+    ).stdout.split()
+    written, count = int(told[0]), int(told[1])
+    kept = sum(each.stat().st_size for each in place.glob("readings.db*") if "lock" not in each.name)
+    times = written / kept
+    yield Row(
+        f"bytes written to the device per byte kept, a day of 8 probes ({count} readings)",
+        f"{times:.0f}",
+        f"{written / 1e6:.0f} MB for {kept / 1e6:.1f} MB",
+        "",
+        f"<= {MOST_WRITTEN:g}",
+        times <= MOST_WRITTEN,
+    )
