@@ -28,6 +28,7 @@ from api.routes import (
     requests,
     season,
     session,
+    sizing,
     tonight,
 )
 from api.routes import live as live_route
@@ -106,6 +107,7 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
         limits,
         proof,
         season,
+        sizing,
         tonight,
         pages,
     )

@@ -285,3 +285,5 @@ FORECAST: dict[str, Any] = {
     "by": "keeper",
     "hours": [{"at": "2026-03-01T18:00:00.000Z", "outside_c": -2.5, "light_w_m2": 0.0}],
 }
+
+SIZING: dict[str, Any] = {}

@@ -10,6 +10,7 @@ from enum import StrEnum
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from api.season import plant_notes, plants
 from controller.errors import SoilwardError
 from controller.store import forecast
 from controller.store.connection import transaction
@@ -36,8 +37,9 @@ MIGRATIONS: tuple[str, ...] = (
     ) STRICT;
     """,
     forecast.SCHEMA,
+    plants.SCHEMA + plant_notes.SCHEMA,
 )
-"""Schema of `season.db`: people, and the forecast they feed in."""
+"""Schema of `season.db`: people, the forecast they feed in, and the plants they watch."""
 
 SHORTEST_PASSWORD = 10
 """Characters. Source: NIST SP 800-63B asks for at least 8; two more, since one password guards a heater."""

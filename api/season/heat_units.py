@@ -154,7 +154,10 @@ def _between(above: Callable[[Array, Array, float], Array], low_c: Array, high_c
 def _halves(
     above: Callable[[Array, Array, float], Array], low_c: Array, high_c: Array, next_c: Array, bounds: Bounds
 ) -> Array:
-    """Return half of each side of the highest; where the next day is missing, this day's lowest stands for it."""
+    """Return half of each side of the highest; where the next day is missing, this day's lowest stands for it.
+
+    A night warmer than the day before it counts as warm as that day: a front has no place in a daily curve.
+    """
     next_low_c = np.minimum(np.where(np.isfinite(next_c), next_c, low_c), high_c)
     return (_between(above, low_c, high_c, bounds) + _between(above, next_low_c, high_c, bounds)) / 2.0
 

@@ -125,14 +125,16 @@ def _sound(times_ms: NDArray[np.int64], values_c: Array) -> tuple[NDArray[np.int
     if len(beyond):
         value = f"{values_c[beyond[0]]:g} Cel at {times_ms[beyond[0]]} ms"
         raise WakingError(f"a temperature of {value} is outside {COLDEST_C:g} to {WARMEST_C:g} Cel; look at its unit")
+    if (np.diff(times_ms) > 0).all():
+        return times_ms, values_c
     times_ms, first = np.unique(times_ms, return_index=True)
     return times_ms, values_c[first]
 
 
 def _means(keys: NDArray[np.int64], values: Array) -> tuple[NDArray[np.int64], Array]:
-    """Return each key once, in order, and the mean of its values."""
-    unique, place = np.unique(keys, return_inverse=True)
-    return unique, np.bincount(place, values) / np.bincount(place)
+    """Return each key of an ordered row once, and the mean of its values."""
+    starts = np.flatnonzero(np.diff(keys, prepend=keys[0] - 1))
+    return keys[starts], np.add.reduceat(values, starts) / np.diff(starts, append=len(keys))
 
 
 def _spread(values: Array, place: NDArray[np.int64], size: int) -> Array:

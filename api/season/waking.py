@@ -27,6 +27,10 @@ RECENT_YEARS = 5
 """Years whose mean tells how fast a sum grows at each time of the season (engineering judgement)."""
 
 
+ROUNDING = 1e-9
+"""Units by which sums of the same days in another order may differ."""
+
+
 @dataclass(frozen=True, slots=True)
 class Course:
     """A count from a season's first day on: sum at the end of each day, and the hours that counted nothing by then."""
@@ -144,7 +148,7 @@ def course(name: str, hours: Hours, first: date, last: date, zone: tzinfo, bound
 
 
 def expected(seen: Sequence[Seen], this: Course, recent: Sequence[Course]) -> Expected | NotExpected:
-    """Return when a stage is to be expected this year, by this site's own earlier years only.
+    """Return when a stage is to be expected this year, by this site's own earlier years only, or why it is not.
 
     Parameters
     ----------
@@ -159,6 +163,9 @@ def expected(seen: Sequence[Seen], this: Course, recent: Sequence[Course]) -> Ex
     -----
     Years are laid day on day from the season's first, so after 29 February they may be a day apart.
     """
+    for each in (*(one.course for one in seen), *recent):
+        if each.method != this.method:
+            raise WakingError(f"a sum by {each.method!r} says nothing of one by {this.method!r}; count all years alike")
     told = [each for each in seen if each.course.total_on(each.on) is not None and each.course.is_sound_on(each.on)]
     if not seen:
         return NotExpected("no earlier year of this site has this stage on record")
@@ -201,5 +208,5 @@ def _rates(recent: Sequence[Course], begin: int) -> Array:
 
 def _reached(totals: Array, needed: float, start: date) -> date | None:
     """Return the first date whose sum is what was needed."""
-    enough = np.flatnonzero(totals >= needed)
+    enough = np.flatnonzero(totals >= needed - ROUNDING)
     return dates(start, int(enough[0]) + 1)[-1] if len(enough) else None
