@@ -24,12 +24,16 @@ from api.routes import (
     journal,
     limits,
     pages,
+    plant_pages,
+    plants,
     proof,
+    report,
     requests,
     season,
     session,
     sizing,
     tonight,
+    worth,
 )
 from api.routes import live as live_route
 from api.routes import people as people_route
@@ -105,10 +109,14 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
         session,
         health,
         limits,
+        plant_pages,
+        plants,
         proof,
         season,
         sizing,
         tonight,
+        worth,
+        report,
         pages,
     )
     for module in modules:

@@ -38,6 +38,7 @@ MIGRATIONS: tuple[str, ...] = (
     """,
     forecast.SCHEMA,
     plants.SCHEMA + plant_notes.SCHEMA,
+    forecast.HISTORY,
 )
 """Schema of `season.db`: people, the forecast they feed in, and the plants they watch."""
 

@@ -65,11 +65,13 @@ Why = Annotated[
 Time = Annotated[str, AfterValidator(_is_time), Field(json_schema_extra={"format": "date-time"}, max_length=40)]
 
 
-class _Body(BaseModel):
+class Body(BaseModel):
+    """Strict, closed and finite."""
+
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
 
 
-class SetPoint(_Body):
+class SetPoint(Body):
     """Ask for another soil temperature, or, with null, go back to the schedule."""
 
     set_point_c: SetPointC | None = Field(description="[Cel], or null to go back to the schedule")
@@ -77,39 +79,39 @@ class SetPoint(_Body):
     why: Why
 
 
-class Arm(_Body):
+class Arm(Body):
     """Let this enclosure be heated."""
 
     why: Why
 
 
-class Disarm(_Body):
+class Disarm(Body):
     """Take heat away from this enclosure until it is armed again."""
 
     why: Why
 
 
-class Reset(_Body):
+class Reset(Body):
     """End a trip whose cause is gone."""
 
     trip: str = Field(min_length=1, max_length=100, description="the trip's name, as the status gives it")
     why: Why
 
 
-class Stop(_Body):
+class Stop(Body):
     """Lock heat off at once; a reason may be given and is never waited for."""
 
     why: Why = "stop pressed"
 
 
-class AtWork(_Body):
+class AtWork(Body):
     """Keep heat off while somebody works at the enclosure; afterwards it is disarmed."""
 
     minutes: float = Field(gt=0, le=LONGEST_AT_WORK_S / 60, description="[min] how long")
     why: Why
 
 
-class Shelve(_Body):
+class Shelve(Body):
     """Put an alert aside for some hours; it comes back by itself."""
 
     alert: str = Field(min_length=1, max_length=100, description="the alert's name, as the status gives it")
@@ -117,14 +119,14 @@ class Shelve(_Body):
     why: Why
 
 
-class Acknowledge(_Body):
+class Acknowledge(Body):
     """Take note of a break in the journal's chain, so that heat may be armed again."""
 
     sequence: int = Field(ge=1, le=2**53, description="where the chain first breaks, as the proof gives it")
     why: Why
 
 
-class NewPerson(_Body):
+class NewPerson(Body):
     """Somebody to be added."""
 
     name: str = Field(min_length=1, max_length=40)
@@ -132,7 +134,7 @@ class NewPerson(_Body):
     password: str = Field(min_length=1, max_length=200)
 
 
-class LogIn(_Body):
+class LogIn(Body):
     """Name and password."""
 
     name: str = Field(min_length=1, max_length=40)

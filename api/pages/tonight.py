@@ -8,10 +8,16 @@ from api.pages import words
 from api.pages.words import Unit
 from api.season import hindsight
 from api.season.alarm import Place, Stage, alarm, leaves_colder
+from api.season.daily import RecordError
 from api.season.hindsight import Compared, PastNight
+from api.season.hours import date_at
 from api.season.nights import EVENING_MS, Dark
+from api.season.placing import BRING_IN, COVER, MAY_GO, STAY, UNKNOWN, WAIT, WARMER, Placed, placed
+from api.season.plant_notes import Kind
+from api.season.site_days import site_days
 from api.season.site_night import Told, Tonight, tonight
-from api.season.tonight import Chance, chance
+from api.season.site_plants import all_known, last
+from api.season.tonight import Chance, Forecast, chance
 from api.state import State
 from controller.errors import StoreError
 from controller.settings import Enclosure
@@ -30,6 +36,18 @@ class RowShown:
     word: str
     chance: str
     basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlantShown:
+    """One plant of ours: its stage, from what air temperature it is in danger, and what to do."""
+
+    number: int
+    name: str
+    stage: str
+    at: str
+    why: str
+    advice: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +82,7 @@ class NightShown:
     so_far: str
     leaves: str
     rows: tuple[RowShown, ...]
+    plants: tuple[PlantShown, ...]
     holds: tuple[HoldShown, ...]
 
 
@@ -73,12 +92,13 @@ def night_shown(state: State, unit: Unit) -> NightShown:
     holds = tuple(_hold(state, each, unit) for each in state.settings.enclosure)
     if found is None:
         why = "No probe with quantity “outside” is in the settings, or the sun does not set here now."
-        return NightShown("Tonight is not known.", why, "", "", "", (), holds)
+        return NightShown("Tonight is not known.", why, "", "", "", (), tuple(_plants(state, None, unit)), holds)
     so_far = ""
     if found.lowest_c is not None:
         so_far = f"The lowest since sunset is {words.temperature_said(found.lowest_c, unit)}."
     if found.told is None:
-        return NightShown("Tonight is not known yet.", _why_none(state, found), "", so_far, "", (), holds)
+        plants_now = tuple(_plants(state, None, unit))
+        return NightShown("Tonight is not known yet.", _why_none(state, found), "", so_far, "", (), plants_now, holds)
     told = found.told
     frost = chance(told.forecast, FROST_C)
     colder = leaves_colder()
@@ -88,9 +108,11 @@ def night_shown(state: State, unit: Unit) -> NightShown:
         "air where the sky is clear and the air still."
     )
     crosses = _crosses(state, told, found.dark)
-    rows = tuple(_rows(told, unit))
+    plants_now = tuple(_plants(state, told.forecast, unit))
+    # The table of stages stands in until there are plants of whose stage something is known.
+    rows = () if plants_now else tuple(_rows(told, unit))
     return NightShown(
-        f"Frost tonight: {frost.word}.", _because(told, frost, unit), crosses, so_far, leaves, rows, holds
+        f"Frost tonight: {frost.word}.", _because(told, frost, unit), crosses, so_far, leaves, rows, plants_now, holds
     )
 
 
@@ -136,6 +158,45 @@ def _rows(told: Told, unit: Unit) -> Iterator[RowShown]:
             at = words.temperature_said(limit.air_c, unit)
             what = f"{stage.value}, {place.value}"
             yield RowShown(what, at, said.word, f"{said.probability:.0%}", limit.basis.value)
+
+
+def _plants(state: State, forecast: Forecast | None, unit: Unit) -> Iterator[PlantShown]:
+    """Yield the plants that are watched and of whose stage something is noted, those in danger first."""
+    site, today = state.settings.site, date_at(state.clock.now().utc_ms, state.settings.site.zone)
+    try:
+        record = site_days(state)
+    except (RecordError, StoreError):
+        record = None
+    found = []
+    for kept, seen in all_known(state):
+        stage = last(seen, Kind.STAGE)
+        if kept.what.active and stage is not None and stage.what.code is not None:
+            inside_c = _inside_c(state, kept.what.enclosure)
+            one = placed(kept.what, stage.what.code, forecast, inside_c, record, site.latitude, today)
+            found.append((kept.number, one))
+    for number, one in sorted(found, key=lambda each: -_URGENT.index(each[1].advice)):
+        at = words.temperature_said(one.at.air_c, unit)
+        yield PlantShown(number, one.plant.name, one.stage.value, at, _chances(one), one.advice)
+
+
+_URGENT = (STAY, MAY_GO, UNKNOWN, WAIT, COVER, WARMER, BRING_IN)
+
+
+def _chances(one: Placed) -> str:
+    if one.tonight is not None:
+        return f"{one.tonight.word}, {one.tonight.probability:.0%}"
+    if one.years is not None:
+        return f"in {one.years.frozen} of {one.years.years} years once more"
+    return ""
+
+
+def _inside_c(state: State, enclosure: str | None) -> float | None:
+    if enclosure is None or not (state.folder / "plans.db").exists():
+        return None
+    with state.reading("plans.db") as connection:
+        thought = plans.carry_of(connection, enclosure)
+    carry = None if thought is None else thought[1]
+    return None if carry is None else float(carry["nights"]["as it is"]["air_c"])
 
 
 def _hold(state: State, enclosure: Enclosure, unit: Unit) -> HoldShown:

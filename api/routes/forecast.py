@@ -7,6 +7,7 @@ from fastapi import APIRouter, HTTPException, Request
 from api.auth import Operator, StateNow, Viewer
 from api.examples import FORECAST, shows
 from api.problem import example
+from api.season.fed_nights import note_nights
 from api.season.forecast import ForecastError, forecast_of
 from controller.clock import rfc3339
 from controller.store import forecast
@@ -39,6 +40,7 @@ async def put_forecast(request: Request, state: StateNow, person: Operator) -> d
     except ForecastError as error:
         raise HTTPException(422, str(error)) from error
     state.season.do(forecast.put, expected, now_ms, person.name)
+    note_nights(state, expected, now_ms)
     return _now(state)
 
 

@@ -1,25 +1,29 @@
 """Tonight: how cold, what is in danger, and whether each heater can carry it."""
 
 from dataclasses import asdict
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse
+from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi.responses import HTMLResponse, RedirectResponse
 
-from api.auth import StateNow, Viewer
+from api.auth import Operator, StateNow, Viewer
 from api.examples import TONIGHT, shows
+from api.pages import words
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
 from api.problem import example
 from api.season import hindsight
 from api.season.alarm import Place, Stage, alarm
-from api.season.site_night import tonight
+from api.season.fed_nights import note_nights, typed_in
+from api.season.forecast import COLDEST_C, WARMEST_C
+from api.season.site_night import coming_night, outside_now_c, tonight
 from api.season.tonight import chance
 from api.state import State
 from controller.clock import rfc3339
 from controller.errors import StoreError
 from controller.settings import Enclosure
-from controller.store import plans
+from controller.store import forecast, plans
+from controller.units import fahrenheit_to_c
 
 router = APIRouter()
 
@@ -68,6 +72,28 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
 def tonight_page(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     """The page."""
     return page(request, "tonight.html", n=night_shown(state, unit_of(request)), here="tonight")
+
+
+@router.post("/tonight/forecast", include_in_schema=False)
+def type_in(
+    request: Request, state: StateNow, person: Operator, lowest: Annotated[str, Form(max_length=12)]
+) -> RedirectResponse:
+    """Take the lowest expected tonight, written in the reader's unit, as the forecast of the night."""
+    unit, now_ms, site = unit_of(request), state.clock.now().utc_ms, state.settings.site
+    try:
+        value = float(lowest.strip().replace(",", ".").replace(words.MINUS, "-"))
+        lowest_c = fahrenheit_to_c(value) if unit is words.Unit.F else value
+    except ValueError as error:
+        raise HTTPException(422, f"{lowest!r} is no number; write the lowest expected, such as -3.5") from error
+    if not COLDEST_C <= lowest_c <= WARMEST_C:
+        raise HTTPException(422, f"{lowest_c:g} Cel is outside {COLDEST_C:g} to {WARMEST_C:g}; look at the unit")
+    dark = coming_night(now_ms, site.latitude, site.longitude)
+    if dark is None:
+        raise HTTPException(422, "the sun does not set here now, so there is no night to expect anything of")
+    expected = typed_in(dark, now_ms, outside_now_c(state), lowest_c)
+    state.season.do(forecast.put, expected, now_ms, person.name)
+    note_nights(state, expected, now_ms)
+    return RedirectResponse("/tonight", 303)
 
 
 def _hold(state: State, enclosure: Enclosure) -> dict[str, Any]:

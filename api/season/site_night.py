@@ -22,6 +22,7 @@ from controller.store import forecast, readings
 from controller.store.connection import open_reader
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
+GATHERED_EVERY_MS = 6 * HOUR_MS
 REMEMBERED_DAYS = 400
 """Nights learnt from lie at most so far back [d]: so long are raw readings kept."""
 
@@ -109,7 +110,8 @@ def tonight(state: State) -> Tonight | None:
     course = _fed_course(state, dark)
     if course:
         coldest_c = min(value for _, value in course)
-        return Tonight(dark, Told("forecast", fed(coldest_c), None, None, course), "", fit_dry, lowest_c)
+        told = fed(coldest_c, _fed_errors_k(state, nights_here(state, place)))
+        return Tonight(dark, Told("forecast", told, None, None, course), "", fit_dry, lowest_c)
     late = now_ms >= dark.sunset_ms + EVENING_MS
     why = "the outside probe was silent two hours after sunset" if late else "it is too early for the probe to tell"
     return Tonight(dark, None, why, fit_dry, lowest_c)
@@ -125,15 +127,25 @@ def coming_night(now_ms: int, latitude: float, longitude: float) -> Dark | None:
     return None
 
 
+def outside_now_c(state: State) -> float | None:
+    """Return the last ten minutes' mean of the outside probe within the hour [Cel], or None."""
+    place, now_ms = outdoors(state.settings), state.clock.now().utc_ms
+    if place is None:
+        return None
+    with state.reading("readings.db") as record:
+        said = _said(record, place.air, now_ms - HOUR_MS, now_ms)
+    return said[-1][1] if said else None
+
+
 def nights_here(state: State, place: Outdoors) -> list[Night]:
-    """Return the site's own nights of the last 400 days; gathered once a day."""
+    """Return the site's own nights of the last 400 days; gathered every six hours, so last night is there by noon."""
     site, now_ms = state.settings.site, state.clock.now().utc_ms
-    return _nights(state.folder, place, site.latitude, site.longitude, now_ms // DAY_MS)
+    return _nights(state.folder, place, site.latitude, site.longitude, now_ms // GATHERED_EVERY_MS)
 
 
 @lru_cache(maxsize=4)
-def _nights(folder: Path, place: Outdoors, latitude: float, longitude: float, day: int) -> list[Night]:
-    end_ms = day * DAY_MS
+def _nights(folder: Path, place: Outdoors, latitude: float, longitude: float, turn: int) -> list[Night]:
+    end_ms = turn * GATHERED_EVERY_MS
     record = open_reader(folder / "readings.db")
     try:
         said = _said(record, place.air, end_ms - REMEMBERED_DAYS * DAY_MS, end_ms)
@@ -144,6 +156,13 @@ def _nights(folder: Path, place: Outdoors, latitude: float, longitude: float, da
     outside_c = np.array([value for _, value in said])
     humidity = np.array([moist.get(at_ms, np.nan) for at_ms, _ in said]) if moist else None
     return nights_of(times_ms, outside_c, humidity, latitude, longitude).nights
+
+
+def _fed_errors_k(state: State, nights: Sequence[Night]) -> list[float]:
+    """Return what each night was less what had been fed in for it [K], oldest first."""
+    with state.reading("season.db") as season:
+        said = forecast.nights_fed(season)
+    return [each.minimum_c - said[on] for each in nights if (on := each.on.isoformat()) in said]
 
 
 def _first(settings: Settings, quantity: Quantity, fits: Callable[[ProbeSettings], bool]) -> tuple[str, str] | None:

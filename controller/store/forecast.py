@@ -20,6 +20,30 @@ CREATE TABLE forecast_given (
 """
 
 
+HISTORY = """
+CREATE TABLE fed_night (
+    night TEXT PRIMARY KEY CHECK (night LIKE '____-__-__'),
+    lowest_c REAL NOT NULL CHECK (lowest_c BETWEEN -90 AND 60),
+    at_ms INTEGER NOT NULL CHECK (at_ms BETWEEN 0 AND 253402300799999)
+) STRICT, WITHOUT ROWID;
+"""
+"""What was last said of each night, named by its evening, before it began."""
+
+
+def put_night(connection: sqlite3.Connection, night: str, lowest_c: float, at_ms: int) -> None:
+    """Keep the lowest [Cel] that a forecast gives for a night, in place of what one before it gave."""
+    connection.execute(
+        "INSERT INTO fed_night (night, lowest_c, at_ms) VALUES (?, ?, ?) "
+        "ON CONFLICT (night) DO UPDATE SET lowest_c = excluded.lowest_c, at_ms = excluded.at_ms",
+        (night, lowest_c, at_ms),
+    )
+
+
+def nights_fed(connection: sqlite3.Connection) -> dict[str, float]:
+    """Return by night the lowest [Cel] that was fed in for it."""
+    return dict(connection.execute("SELECT night, lowest_c FROM fed_night").fetchall())
+
+
 def put(connection: sqlite3.Connection, expected: Sequence[Expectation], at_ms: int, who: str) -> None:
     """Replace the forecast by another, given at an instant [ms UTC]."""
     with transaction(connection):

@@ -218,3 +218,75 @@ def test_next_morning_the_expectation_stands_beside_what_was(outdoors: Outdoors,
     assert error["energy_kwh"]["mean"] == pytest.approx(3.0 - 0.3 * 14 * 0.45, abs=0.01)
     shown = opened.get("/tonight", headers=HTML).text
     assert "Over 1 night the coldest soil was missed by" in shown
+
+
+def test_a_forecast_typed_in_is_the_nights_lowest(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
+) -> None:
+    """In Cel or in Fahrenheit; the hours fall to it at sunrise and rise after it; the planner reads the same."""
+    outdoors.live_through(5, tonight[0] - 5 * HOUR_MS)
+    outdoors.at(tonight[0] - 5 * HOUR_MS)
+    home = {"origin": "http://127.0.0.1:8460", **HTML}
+    assert opened.post("/tonight/forecast", data={"lowest": "-3,5"}, headers=home).status_code == 303
+    told = opened.get("/api/season/tonight").json()["told"]
+    assert (told["by"], round(told["minimum_c"], 1)) == ("forecast", -3.5)
+    hours = opened.get("/api/season/forecast").json()["hours"]
+    assert min(each["outside_c"] for each in hours) == -3.5
+    assert hours[-1]["outside_c"] > 0.0
+    opened.cookies.set("soilward-unit", "F")
+    assert opened.post("/tonight/forecast", data={"lowest": "23"}, headers=home).status_code == 303
+    assert opened.get("/api/season/tonight").json()["told"]["minimum_c"] == pytest.approx(-5.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("lowest", "fault"), [("cold", "is no number"), ("-300", "outside -90 to 60")])
+def test_what_cannot_be_a_lowest_is_refused(outdoors: Outdoors, opened: TestClient, lowest: str, fault: str) -> None:
+    """422 with the value, the bound and the remedy; nothing is kept."""
+    outdoors.live_through(1, NOW_MS)
+    answer = opened.post("/tonight/forecast", data={"lowest": lowest}, headers={"origin": "http://127.0.0.1:8460"})
+    assert answer.status_code == 422
+    assert fault in answer.json()["detail"]
+    assert opened.get("/api/season/forecast").json()["hours"] == []
+
+
+def test_forecasts_are_put_right_by_how_earlier_ones_erred(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
+) -> None:
+    """Twenty evenings fed in 3 K too warm: the twenty-first is taken to be colder than it says."""
+    begin_ms = tonight[0] - 5 * HOUR_MS
+    outdoors.live_through(25, begin_ms)
+    for back in range(20, -1, -1):
+        evening_ms = begin_ms - back * DAY_MS
+        outdoors.at(evening_ms)
+        dark = coming_night(evening_ms, 46.2, 7.5)
+        assert dark is not None
+        lowest_c = outside_c(dark.sunrise_ms, 4.0) + 3.0
+        begin_s = evening_ms / 1000
+        pack = [{"n": "outside", "u": "Cel", "t": begin_s + 3600 * hour, "v": lowest_c} for hour in range(1, 22)]
+        assert opened.put("/api/season/forecast", json=pack).status_code == 200
+    told = opened.get("/api/season/tonight").json()["told"]
+    assert told["minimum_c"] == pytest.approx(lowest_c - 2.0, abs=0.6)
+    assert "after 20 nights" in told["words"]
+
+
+def test_each_plant_is_told_what_to_do_with_it(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
+) -> None:
+    """A potted fig in leaf is to be brought in, a dormant one in the ground may stay; those in danger come first."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    outdoors.at(tonight[0] + HOUR_MS)
+    home = {"origin": "http://127.0.0.1:8460"}
+    for name, stands, code in (("bed fig", "ground", 0), ("pot fig", "container", 15)):
+        made = opened.post(
+            "/api/season/plants",
+            json={"name": name, "cultivar": "brown fig", "protection": "open", "stands": stands},
+            headers=home,
+        )
+        assert made.status_code == 201, made.text
+        number = made.json()["number"]
+        seen = opened.post(
+            f"/api/season/plants/{number}/stages", json={"day": "2026-02-20", "code": code}, headers=home
+        )
+        assert seen.status_code == 201, seen.text
+    shown = opened.get("/tonight", headers=HTML).text
+    assert "What is in danger" not in shown
+    assert shown.index("bring it in tonight") < shown.index("may stay as it is")

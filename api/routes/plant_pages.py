@@ -1,0 +1,149 @@
+"""The pages of plants: the list, and one plant with quick entry; whole without script."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from starlette.exceptions import HTTPException
+
+from api.auth import Operator, StateNow, Viewer
+from api.pages import plants as shown
+from api.pages.render import page
+from api.season import site_plants
+from api.season.bbch import Scale
+from api.season.plant_fields import note_of, plant_of
+from api.season.plants import Kept, Plant, PlantError, Protection
+from api.state import State
+
+router = APIRouter(prefix="/plants", include_in_schema=False)
+Short = Annotated[str, Form(max_length=80)]
+Words = Annotated[str, Form(max_length=400)]
+
+
+@router.get("")
+def listed(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
+    """Every plant with its stage in words, its date and its last harvest."""
+    return _list(request, state)
+
+
+@router.post("")
+def add(
+    request: Request,
+    state: StateNow,
+    person: Operator,
+    name: Short = "",
+    cultivar: Short = "",
+    place: Short = "",
+    enclosure: Short = "",
+    protection: Short = "",
+    stands: Short = "",
+    planted: Short = "",
+    scale: Short = "",
+) -> Response:
+    """Add a plant."""
+    fields = {"name": name, "cultivar": cultivar, "place": place, "enclosure": enclosure, "protection": protection}
+    more = {"stands": stands, "planted": planted, "scale": scale}
+    try:
+        number = site_plants.keep_plant(state, person, plant_of({**fields, **more}))
+    except PlantError as error:
+        return _list(request, state, str(error))
+    return RedirectResponse(f"/plants/{number}", 303)
+
+
+@router.get("/{number}")
+def one(number: int, request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
+    """One plant: what was seen on it, and what may be noted with a thumb."""
+    return _one(request, state, number)
+
+
+@router.post("/{number}/notes")
+def note(
+    number: int,
+    request: Request,
+    state: StateNow,
+    person: Operator,
+    kind: Short = "",
+    day: Short = "",
+    code: Short = "",
+    share_pct: Short = "",
+    count: Short = "",
+    grams: Short = "",
+    crop: Short = "",
+    words: Words = "",
+) -> Response:
+    """Keep what was seen."""
+    fields = {"kind": kind, "day": day, "code": code, "share_pct": share_pct, "count": count, "grams": grams}
+    more = {"crop": crop, "words": words}
+    return _done(
+        request, state, number, lambda: site_plants.keep_note(state, person, number, note_of({**fields, **more}))
+    )
+
+
+@router.post("/{number}/withdraw")
+def withdraw(
+    number: int, request: Request, state: StateNow, person: Operator, note: Annotated[int, Form(ge=1, le=2**53)]
+) -> Response:
+    """Take a note back; its row is kept."""
+    return _done(request, state, number, lambda: site_plants.take_back(state, person, number, note))
+
+
+@router.post("/{number}/watched")
+def watched(number: int, request: Request, state: StateNow, person: Operator, active: Short) -> Response:
+    """Watch a plant no longer, or again; what was seen on it is kept."""
+    now = replace(_known(state, number).what, active=active == "yes")
+    return _done(request, state, number, lambda: site_plants.keep_plant(state, person, now, number))
+
+
+def _done(request: Request, state: State, number: int, keep: Callable[[], object]) -> Response:
+    _known(state, number)
+    try:
+        keep()
+    except PlantError as error:
+        return _one(request, state, number, str(error))
+    return RedirectResponse(f"/plants/{number}#seen", 303)
+
+
+def _known(state: State, number: int) -> Kept[Plant]:
+    try:
+        return site_plants.known(state, number)
+    except (PlantError, OverflowError) as error:
+        raise HTTPException(404, str(error)) from error
+
+
+def _list(request: Request, state: State, fault: str = "") -> HTMLResponse:
+    today = site_plants.today(state)
+    known = site_plants.all_known(state)
+    return page(
+        request,
+        "plants.html",
+        422 if fault else 200,
+        here="plants",
+        fault=fault,
+        rows=[shown.plant_row(*each, today) for each in known if each[0].what.active],
+        gone=[shown.plant_row(*each, today) for each in known if not each[0].what.active],
+        protections=list(Protection),
+        scales={Scale.FIG: "fig", Scale.GENERAL: "any other plant"},
+    )
+
+
+def _one(request: Request, state: State, number: int, fault: str = "") -> HTMLResponse:
+    kept, today = _known(state, number), site_plants.today(state)
+    quick, others = shown.choices(kept.what.scale)
+    seen = site_plants.seen_on(state, number)
+    return page(
+        request,
+        "plant.html",
+        422 if fault else 200,
+        here="plants",
+        fault=fault,
+        plant=kept.what,
+        number=number,
+        row=shown.plant_row(kept, seen, today),
+        notes=shown.note_rows(seen, kept.what.scale, today),
+        today=today.isoformat(),
+        quick=quick,
+        others=others,
+        crops=shown.CROPS,
+    )

@@ -1,0 +1,99 @@
+"""Each plant tonight: may it stay where it is, must it be covered or brought in, may it go out yet?"""
+
+from dataclasses import dataclass
+from datetime import date
+
+from api.season.alarm import Alarm, Place, Stage, alarm
+from api.season.bbch import frost_stage
+from api.season.daily import Daily, RecordError
+from api.season.freeze import hemisphere_of, last_freezes
+from api.season.freeze_chance import Share, chance_from
+from api.season.plants import Plant, Protection
+from api.season.tonight import Chance, Forecast, chance
+
+RISK = 0.1
+"""Chance of one more night at a plant's limit, from which it had better wait. Source: common practice (one in ten)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One plant and what is to be done with it tonight.
+
+    Parameters
+    ----------
+    at
+        The air temperature from which it is in danger, and what that rests on.
+    tonight
+        The chance that tonight comes to that; None under cover and where tonight is not known.
+    years
+        In how many years it came to that once more from today on; None for what is out already.
+    advice
+        What to do: one of `ADVICE`.
+    """
+
+    plant: Plant
+    stage: Stage
+    at: Alarm
+    tonight: Chance | None
+    years: Share | None
+    advice: str
+
+
+STAY, COVER, BRING_IN, WAIT, MAY_GO, WARMER, UNKNOWN = (
+    "may stay as it is",
+    "cover it tonight",
+    "bring it in tonight",
+    "wait: do not put it out yet",
+    "may go out by the record; look at tonight first",
+    "in danger where it is: more heat or more cover",
+    "not known yet",
+)
+ADVICE = (STAY, COVER, BRING_IN, WAIT, MAY_GO, WARMER, UNKNOWN)
+
+
+def placed(
+    plant: Plant, code: int, forecast: Forecast | None, inside_c: float | None, record: Daily | None, latitude: float,
+    today: date,
+) -> Placed:  # fmt: skip
+    """Return what to do with one plant.
+
+    Parameters
+    ----------
+    code
+        The stage last noted.
+    forecast, inside_c
+        Tonight's lowest outside, and the coldest air [Cel] expected in the plant's enclosure; None where not known.
+    record
+        The daily record that tells of more frost to come, or None.
+    """
+    stage = frost_stage(code)
+    if plant.enclosure is None and plant.protection is not Protection.STORE:
+        return _outdoors(plant, stage, forecast)
+    limit = alarm(stage, Place.COVER)
+    if inside_c is not None and inside_c <= limit.air_c:
+        return Placed(plant, stage, limit, None, None, WARMER)
+    if plant.stands != "container":
+        return Placed(plant, stage, limit, None, None, UNKNOWN if inside_c is None else STAY)
+    outdoors = alarm(stage, Place.CONTAINER)
+    years = _years(record, outdoors.air_c, latitude, today)
+    advice = UNKNOWN if years is None else WAIT if years.chance > RISK else MAY_GO
+    return Placed(plant, stage, outdoors, None, years, advice)
+
+
+def _outdoors(plant: Plant, stage: Stage, forecast: Forecast | None) -> Placed:
+    potted = plant.stands == "container"
+    limit = alarm(stage, Place.CONTAINER if potted else Place.GROUND)
+    if forecast is None:
+        return Placed(plant, stage, limit, None, None, UNKNOWN)
+    tonight = chance(forecast, limit.air_c)
+    safe = tonight.word == "unlikely"
+    return Placed(plant, stage, limit, tonight, None, STAY if safe else BRING_IN if potted else COVER)
+
+
+def _years(record: Daily | None, threshold_c: float, latitude: float, today: date) -> Share | None:
+    if record is None:
+        return None
+    try:
+        return chance_from(last_freezes(record, threshold_c, hemisphere_of(latitude)), today)
+    except RecordError:
+        return None

@@ -1,0 +1,128 @@
+"""What was seen on plants: stages, damage, harvests, and crops that never ripened; nothing is lost.
+
+Notes
+-----
+A note stands until another one replaces it, or withdraws it; no row is changed or taken away.
+"""
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from api.season.plants import Kept, PlantError, plant
+from controller.store.connection import transaction
+
+SCHEMA = """
+CREATE TABLE plant_note (
+    id INTEGER PRIMARY KEY,
+    plant INTEGER NOT NULL CHECK (plant > 0),
+    kind TEXT NOT NULL CHECK (kind IN ('stage', 'damage', 'harvest', 'never')),
+    day TEXT NOT NULL CHECK (day = date(day)),
+    code INTEGER CHECK (code BETWEEN 0 AND 99),
+    share_pct REAL CHECK (share_pct BETWEEN 0 AND 100),
+    count INTEGER CHECK (count BETWEEN 0 AND 100000),
+    grams REAL CHECK (grams BETWEEN 0 AND 1000000),
+    crop TEXT CHECK (crop IN ('first', 'main')),
+    words TEXT NOT NULL CHECK (length(words) <= 300),
+    replaces INTEGER UNIQUE REFERENCES plant_note (id),
+    withdrawn INTEGER NOT NULL CHECK (withdrawn IN (0, 1)),
+    who TEXT NOT NULL,
+    at_ms INTEGER NOT NULL CHECK (at_ms > 0),
+    CHECK ((kind = 'stage') = (code IS NOT NULL)),
+    CHECK ((kind = 'damage') = (share_pct IS NOT NULL)),
+    CHECK (kind = 'harvest' OR (count IS NULL AND grams IS NULL)),
+    CHECK (kind <> 'harvest' OR count IS NOT NULL OR grams IS NOT NULL),
+    CHECK ((kind IN ('harvest', 'never')) = (crop IS NOT NULL))
+) STRICT;
+CREATE INDEX plant_note_day ON plant_note (plant, day);
+CREATE TRIGGER plant_note_kept BEFORE UPDATE ON plant_note BEGIN SELECT RAISE(ABORT, 'notes are kept'); END;
+CREATE TRIGGER plant_note_stays BEFORE DELETE ON plant_note BEGIN SELECT RAISE(ABORT, 'notes are kept'); END;
+"""
+
+_FIELDS = "kind, day, code, share_pct, count, grams, crop, words"
+
+
+class Kind(StrEnum):
+    """What a note says; `never` is a crop that did not ripen by the last day anybody looked."""
+
+    STAGE = "stage"
+    DAMAGE = "damage"
+    HARVEST = "harvest"
+    NEVER = "never"
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One thing seen on one day (ISO 8601): a stage's code, damage [% of shoots], a harvest, or none at all."""
+
+    kind: Kind
+    day: str
+    code: int | None = None
+    share_pct: float | None = None
+    count: int | None = None
+    grams: float | None = None
+    crop: str | None = None
+    words: str = ""
+
+
+def notes(connection: sqlite3.Connection, number: int | None = None) -> dict[int, tuple[Kept[Note], ...]]:
+    """Return the notes that stand, by plant, newest day first; only one plant's if `number` is given."""
+    rows = connection.execute(
+        f"SELECT plant, id, who, at_ms, {_FIELDS} FROM plant_note AS n WHERE withdrawn = 0 "
+        "AND (?1 IS NULL OR plant = ?1) AND NOT EXISTS (SELECT 1 FROM plant_note WHERE replaces = n.id) "
+        "ORDER BY day DESC, id DESC",
+        (number,),
+    )
+    found: dict[int, list[Kept[Note]]] = {}
+    for row in rows:
+        note = Note(Kind(row[4]), *row[5:])
+        found.setdefault(row[0], []).append(Kept(row[1], note, row[2], row[3]))
+    return {each: tuple(listed) for each, listed in found.items()}
+
+
+def put_note(
+    connection: sqlite3.Connection, number: int, new: Note, who: str, at_ms: int, *, replaces: int | None = None
+) -> int:
+    """Keep a note on a plant, in place of another if `replaces` names one, and return its number.
+
+    Raises
+    ------
+    PlantError
+        If the plant is not known, or the note to be replaced does not stand.
+    """
+    with transaction(connection):
+        plant(connection, number)
+        if replaces is not None:
+            _standing(connection, number, replaces, new.kind)
+        return _write(connection, number, new, (replaces, 0, who, at_ms))
+
+
+def withdraw(connection: sqlite3.Connection, number: int, note: int, who: str, at_ms: int) -> None:
+    """Say that a note was a mistake; its row stays.
+
+    Raises
+    ------
+    PlantError
+        If it does not stand.
+    """
+    with transaction(connection):
+        _write(connection, number, _standing(connection, number, note), (note, 1, who, at_ms))
+
+
+def _write(connection: sqlite3.Connection, number: int, new: Note, kept: Iterable[object]) -> int:
+    values = (new.kind.value, new.day, new.code, new.share_pct, new.count, new.grams, new.crop, new.words)
+    done = connection.execute(
+        f"INSERT INTO plant_note (plant, {_FIELDS}, replaces, withdrawn, who, at_ms) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (number, *values, *kept),
+    )
+    return int(done.lastrowid or 0)
+
+
+def _standing(connection: sqlite3.Connection, number: int, note: int, kind: Kind | None = None) -> Note:
+    for each in notes(connection, number).get(number, ()):
+        if each.number == note and kind in (None, each.what.kind):
+            return each.what
+    said = "note" if kind is None else f"{kind.value} note"
+    raise PlantError(f"{said} {note} does not stand on plant {number}; look again, somebody may have corrected it")

@@ -1,0 +1,166 @@
+"""One season as its report tells it: weather, heat, stages, frosts met, harvests, trips."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from api.season import bbch
+from api.season.daily import Daily
+from api.season.hours import date_at, midnight_ms
+from api.season.plant_notes import Kind, notes
+from api.season.plants import plants
+from api.season.site_days import own_days
+from api.season.site_night import outdoors
+from api.season.site_worth import Season
+from api.state import State
+from controller.errors import StoreError
+from controller.probe import Quantity
+from controller.settings import Enclosure
+from controller.store import journal, readings, use
+
+FROST_C = 0.0
+MOST_FROSTS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """One month of heat in one enclosure: kWh, hours on, and runs."""
+
+    first: date
+    kwh: float
+    on_h: float
+    runs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Heat:
+    """One enclosure's heat over the season, by month."""
+
+    enclosure: str
+    months: tuple[Month, ...]
+
+    @property
+    def kwh(self) -> float:
+        """The season's electricity [kWh]."""
+        return sum(each.kwh for each in self.months)
+
+
+@dataclass(frozen=True, slots=True)
+class Frost:
+    """One day on which it froze outside: the lowest outside [Cel], and in each enclosure's air where measured."""
+
+    on: date
+    outside_c: float
+    inside_c: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A stage as it was seen on a plant for the first time this season."""
+
+    on: date
+    plant: str
+    code: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """A trip of the season."""
+
+    at_ms: int
+    enclosure: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Everything the report shows but the comparison, which is `site_worth`."""
+
+    season: Season
+    days: Daily | None
+    heat: tuple[Heat, ...]
+    frosts: tuple[Frost, ...]
+    stages: tuple[Seen, ...]
+    trips: tuple[Trip, ...]
+
+
+def report(state: State, season: Season) -> Report:
+    """Return a season's report; parts of which nothing is on record are empty."""
+    place = outdoors(state.settings)
+    try:
+        days = None if place is None else _within(own_days(state, place), season)
+        heat = tuple(_heat(state, each, season) for each in state.settings.enclosure)
+        frosts = () if days is None else tuple(_frosts(state, days, season))
+    except StoreError:
+        days, heat, frosts = None, (), ()
+    return Report(season, days, heat, frosts, tuple(_stages(state, season)), tuple(_trips(state, season)))
+
+
+def _within(days: Daily, season: Season) -> Daily:
+    return Daily(days.place, {on: day for on, day in days.days.items() if season.first <= on <= season.last})
+
+
+def _heat(state: State, enclosure: Enclosure, season: Season) -> Heat:
+    zone, now_ms = state.settings.site.zone, state.clock.now().utc_ms
+    start_ms, end_ms = midnight_ms(season.first, zone), midnight_ms(season.last + timedelta(days=1), zone)
+    with state.reading("readings.db") as record:
+        found = use.summary(record, enclosure.name, start_ms, end_ms, "day", zone, now_ms)
+    months: dict[date, list[use.HeaterUse]] = {}
+    for each in found:
+        months.setdefault(date_at(each.start_ms, zone).replace(day=1), []).append(each)
+    return Heat(
+        enclosure.name,
+        tuple(
+            Month(first, sum(e.energy_kwh for e in each), sum(e.on_s for e in each) / 3600, sum(e.cycles for e in each))
+            for first, each in sorted(months.items())
+        ),
+    )
+
+
+def _frosts(state: State, days: Daily, season: Season) -> list[Frost]:
+    """Return the days it froze, with what the air inside came to on the same days."""
+    lowest: dict[str, dict[date, float]] = {}
+    zone = state.settings.site.zone
+    with state.reading("readings.db") as record:
+        for enclosure in state.settings.enclosure:
+            for probe in enclosure.of(Quantity.AIR)[:1]:
+                rows = readings.hours(record, enclosure.name, probe.name, midnight_ms(season.first, zone))
+                by_day: dict[date, float] = {}
+                for start_ms, least, _, _ in rows:
+                    on = date_at(start_ms, zone)
+                    by_day[on] = min(by_day.get(on, least), least)
+                lowest[enclosure.name] = by_day
+    frosts = []
+    for on, day in days.days.items():
+        if day.tmin_c is not None and day.tmin_c <= FROST_C:
+            inside = {name: each[on] for name, each in lowest.items() if on in each}
+            frosts.append(Frost(on, day.tmin_c, inside))
+    return frosts[:MOST_FROSTS]
+
+
+def _stages(state: State, season: Season) -> list[Seen]:
+    with state.reading("season.db") as connection:
+        known, kept = {each.number: each.what for each in plants(connection)}, notes(connection)
+    first: dict[tuple[int, int], date] = {}
+    for number, listed in kept.items():
+        for note in (each.what for each in listed):
+            on = date.fromisoformat(note.day)
+            if note.kind is Kind.STAGE and note.code is not None and season.first <= on <= season.last:
+                key = (number, note.code)
+                first[key] = min(first.get(key, on), on)
+    seen = [
+        Seen(on, known[number].name, code, bbch.stage_words(code, known[number].scale))
+        for (number, code), on in first.items()
+    ]
+    return sorted(seen, key=lambda each: (each.on, each.plant))
+
+
+def _trips(state: State, season: Season) -> list[Trip]:
+    zone = state.settings.site.zone
+    start_ms, end_ms = midnight_ms(season.first, zone), midnight_ms(season.last + timedelta(days=1), zone)
+    try:
+        with state.reading("journal.db") as connection:
+            found = journal.read(connection, None, "trip", start_ms, end_ms, 200)
+    except StoreError:
+        return []
+    return [Trip(each.at_ms, each.enclosure or "", str(each.body.get("detail", ""))) for each in reversed(found)]

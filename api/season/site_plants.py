@@ -1,0 +1,141 @@
+"""Plants of this site: what may be kept here today, kept; and what is known of them, given."""
+
+from datetime import UTC, date, datetime
+from typing import Any
+
+from api.people import Person
+from api.season.bbch import Scale, codes, frost_stage, stage_words
+from api.season.plant_fields import check_note, check_plant
+from api.season.plant_notes import Kind, Note, notes, put_note, withdraw
+from api.season.plants import Kept, Plant, PlantError, plant, plants, put_plant
+from api.season.plants_csv import Taken, Within, take_csv, to_csv
+from api.state import State
+from controller.clock import rfc3339
+
+
+def today(state: State) -> date:
+    """Return the day it is at the site."""
+    return datetime.fromtimestamp(state.clock.now().utc_ms / 1000, UTC).astimezone(state.settings.site.zone).date()
+
+
+def within(state: State) -> Within:
+    """Return what plants and notes are checked against now."""
+    return Within(tuple(each.name for each in state.settings.enclosure), today(state))
+
+
+def keep_plant(state: State, person: Person, new: Plant, number: int | None = None) -> int:
+    """Check a plant and keep it: a new one, or what is true now of the one of this number; return its number.
+
+    Raises
+    ------
+    PlantError
+        Naming what cannot be kept.
+    """
+    check_plant(new, within(state).enclosures, today(state).year)
+    if number is not None:
+        _refuse_scale(new, seen_on(state, number))
+    return state.season.do(put_plant, new, person.name, state.clock.now().utc_ms, number)
+
+
+def _refuse_scale(new: Plant, seen: tuple[Kept[Note], ...]) -> None:
+    """Refuse a scale that has no word for a stage already noted: what was seen must stay readable."""
+    for each in seen:
+        code = each.what.code
+        if code is not None and code not in codes(new.scale):
+            raise PlantError(
+                f"scale {new.scale.value!r}: stage {code:02} of {each.what.day} is not in it; withdraw that note first"
+            )
+
+
+def keep_note(state: State, person: Person, number: int, new: Note, replaces: int | None = None) -> int:
+    """Check what was seen on a plant and keep it; return the note's number.
+
+    Raises
+    ------
+    PlantError
+        Naming what cannot be kept.
+    """
+    check_note(new, known(state, number).what.scale, today(state))
+    return state.season.do(put_note, number, new, person.name, state.clock.now().utc_ms, replaces=replaces)
+
+
+def take_back(state: State, person: Person, number: int, note: int) -> None:
+    """Withdraw a note.
+
+    Raises
+    ------
+    PlantError
+        If it does not stand.
+    """
+    known(state, number)
+    state.season.do(withdraw, number, note, person.name, state.clock.now().utc_ms)
+
+
+def take_file(state: State, person: Person, text: str) -> Taken:
+    """Keep what a CSV file says, all of it or nothing.
+
+    Raises
+    ------
+    PlantError
+        Naming line and column.
+    """
+    return state.season.do(take_csv, text, within(state), person.name, state.clock.now().utc_ms)
+
+
+def file_of(state: State) -> str:
+    """Return everything that stands, as CSV."""
+    with state.reading("season.db") as connection:
+        return to_csv(connection)
+
+
+def known(state: State, number: int) -> Kept[Plant]:
+    """Return one plant.
+
+    Raises
+    ------
+    PlantError
+        If there is none of that number.
+    """
+    with state.reading("season.db") as connection:
+        return plant(connection, number)
+
+
+def all_known(state: State) -> tuple[tuple[Kept[Plant], tuple[Kept[Note], ...]], ...]:
+    """Return every plant with its notes, newest first."""
+    with state.reading("season.db") as connection:
+        seen = notes(connection)
+        return tuple((each, seen.get(each.number, ())) for each in plants(connection))
+
+
+def seen_on(state: State, number: int) -> tuple[Kept[Note], ...]:
+    """Return one plant's notes, newest first."""
+    with state.reading("season.db") as connection:
+        return notes(connection, number).get(number, ())
+
+
+def last(seen: tuple[Kept[Note], ...], kind: Kind) -> Kept[Note] | None:
+    """Return the newest note of a kind."""
+    return next((each for each in seen if each.what.kind is kind), None)
+
+
+def plant_said(kept: Kept[Plant], seen: tuple[Kept[Note], ...]) -> dict[str, Any]:
+    """Return a plant as the API gives it, with its stage and last harvest."""
+    what, stage, harvest = kept.what, last(seen, Kind.STAGE), last(seen, Kind.HARVEST)
+    said = {name: getattr(what, name) for name in Plant.__dataclass_fields__}
+    return {
+        "number": kept.number,
+        **said,
+        "stage": None if stage is None else note_said(stage, what.scale),
+        "last_harvest": None if harvest is None else note_said(harvest, what.scale),
+        "by": kept.who,
+        "entered": rfc3339(kept.at_ms),
+    }
+
+
+def note_said(kept: Kept[Note], scale: Scale) -> dict[str, Any]:
+    """Return a note as the API gives it; a stage in words, and how tender it is."""
+    said = {name: getattr(kept.what, name) for name in Note.__dataclass_fields__}
+    code = kept.what.code
+    more = {} if code is None else {"stage": stage_words(code, scale), "frost_stage": frost_stage(code).value}
+    held = {name: value for name, value in said.items() if value is not None}
+    return {"number": kept.number, **held, **more, "by": kept.who, "entered": rfc3339(kept.at_ms)}

@@ -1,0 +1,126 @@
+"""One season's trees and electricity, from the notes on plants and the heater runs on record."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from api.season.freeze import Hemisphere, hemisphere_of
+from api.season.hours import midnight_ms
+from api.season.plant_notes import Kind, Note, notes
+from api.season.plants import Plant, Protection, plants
+from api.season.worth import Tree
+from api.season.worth_cost import Used
+from api.state import State
+from controller.errors import StoreError
+from controller.store import use
+
+CROPS = ("first", "main")
+_ORDER = [each.value for each in Protection]
+"""The most protected first, so that a comparison reads as what protection gained."""
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """One growing season: from its first to its last day, named by the year in which it begins."""
+
+    year: int
+    first: date
+    last: date
+
+
+@dataclass(frozen=True, slots=True)
+class Grown:
+    """What a season brought: its trees, and what each protection used."""
+
+    season: Season
+    crop: str
+    trees: list[Tree]
+    used: dict[str, Used]
+
+
+def season_of(year: int, latitude: float) -> Season:
+    """Return a year's growing season: the calendar year in the north, July to June in the south (common practice)."""
+    if hemisphere_of(latitude) is Hemisphere.NORTH:
+        return Season(year, date(year, 1, 1), date(year, 12, 31))
+    return Season(year, date(year, 7, 1), date(year + 1, 6, 30))
+
+
+def season_at(on: date, latitude: float) -> Season:
+    """Return the growing season that a date lies in."""
+    season = season_of(on.year, latitude)
+    return season if season.first <= on else season_of(on.year - 1, latitude)
+
+
+def years(state: State) -> list[int]:
+    """Return the years of which anything is noted on a plant, newest first."""
+    latitude = state.settings.site.latitude
+    with state.reading("season.db") as connection:
+        kept = notes(connection)
+    days = {date.fromisoformat(each.what.day) for listed in kept.values() for each in listed}
+    return sorted({season_at(day, latitude).year for day in days}, reverse=True)
+
+
+def grown(state: State, season: Season, crop: str) -> Grown:
+    """Return a season's trees for one crop, and what each protection used."""
+    with state.reading("season.db") as connection:
+        known, kept = plants(connection), notes(connection)
+    found, heated = [], defaultdict(set)
+    for each in known:
+        seen = [one.what for one in kept.get(each.number, ()) if _within(one.what, season)]
+        if seen:
+            found.append(tree_of(each.what, seen, crop))
+            if each.what.enclosure is not None:
+                heated[each.what.protection.value].add(each.what.enclosure)
+    found.sort(key=lambda tree: _ORDER.index(tree.protection))
+    return Grown(season, crop, found, {name: _used(state, season, places) for name, places in heated.items()})
+
+
+def tree_of(plant: Plant, seen: list[Note], crop: str) -> Tree:
+    """Return what one plant's notes of a season say of one crop; it was watched until the last of them."""
+    picked = sorted((each for each in seen if each.kind is Kind.HARVEST and each.crop == crop), key=lambda e: e.day)
+    weighed = [each.grams for each in picked if each.grams is not None]
+    never = any(each.kind is Kind.NEVER and each.crop == crop for each in seen)
+    damage = [each.share_pct for each in seen if each.share_pct is not None]
+    return Tree(
+        plant.name,
+        plant.protection.value,
+        plant.enclosure,
+        max(date.fromisoformat(each.day) for each in seen),
+        date.fromisoformat(picked[0].day) if picked else None,
+        _half(picked),
+        sum(weighed) if weighed else 0.0 if never else None,
+        max(damage) / 100.0 if damage else None,
+    )
+
+
+def _half(picked: list[Note]) -> date | None:
+    """Return the day by which half of the fruits were ripe; where they were not counted, half of the weight."""
+    sizes = [each.count if each.count is not None else each.grams for each in picked]
+    if any(each.count is None for each in picked):
+        sizes = [each.grams for each in picked]
+    told = [(each.day, size) for each, size in zip(picked, sizes, strict=True) if size is not None]
+    total, so_far = sum(size for _, size in told), 0.0
+    for day, size in told:
+        so_far += size
+        if 2 * so_far >= total > 0:
+            return date.fromisoformat(day)
+    return None
+
+
+def _within(note: Note, season: Season) -> bool:
+    return season.first <= date.fromisoformat(note.day) <= season.last
+
+
+def _used(state: State, season: Season, places: set[str]) -> Used:
+    """Return the electricity of some enclosures over a season."""
+    zone, now_ms = state.settings.site.zone, state.clock.now().utc_ms
+    start_ms, end_ms = midnight_ms(season.first, zone), midnight_ms(season.last + timedelta(days=1), zone)
+    kwh = 0.0
+    try:
+        with state.reading("readings.db") as record:
+            for each in sorted(places):
+                days = use.summary(record, each, start_ms, end_ms, "day", zone, now_ms)
+                kwh += sum(day.energy_kwh for day in days)
+    except StoreError:
+        return Used(0.0, 0.0)
+    return Used(kwh, kwh * state.settings.site.price_per_kwh)

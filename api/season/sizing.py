@@ -1,0 +1,211 @@
+"""What an enclosure loses, and the heat that holds its soil: by a cable in the soil, and through the air.
+
+Notes
+-----
+The steady state of the small model that control begins with (`controller.control.model_of`): as if the cold lasted for
+days, without sun. Nothing is kept back for heating up.
+"""
+
+from dataclasses import dataclass, replace
+
+from controller.control.model_of import DEEP_C, model_of
+from controller.control.tuned import forward_of
+from controller.errors import SoilwardError
+from controller.planning.carry import SECOND_LAYER_SAVES, SINGLE_W_M2K
+from controller.plant.construction import Construction, HeaterKind, cover_loss_w, infiltration_w
+
+CONTINUOUS = 0.8
+"""Part of a breaker's rating that a load of three hours and more may take. Source: NEC 210.19(A), 210.20(A): 125 %."""
+LOW_VOLTS = 150.0
+"""[V] Below it breakers come in the sizes of 120 V circuits (common practice)."""
+LOW_BREAKERS_A, BREAKERS_A = (15.0, 20.0, 30.0), (10.0, 13.0, 16.0, 20.0, 32.0)
+"""[A] usual breakers and fuses below and above that (common practice)."""
+LEAST_CABLE_W_M2, MOST_CABLE_W_M2 = 80.0, 160.0
+"""[W/m2] of bed that nursery tables and extension handbooks lay as soil cable (7-15 W/ft2; partly from memory)."""
+SMALLER = 2.0 / 3.0
+"""A tunnel a third lower or shorter, to show what size does."""
+CABLE_STEP_M = 0.05
+"""[m] that a cable is laid deeper and shallower, to show what depth does."""
+CABLE_FROM_M, CABLE_TO_M = 0.03, 1.0
+"""[m] as `Construction` takes them."""
+
+
+class SizingError(SoilwardError):
+    """What cannot be sized; says what, its value, the bound and the remedy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bed:
+    """What is to be held: the soil of one construction at the depth of the roots [m], over ground at `deep_c` [Cel]."""
+
+    built: Construction
+    roots_m: float
+    deep_c: float = DEEP_C
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What an enclosure loses for each kelvin that its air is warmer than outside.
+
+    Parameters
+    ----------
+    cover_m2, volume_m3
+        [m2] of cover with its ends, and [m3] of air.
+    cover_w_k, exchange_w_k
+        [W/K] through the cover (U A), and carried out by air exchange.
+    """
+
+    cover_m2: float
+    volume_m3: float
+    cover_w_k: float
+    exchange_w_k: float
+
+    @property
+    def whole_w_k(self) -> float:
+        """[W/K] both together."""
+        return self.cover_w_k + self.exchange_w_k
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What holds the soil in one weather: [W] of heat, and the air inside [Cel] that goes with it."""
+
+    watts: float
+    air_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """Heat that holds the soil: linear in how much colder the outside and the deep ground are.
+
+    Parameters
+    ----------
+    outside_w_k, deep_w_k
+        [W/K] per kelvin that the outside, and the ground at `deep_c` [Cel], is colder than the soil asked for.
+    below_outside_w_k, below_deep_w_k
+        [W/K] the parts of both that leave into the ground; the rest leaves through the cover.
+    loss_w_k
+        [W/K] of the cover and air exchange.
+    """
+
+    outside_w_k: float
+    deep_w_k: float
+    below_outside_w_k: float
+    below_deep_w_k: float
+    deep_c: float
+    loss_w_k: float
+
+    def watts(self, soil_c: float, outside_c: float) -> float:
+        """Return [W] for soil and outside [Cel]; 0 where the soil is as warm without heat."""
+        return max(self.outside_w_k * (soil_c - outside_c) + self.deep_w_k * (soil_c - self.deep_c), 0.0)
+
+    def held(self, soil_c: float, outside_c: float) -> Held:
+        """Return heat and air for soil and outside [Cel].
+
+        Raises
+        ------
+        SizingError
+            If the outside is not colder than the soil, so that there is nothing to hold.
+        """
+        if not outside_c < soil_c:
+            raise SizingError(
+                f"coldest: {outside_c:g} Cel outside is not below the soil asked for, {soil_c:g} Cel; "
+                "give a colder night or ask for warmer soil"
+            )
+        watts = self.watts(soil_c, outside_c)
+        below_w = self.below_outside_w_k * (soil_c - outside_c) + self.below_deep_w_k * (soil_c - self.deep_c)
+        return Held(watts, outside_c + (watts - below_w) / self.loss_w_k)
+
+    def coldest_c(self, soil_c: float, watts: float) -> float:
+        """Return the outside [Cel] at which so many watts just hold the soil [Cel]."""
+        return soil_c - (watts - self.deep_w_k * (soil_c - self.deep_c)) / self.outside_w_k
+
+
+def loss_of(built: Construction) -> Loss:
+    """Return what an enclosure loses. Source: Q = U A dT and air exchange (ANSI/ASAE EP406.4, form from memory)."""
+    return Loss(
+        built.cover_m2,
+        built.volume_m3,
+        cover_loss_w(built.film_u_w_m2k, built.cover_m2, 1.0),
+        infiltration_w(built.air_changes_h, built.volume_m3, 1.0),
+    )
+
+
+def demand_of(bed: Bed, heater: HeaterKind) -> Demand:
+    """Return the heat that holds the soil at the roots, whatever heater the construction has.
+
+    Notes
+    -----
+    A cable above or below the roots is the warmer by the heat that flows between them, over the soil between them. The
+    way up is that of the model at the upper one of the two, the way down that of the model at the lower one.
+    """
+    built, loss_w_k = bed.built, loss_of(bed.built).whole_w_k
+    if heater is HeaterKind.AIR_HEATER:
+        outside_w_k, deep_w_k = _steady(bed, heater, bed.roots_m)
+        below_w_k = _steady(bed, HeaterKind.SOIL_CABLE, bed.roots_m)[1]
+        return Demand(outside_w_k, deep_w_k, 0.0, below_w_k, bed.deep_c, loss_w_k)
+    up_w_k = _steady(bed, heater, min(built.cable_depth_m, bed.roots_m))[0]
+    down_w_k = _steady(bed, heater, max(built.cable_depth_m, bed.roots_m))[1]
+    apart_m = abs(built.cable_depth_m - bed.roots_m)
+    between = up_w_k * down_w_k * apart_m / (built.texture.conductivity_w_mk * built.floor_m2)
+    if built.cable_depth_m >= bed.roots_m:
+        return Demand(up_w_k + between, down_w_k, between, down_w_k, bed.deep_c, loss_w_k)
+    return Demand(up_w_k, down_w_k + between, 0.0, down_w_k, bed.deep_c, loss_w_k)
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """A breaker [A], the current it may carry for hours [A], and the heater that is [W]."""
+
+    breaker_a: float
+    continuous_a: float
+    carries_w: float
+
+
+def circuits(volts: float) -> tuple[Circuit, ...]:
+    """Return the usual breakers at a voltage [V], each with what it may carry for hours: 80 %."""
+    sizes_a = LOW_BREAKERS_A if volts < LOW_VOLTS else BREAKERS_A
+    return tuple(Circuit(each, CONTINUOUS * each, CONTINUOUS * each * volts) for each in sizes_a)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that could be built otherwise, and the bed it would make."""
+
+    name: str
+    note: str
+    bed: Bed
+
+
+def changes(bed: Bed, heater: HeaterKind) -> tuple[Change, ...]:
+    """Return the bed with a second layer (where there is one only), smaller, and with its cable at other depths."""
+    built, found = bed.built, []
+    if built.film_u_w_m2k >= SINGLE_W_M2K:
+        layered = replace(built, film_u_w_m2k=built.film_u_w_m2k * (1.0 - SECOND_LAYER_SAVES))
+        found.append(
+            Change(
+                "a second layer", f"saves {100.0 * SECOND_LAYER_SAVES:.0f} % of the cover's loss", _with(bed, layered)
+            )
+        )
+    lower = replace(built, height_m=built.height_m * SMALLER)
+    found.append(Change("a third lower", f"{lower.height_m:.2g} m high", _with(bed, lower)))
+    shorter = replace(built, length_m=built.length_m * SMALLER)
+    found.append(Change("a third shorter", f"{shorter.length_m:.2g} m long, a third less bed", _with(bed, shorter)))
+    if heater is HeaterKind.SOIL_CABLE:
+        for name, step_m in (("cable shallower", -CABLE_STEP_M), ("cable deeper", CABLE_STEP_M)):
+            depth_m = built.cable_depth_m + step_m
+            if CABLE_FROM_M <= depth_m <= CABLE_TO_M:
+                moved = replace(built, cable_depth_m=depth_m)
+                found.append(Change(name, f"at {depth_m * 100:.0f} cm", _with(bed, moved)))
+    return tuple(found)
+
+
+def _with(bed: Bed, built: Construction) -> Bed:
+    return replace(bed, built=built)
+
+
+def _steady(bed: Bed, heater: HeaterKind, depth_m: float) -> tuple[float, float]:
+    """Return [W/K] towards outside and towards the deep ground: the model's steady duty times its power."""
+    model = model_of(replace(bed.built, heater=heater), depth_m, bed.deep_c)
+    forward = forward_of(model)
+    return forward.outside_per_k * model.heater_w, forward.deep_per_k * model.heater_w

@@ -1,0 +1,118 @@
+"""The pages of plants: read, and written with a thumb, without script."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.people import Role
+from tests.api_site import ApiSite
+from tests.unit.pages_site import open_site
+
+SAME_ORIGIN = {"sec-fetch-site": "same-origin"}
+FIG = {
+    "name": "L1 <b>",
+    "cultivar": "brown fig",
+    "place": "south end",
+    "enclosure": "larch",
+    "protection": "tunnel with heat",
+    "stands": "ground",
+    "planted": "2022",
+    "scale": "fig",
+}
+HARVEST = {"kind": "harvest", "day": "2026-02-28", "count": "7", "grams": "310,5", "crop": "main"}
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[TestClient]:
+    with open_site(tmp_path) as client:
+        client.headers.update(SAME_ORIGIN)
+        yield client
+
+
+def test_a_plant_is_added_noted_and_listed(site: TestClient) -> None:
+    """Stage in words with its day, last harvest beside it; markup in a name stays text."""
+    assert site.post("/plants", data=FIG).headers["location"] == "/plants/1"
+    assert site.post("/plants/1/notes", data={"kind": "stage", "day": "2026-03-01", "code": "9"}).status_code == 303
+    assert site.post("/plants/1/notes", data=HARVEST).status_code == 303
+    text = site.get("/plants").text
+    assert '<a href="/plants/1"><b>L1 &lt;b&gt;</b> brown fig</a>' in text
+    assert "buds begin to break <small>today</small>" in text
+    assert "7 fruit, 310.5 g, yesterday" in text
+    assert "Buds begin to break, today." in site.get("/plants/1").text
+
+
+def test_the_entry_has_today_in_it_and_a_button_for_each_stage(site: TestClient) -> None:
+    """Pressing one is all it takes; every other stage is in a list, none is missing."""
+    site.post("/plants", data=FIG)
+    text = site.get("/plants/1").text
+    assert set(re.findall(r'type="date" name="day" value="([^"]*)"', text)) == {"2026-03-01"}
+    assert '<button name="code" value="87">Ripe for picking</button>' in text
+    offered = re.findall(r'<(?:button name="code"|option) value="(\d+)"', text)
+    assert sorted(int(code) for code in offered) == sorted({int(code) for code in offered})
+    assert len(offered) == 35
+    assert "<script>" not in text
+
+
+def test_what_cannot_be_kept_is_said_above_the_form(site: TestClient) -> None:
+    """422, in words; nothing is kept."""
+    site.post("/plants", data=FIG)
+    answer = site.post("/plants/1/notes", data={**HARVEST, "grams": "heavy"})
+    assert (answer.status_code, "Nothing was kept." in answer.text, "heavy" in answer.text) == (422, True, True)
+    assert "No harvest yet." in site.get("/plants/1").text
+    again = site.post("/plants", data=FIG)
+    assert (again.status_code, "is there already" in again.text) == (422, True)
+
+
+def test_a_slip_of_the_thumb_is_taken_back(site: TestClient) -> None:
+    """It no longer counts; a second press says so."""
+    site.post("/plants", data=FIG)
+    site.post("/plants/1/notes", data=HARVEST)
+    assert site.post("/plants/1/withdraw", data={"note": "1"}).headers["location"] == "/plants/1#seen"
+    assert "No harvest yet." in site.get("/plants/1").text
+    assert "does not stand" in site.post("/plants/1/withdraw", data={"note": "1"}).text
+
+
+def test_a_plant_no_longer_watched_stands_apart_and_may_come_back(site: TestClient) -> None:
+    """Its notes stay."""
+    site.post("/plants", data=FIG)
+    site.post("/plants/1/notes", data=HARVEST)
+    site.post("/plants/1/watched", data={"active": "no"})
+    assert "What was seen on them is kept." in site.get("/plants").text
+    assert "Last harvest: 7 fruit" in site.get("/plants/1").text
+    site.post("/plants/1/watched", data={"active": "yes"})
+    assert "What was seen on them is kept." not in site.get("/plants").text
+
+
+def test_who_may_only_look_sees_no_form_and_changes_nothing(tmp_path: Path) -> None:
+    """Each form is refused, and none is shown."""
+    site = ApiSite(tmp_path)
+    with site.client() as client:
+        client.post("/plants", data=FIG, headers=SAME_ORIGIN)
+        client.post("/plants/1/notes", data=HARVEST, headers=SAME_ORIGIN)
+    token = site.add_person("neighbour", Role.VIEW)
+    with site.client("10.0.0.9", Authorization=f"Bearer {token}") as client:
+        text = client.get("/plants").text + client.get("/plants/1").text
+        assert ("Last harvest" in text, 'action="/plants' in text) == (True, False)
+        forms = {"/plants": FIG, "/plants/1/notes": HARVEST, "/plants/1/withdraw": {"note": "1"}}
+        forms["/plants/1/watched"] = {"active": "no"}
+        assert [client.post(path, data=data).status_code for path, data in forms.items()] == [403] * 4
+
+
+def test_a_foreign_page_changes_nothing(site: TestClient) -> None:
+    """403 for each form."""
+    site.post("/plants", data=FIG)
+    foreign = {"sec-fetch-site": "cross-site"}
+    assert site.post("/plants", data={**FIG, "name": "L2"}, headers=foreign).status_code == 403
+    assert site.post("/plants/1/notes", data=HARVEST, headers=foreign).status_code == 403
+    assert site.post("/plants/1/withdraw", data={"note": "1"}, headers=foreign).status_code == 403
+
+
+def test_every_page_leads_to_the_plants_and_an_unknown_one_is_404(site: TestClient) -> None:
+    """An empty list says so."""
+    assert '<a href="/plants">plants</a>' in site.get("/").text
+    assert "No plant is kept yet." in site.get("/plants").text
+    assert site.get("/plants/9").status_code == 404
+    assert site.get(f"/plants/{2**70}").status_code == 404
