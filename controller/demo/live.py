@@ -3,11 +3,14 @@
 import secrets
 import sys
 import tempfile
+import urllib.error
+import urllib.request
+from datetime import date, datetime
 from pathlib import Path
-from threading import Event
+from threading import Event, Thread
 
 from controller.clock import Clock
-from controller.demo import history, scenario
+from controller.demo import history, scenario, season
 from controller.load_settings import load
 from controller.settings import Settings
 from controller.store import heads
@@ -35,7 +38,8 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
     if web_port != port:
         print(f"port {port} is taken; the pages listen on {web_port} instead")
     _write_settings(settings_file, web_port)
-    if not (place / "plants.json").exists():
+    begun = not (place / "plants.json").exists()
+    if begun:
         try:
             _history(settings_file, place, scenario.HISTORY_DAYS if days is None else days, stop)
         except StoppedError:
@@ -55,6 +59,8 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
         Child("planner", planner_command(settings_file), clock),
     ]
     print(_welcome(settings), flush=True)
+    if begun:
+        Thread(target=_tell_plants, args=(settings, stop), daemon=True).start()
     try:
         hold(children, stop, broker)
     finally:
@@ -70,6 +76,25 @@ def _write_settings(file: Path, web_port: int) -> None:
         key = file.parent / "keys" / f"{name}.key"
         if not key.exists():
             embedded.write_private(key, secrets.token_hex(32) + "\n")
+
+
+def _tell_plants(settings: Settings, stop: Event) -> None:
+    """Send the invented plants to the pages as anybody could, once these listen."""
+    address = f"http://{settings.web.host}:{settings.web.port}/api/season/plants.csv"
+    body = season.plants_csv(_today(settings)).encode("utf-8")
+    while not stop.wait(0.5):
+        try:
+            urllib.request.urlopen(urllib.request.Request(address, body, method="POST"), timeout=10.0).close()
+            return
+        except urllib.error.HTTPError as error:
+            print(f"the demo's plants were not taken: {error}", file=sys.stderr, flush=True)
+            return
+        except OSError:
+            continue
+
+
+def _today(settings: Settings) -> date:
+    return datetime.fromtimestamp(Clock().now().utc_ms / 1000, settings.site.zone).date()
 
 
 class StoppedError(Exception):
@@ -89,6 +114,7 @@ def _history(settings_file: Path, folder: Path, days: float, stop: Event) -> Non
         end = "\n" if done >= 1 else ""
         print(f"\rcomputing {days:g} days of history [{bar}] {done * 100:3.0f} %", end=end, flush=True)
 
+    (folder / season.STATION_FILE).write_text(season.station_csv(_today(load(settings_file))), encoding="utf-8")
     history.compute(settings_file, folder, Clock().now().utc_ms, days, tell)
 
 

@@ -3,6 +3,7 @@
 import random
 from dataclasses import replace
 
+from controller.demo.season import STATION_FILE
 from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.from_settings import construction_of, plant_of
 from controller.plant.weather import SpringWeather
@@ -76,6 +77,9 @@ journal_key_file = "keys/journal.key"
 
 [web]
 port = {web_port}
+
+[season]
+station_file = "{station_file}"
 """
 
 _ENCLOSURE = """
@@ -121,7 +125,8 @@ ENCLOSURES: tuple[dict[str, object], ...] = (
 
 def settings_text(broker_port: int, web_port: int) -> str:
     """Write the demo's `soilward.toml`."""
-    text = _HEAD.format(zone=ZONE, latitude=LATITUDE, longitude=LONGITUDE, broker_port=broker_port, web_port=web_port)
+    ports = {"broker_port": broker_port, "web_port": web_port}
+    text = _HEAD.format(zone=ZONE, latitude=LATITUDE, longitude=LONGITUDE, station_file=STATION_FILE, **ports)
     for each in ENCLOSURES:
         cable = each["kind"] == "soil-cable"
         text += _ENCLOSURE.format(**each)

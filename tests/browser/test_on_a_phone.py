@@ -11,7 +11,10 @@ pytestmark = pytest.mark.xdist_group("browser")
 """One demo for all of them, so one worker."""
 
 MakeReader = Callable[..., Reader]
-PAGES = ("/", "/enclosures/southwall", "/enclosures/larch?range=3w", "/enclosures/larch/heat", "/journal", "/sign-in")
+PAGES = (
+    "/", "/enclosures/southwall", "/enclosures/larch?range=3w", "/enclosures/larch/heat", "/journal", "/sign-in",
+    "/tonight", "/season", "/plants", "/plants/1", "/worth", "/report", "/sizing", "/limits", "/proof/larch",
+)  # fmt: skip
 _TOO_SMALL = """[...document.querySelectorAll('button, .act, nav a, .ranges a, summary, select, input')]
     .filter(each => each.offsetHeight > 0 && (each.offsetHeight < 44 || each.offsetWidth < 44))
     .map(each => each.outerHTML)"""
@@ -50,3 +53,27 @@ def test_form_from_another_site_is_refused_with_a_page(reader: MakeReader, demo:
     told = ask.post(address, form=form, headers={**headers, "Accept": "application/json"})
     assert told.status == 403
     assert told.headers["content-type"].startswith("application/problem+json")
+
+
+def test_a_stage_and_a_harvest_are_noted_with_a_thumb_and_without_script(reader: MakeReader, demo: Demo) -> None:
+    """One tap for a stage, two numbers and a tap for a harvest; both stand on the page, the last in the list."""
+    page = reader(390, script=False).open("/plants")
+    tree = page.get_by_role("link", name="yard 1 brown fig")
+    for _ in range(40):
+        if tree.count():
+            break
+        # The demo sends its plants once its pages are up.
+        page.wait_for_timeout(250)
+        page.reload()
+    tree.click()
+    stage = page.locator(".choices button").first
+    words = stage.inner_text()
+    stage.click()
+    expect(page.locator(".say")).to_contain_text(words)
+    page.get_by_role("textbox", name="Fruit").fill("7")
+    page.get_by_role("textbox", name="Grams").fill("410")
+    page.locator("button.go").first.click()
+    expect(page.locator("#seen")).to_contain_text("7 fruit, 410 g")
+    page.get_by_role("link", name="All plants").click()
+    expect(page.locator("main")).to_contain_text("7 fruit, 410 g")
+    assert page.evaluate(_SIDEWAYS) == 0
