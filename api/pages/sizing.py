@@ -10,9 +10,9 @@ from api.pages.words import Unit
 from api.season.site_sizing import ByHeater, Sized
 from api.season.sizing import LEAST_CABLE_W_M2, MOST_CABLE_W_M2, Circuit
 from controller.plant.construction import HeaterKind
-from controller.plant.from_settings import SOILS
 
 CABLE, AIR = HeaterKind.SOIL_CABLE, HeaterKind.AIR_HEATER
+_SPACE = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,36 +74,6 @@ def sizing_shown(found: Sized, no_heat_c: float, currency: str, unit: Unit) -> S
         f"{asked.volts:g} V",
         currency,
     )
-
-
-def assumptions(found: Sized, unit: Unit) -> list[str]:
-    """Return everything that the figures rest on, each once."""
-    built, asked = found.asked.bed.built, found.asked
-    soil = built.texture
-    deep = words.temperature_said(asked.bed.deep_c, unit)
-    coldest = {
-        "asked": "The coldest night is the one asked for.",
-        "record": f"The coldest night is the lowest in that time of the year in the record of {found.weather.record}.",
-        "assumption": "The coldest night is assumed: no record says one.",
-    }[found.coldest_by]
-    return [
-        "A steady state: as if the cold lasted for days, without sun. Real nights are shorter, so the watts are on the "
-        "high side; nothing is kept back for heating cold soil up.",
-        f"Cover ({asked.cover}): {built.film_u_w_m2k:g} W/m²K at 4 m/s of wind, from extension handbooks. Air changes: "
-        f"{built.air_changes_h:g} an hour. A film that flutters or gapes loses more.",
-        f"Soil ({asked.soil}, counted as {SOILS[asked.soil].replace('-', ', ')}): conducts "
-        f"{soil.conductivity_w_mk:g} W/mK (de Vries 1963). Dry soil conducts far less.",
-        "From soil to still air 8 W/m²K (ISO 6946). The bed is the whole ground covered, its edges are not insulated, "
-        f"and the ground far below stands at {deep}.",
-        "A cable lies evenly under the whole bed; above or below the roots it has to be warmer than they are. "
-        "A fifth of an air heater's heat reaches the soil as radiation.",
-        coldest,
-        "A day's heat is that of its mean, half way between lowest and highest; sun counts nothing, so bright seasons "
-        "take less. A season counts if nine days in ten are on record; missing days count as the mean of the others.",
-        "A second layer saves 35 % of what a single cover lets through (extension handbooks). A bed a third shorter "
-        "saves since it is less bed.",
-        "By geometry and materials, not by what this enclosure has taught: “tonight” goes by that.",
-    ]
 
 
 def _because(found: Sized, no_heat_c: float, unit: Unit) -> str:

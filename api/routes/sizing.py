@@ -11,8 +11,9 @@ from api.auth import StateNow, Viewer
 from api.examples import SIZING, shows
 from api.pages import words
 from api.pages.render import page, unit_of
-from api.pages.sizing import assumptions, sizing_shown
+from api.pages.sizing import sizing_shown
 from api.pages.sizing_form import form
+from api.pages.sizing_rests import assumptions
 from api.pages.words import Unit
 from api.problem import Problem, example
 from api.season.site_sizing import ByHeater, Sized, sized

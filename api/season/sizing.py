@@ -3,7 +3,8 @@
 Notes
 -----
 The steady state of the small model that control begins with (`controller.control.model_of`): as if the cold lasted for
-days, without sun. Nothing is kept back for heating up.
+days, without sun. That model leaves the sky out; for the coldest night, taken as clear, it is put in here: under a film
+that lets long wave through it counts like an outside some kelvin colder. Nothing is kept back for heating up.
 """
 
 from dataclasses import dataclass, replace
@@ -12,7 +13,7 @@ from controller.control.model_of import DEEP_C, model_of
 from controller.control.tuned import forward_of
 from controller.errors import SoilwardError
 from controller.planning.carry import SECOND_LAYER_SAVES, SINGLE_W_M2K
-from controller.plant.construction import Construction, HeaterKind, cover_loss_w, infiltration_w
+from controller.plant.construction import STILL_SURFACE_W_M2K, Construction, HeaterKind, cover_loss_w, infiltration_w
 
 CONTINUOUS = 0.8
 """Part of a breaker's rating that a load of three hours and more may take. Source: NEC 210.19(A), 210.20(A): 125 %."""
@@ -22,6 +23,9 @@ LOW_BREAKERS_A, BREAKERS_A = (15.0, 20.0, 30.0), (10.0, 13.0, 16.0, 20.0, 32.0)
 """[A] usual breakers and fuses below and above that (common practice)."""
 LEAST_CABLE_W_M2, MOST_CABLE_W_M2 = 80.0, 160.0
 """[W/m2] of bed that nursery tables and extension handbooks lay as soil cable (7-15 W/ft2; partly from memory)."""
+CLEAR_SKY_W_M2 = 90.0
+"""[W/m2] by which ground as warm as the air outside radiates more to a clear sky than it gets back: 88-92 from -20 to
+10 Cel at an emissivity of 0.95. What a cover lets through of it is lost beside U A dT. Source: Swinbank 1963."""
 SMALLER = 2.0 / 3.0
 """A tunnel a third lower or shorter, to show what size does."""
 CABLE_STEP_M = 0.05
@@ -86,6 +90,8 @@ class Demand:
         [W/K] the parts of both that leave into the ground; the rest leaves through the cover.
     loss_w_k
         [W/K] of the cover and air exchange.
+    sky_w, sky_k
+        [W] that a clear sky draws from the ground through the cover, and [K] that the outside counts as the colder.
     """
 
     outside_w_k: float
@@ -94,13 +100,15 @@ class Demand:
     below_deep_w_k: float
     deep_c: float
     loss_w_k: float
+    sky_w: float
+    sky_k: float
 
     def watts(self, soil_c: float, outside_c: float) -> float:
-        """Return [W] for soil and outside [Cel]; 0 where the soil is as warm without heat."""
+        """Return [W] for soil and outside [Cel] without sun or clear sky; 0 where the soil is as warm without heat."""
         return max(self.outside_w_k * (soil_c - outside_c) + self.deep_w_k * (soil_c - self.deep_c), 0.0)
 
     def held(self, soil_c: float, outside_c: float) -> Held:
-        """Return heat and air for soil and outside [Cel].
+        """Return heat and air for soil and outside [Cel] on a clear night.
 
         Raises
         ------
@@ -112,13 +120,14 @@ class Demand:
                 f"coldest: {outside_c:g} Cel outside is not below the soil asked for, {soil_c:g} Cel; "
                 "give a colder night or ask for warmer soil"
             )
-        watts = self.watts(soil_c, outside_c)
-        below_w = self.below_outside_w_k * (soil_c - outside_c) + self.below_deep_w_k * (soil_c - self.deep_c)
-        return Held(watts, outside_c + (watts - below_w) / self.loss_w_k)
+        felt_c = outside_c - self.sky_k
+        watts = self.watts(soil_c, felt_c)
+        below_w = self.below_outside_w_k * (soil_c - felt_c) + self.below_deep_w_k * (soil_c - self.deep_c)
+        return Held(watts, outside_c + (watts - below_w - self.sky_w) / self.loss_w_k)
 
     def coldest_c(self, soil_c: float, watts: float) -> float:
-        """Return the outside [Cel] at which so many watts just hold the soil [Cel]."""
-        return soil_c - (watts - self.deep_w_k * (soil_c - self.deep_c)) / self.outside_w_k
+        """Return the outside [Cel] of the clear night on which so many watts just hold the soil [Cel]."""
+        return soil_c - (watts - self.deep_w_k * (soil_c - self.deep_c)) / self.outside_w_k + self.sky_k
 
 
 def loss_of(built: Construction) -> Loss:
@@ -139,18 +148,26 @@ def demand_of(bed: Bed, heater: HeaterKind) -> Demand:
     A cable above or below the roots is the warmer by the heat that flows between them, over the soil between them. The
     way up is that of the model at the upper one of the two, the way down that of the model at the lower one.
     """
-    built, loss_w_k = bed.built, loss_of(bed.built).whole_w_k
+    built, deep_c = bed.built, bed.deep_c
+    sides = _sides(built)
     if heater is HeaterKind.AIR_HEATER:
         outside_w_k, deep_w_k = _steady(bed, heater, bed.roots_m)
         below_w_k = _steady(bed, HeaterKind.SOIL_CABLE, bed.roots_m)[1]
-        return Demand(outside_w_k, deep_w_k, 0.0, below_w_k, bed.deep_c, loss_w_k)
+        return Demand(outside_w_k, deep_w_k, 0.0, below_w_k, deep_c, *sides)
     up_w_k = _steady(bed, heater, min(built.cable_depth_m, bed.roots_m))[0]
     down_w_k = _steady(bed, heater, max(built.cable_depth_m, bed.roots_m))[1]
     apart_m = abs(built.cable_depth_m - bed.roots_m)
     between = up_w_k * down_w_k * apart_m / (built.texture.conductivity_w_mk * built.floor_m2)
     if built.cable_depth_m >= bed.roots_m:
-        return Demand(up_w_k + between, down_w_k, between, down_w_k, bed.deep_c, loss_w_k)
-    return Demand(up_w_k, down_w_k + between, 0.0, down_w_k, bed.deep_c, loss_w_k)
+        return Demand(up_w_k + between, down_w_k, between, down_w_k, deep_c, *sides)
+    return Demand(up_w_k, down_w_k + between, 0.0, down_w_k, deep_c, *sides)
+
+
+def _sides(built: Construction) -> tuple[float, float, float]:
+    """Return [W/K] of the cover and air exchange, [W] that a clear sky draws, and the [K] these amount to outside."""
+    loss_w_k, exchange_w_k = loss_of(built).whole_w_k, STILL_SURFACE_W_M2K * built.floor_m2
+    sky_w = CLEAR_SKY_W_M2 * built.longwave_transmission * built.floor_m2
+    return loss_w_k, sky_w, sky_w * (1.0 / loss_w_k + 1.0 / exchange_w_k)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +198,11 @@ def changes(bed: Bed, heater: HeaterKind) -> tuple[Change, ...]:
     """Return the bed with a second layer (where there is one only), smaller, and with its cable at other depths."""
     built, found = bed.built, []
     if built.film_u_w_m2k >= SINGLE_W_M2K:
-        layered = replace(built, film_u_w_m2k=built.film_u_w_m2k * (1.0 - SECOND_LAYER_SAVES))
+        layered = replace(
+            built,
+            film_u_w_m2k=built.film_u_w_m2k * (1.0 - SECOND_LAYER_SAVES),
+            longwave_transmission=built.longwave_transmission**2,
+        )
         found.append(
             Change(
                 "a second layer", f"saves {100.0 * SECOND_LAYER_SAVES:.0f} % of the cover's loss", _with(bed, layered)

@@ -1,6 +1,7 @@
 """Sizing: heat that holds soil, where the cable lies, circuits, seasons, and what may be asked."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -9,11 +10,13 @@ import pytest
 
 from api.season.daily import Daily, Day, daily_of
 from api.season.sizing import Bed, SizingError, changes, circuits, demand_of
-from api.season.sizing_asked import SizingAskedError, asked_of, filled_in
+from api.season.sizing_asked import Asked, SizingAskedError, asked_of, filled_in
 from api.season.sizing_season import Season, counted, mean_kwh, seasons, steady_season, used
 from controller.control.model_of import model_of
 from controller.control.stepping import BED, UPPER, air_c, rates
 from controller.plant.construction import TEXTURES, Construction, HeaterKind
+from controller.plant.enclosure_plant import EnclosurePlant
+from controller.plant.weather import SpringWeather
 from controller.settings import Enclosure, ProbeSettings
 from tests.api_site import settings_of
 
@@ -25,13 +28,20 @@ LARCH, SITE = SETTINGS.enclosure[0], SETTINGS.site
 
 
 @pytest.mark.parametrize("heater", HeaterKind)
-def test_the_heat_told_holds_the_soil_at_rest(heater: HeaterKind) -> None:
-    """The matrices that the planner steps come to rest at the soil asked for, with the air that is told."""
-    held = demand_of(BED_AT_ROOTS, heater).held(16.0, -6.0)
+@pytest.mark.parametrize("longwave", [0.0, 0.7])
+def test_the_heat_told_holds_the_soil_at_rest(heater: HeaterKind, longwave: float) -> None:
+    """The matrices that the planner steps come to rest at the soil asked for, with the air that is told.
+
+    What a clear sky draws is taken from their upper store by hand.
+    """
+    demand = demand_of(Bed(replace(BUILT, longwave_transmission=longwave), roots_m=0.1), heater)
+    held = demand.held(16.0, -6.0)
     model = model_of(replace(BUILT, heater=heater), 0.1)
     a, b, c = rates(model)
+    c[UPPER] -= demand.sky_w / model.upper_j_k
     inputs = np.array([-6.0, 0.0, held.watts / model.heater_w])
     rest = np.linalg.solve(a, -(b @ inputs + c))
+    assert demand.sky_w == pytest.approx(90.0 * longwave * 5.4)
     assert rest[BED] == pytest.approx(16.0, abs=1e-6)
     assert rest[UPPER] < 16.0 if heater is CABLE else rest[UPPER] > 16.0
     assert air_c(model, rest, inputs) == pytest.approx(held.air_c, abs=1e-6)
@@ -63,11 +73,11 @@ def test_depth_makes_no_jump_at_the_roots(depth_m: float) -> None:
 
 
 def test_what_the_cable_gives_leaves_by_cover_and_ground() -> None:
-    """Heat is the loss of the air inside and what goes into the ground, for a cable deeper than the roots as well."""
+    """Heat is what cover, sky and ground take, for a cable deeper than the roots as well."""
     demand = demand_of(Bed(replace(BUILT, cable_depth_m=0.3), roots_m=0.1), CABLE)
     held = demand.held(16.0, -6.0)
-    ground_w = demand.below_outside_w_k * 22.0 + demand.below_deep_w_k * 7.0
-    assert held.watts == pytest.approx((held.air_c + 6.0) * demand.loss_w_k + ground_w)
+    ground_w = demand.below_outside_w_k * (22.0 + demand.sky_k) + demand.below_deep_w_k * 7.0
+    assert held.watts == pytest.approx((held.air_c + 6.0) * demand.loss_w_k + ground_w + demand.sky_w)
     assert held.air_c == pytest.approx(demand_of(BED_AT_ROOTS, CABLE).held(16.0, -6.0).air_c)
 
 
@@ -81,7 +91,7 @@ def test_warm_weather_takes_no_heat_and_gives_none_back() -> None:
 def test_the_coldest_night_a_heater_holds_takes_just_that_heater() -> None:
     """There and back: the outside told for 450 W needs 450 W."""
     demand = demand_of(BED_AT_ROOTS, CABLE)
-    assert demand.watts(16.0, demand.coldest_c(16.0, 450.0)) == pytest.approx(450.0)
+    assert demand.held(16.0, demand.coldest_c(16.0, 450.0)).watts == pytest.approx(450.0)
 
 
 @pytest.mark.parametrize("outside_c", [16.0, 30.0])
@@ -105,6 +115,7 @@ def test_only_a_single_cover_takes_a_second_layer(film_u: float, layered: bool) 
     assert ("a second layer" in made) is layered
     if layered:
         assert made["a second layer"].film_u_w_m2k == pytest.approx(0.65 * film_u)
+        assert made["a second layer"].longwave_transmission == pytest.approx(BUILT.longwave_transmission**2)
         assert made["a second layer"].air_changes_h == BUILT.air_changes_h
 
 
@@ -135,6 +146,46 @@ def test_less_tunnel_takes_less_heat(heater: HeaterKind) -> None:
     }
     assert list(made) == ["a second layer", "a third lower", "a third shorter"]
     assert all(0.5 * now < watts < now for watts in made.values())
+
+
+TUNNEL = Construction(
+    height_m=0.8, film_u_w_m2k=6.2, longwave_transmission=0.6, cable_depth_m=0.1, cable_w_m=20.0, rated_w=900.0
+)
+START_MS = 1_773_619_200_000
+
+
+def lived(built: Construction, weather: SpringWeather, days: int) -> Iterator[tuple[int, EnclosurePlant]]:
+    """Yield each minute of a simulated bed that a thermostat at the roots would hold at 15 Cel."""
+    plant, on = EnclosurePlant(built, weather, {}, START_MS), False
+    for minute in range(days * 1440):
+        on = plant.soil_c(0.1) < 15.0 if minute % 10 == 0 else on
+        plant.advance(60.0, on)
+        yield minute, plant
+
+
+@pytest.mark.parametrize(("share", "held"), [(1.0, True), (0.7, False)])
+def test_the_watts_told_hold_a_simulated_bed_through_a_cold_snap(share: float, held: bool) -> None:
+    """Sun, sky, wind and wet film, three days 7 K colder: within 1 K of what is asked; with 70 % of them it is not."""
+    weather = SpringWeather(1, 46.2, 8.4, START_MS, season_day=45.0, cold_snap=(12.0, 15.0, 7.0))
+    coldest_c = min(weather.at(START_MS + hour * 3_600_000).outside_c for hour in range(240, 480))
+    watts = demand_of(Bed(TUNNEL, 0.1), CABLE).held(15.0, coldest_c).watts
+    minutes = lived(replace(TUNNEL, rated_w=share * watts), weather, 17)
+    lowest_c = min(plant.soil_c(0.1) for minute, plant in minutes if minute > 10 * 1440)
+    assert coldest_c == pytest.approx(-11.0, abs=0.1)
+    assert (lowest_c > 14.0) is held
+
+
+def test_a_season_comes_out_within_a_third_of_a_simulated_one() -> None:
+    """A fortnight of early spring in a film tunnel, from daily means: what sky takes and sun gives about cancel."""
+    weather = SpringWeather(1, 46.2, 8.4, START_MS, season_day=60.0)
+    begun_j = used_j = 0.0
+    for minute, plant in lived(TUNNEL, weather, 20):
+        begun_j = plant.energy_j if minute == 6 * 1440 else begun_j
+        used_j = plant.energy_j - begun_j
+    hours_c = [weather.at(START_MS + hour * 3_600_000).outside_c for hour in range(144, 480)]
+    means_c = tuple(sum(hours_c[day * 24 : day * 24 + 24]) / 24.0 for day in range(14))
+    told = used(demand_of(Bed(TUNNEL, 0.1), CABLE), 15.0, Season(2026, 14, means_c, 0.0), 900.0)
+    assert told.kwh == pytest.approx(used_j / 3.6e6, rel=0.33)
 
 
 def record(first: date, lowest_c: list[float | None], apart_k: float = 4.0) -> Daily:
@@ -206,7 +257,7 @@ def test_a_mean_makes_a_season_of_days_alike(first: tuple[int, int], last: tuple
     assert steady_season(5.0, first, last) == Season(2025, days, (5.0,) * days, 5.0)
 
 
-def asked(**query: str):  # type: ignore[no-untyped-def]
+def asked(**query: str) -> Asked:
     """Return what a query asks of larch."""
     return asked_of(LARCH, SITE, query)
 
