@@ -98,10 +98,11 @@ def _because(found: Sized, no_heat_c: float, unit: Unit) -> str:
 
 def _at_hand(found: Sized, unit: Unit) -> str:
     asked = found.asked
-    demand = found.heaters[asked.heater].demand
-    coldest = words.temperature_said(demand.coldest_c(asked.soil_c, asked.rated_w), unit)
+    coldest_c = found.heaters[asked.heater].demand.coldest_c(asked.soil_c, asked.rated_w)
     soil = words.temperature_said(asked.soil_c, unit)
-    return f"The {asked.rated_w:g} W at hand hold {soil} down to {coldest} outside."
+    if coldest_c is None:
+        return f"The {asked.rated_w:g} W at hand hold {soil} on no clear night."
+    return f"The {asked.rated_w:g} W at hand hold {soil} down to {words.temperature_said(coldest_c, unit)} outside."
 
 
 def _bed(found: Sized) -> str:
@@ -213,7 +214,7 @@ def _named(heater: HeaterKind) -> str:
 
 
 def _watts(watts: float) -> str:
-    return f"{_tens(watts)} W"
+    return f"{_tens(watts)}{_SPACE}W"
 
 
 def _tens(watts: float) -> int:

@@ -4,6 +4,7 @@ import shutil
 import subprocess
 import tempfile
 from pathlib import Path
+from threading import Lock
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, Response
@@ -22,6 +23,7 @@ router = APIRouter(include_in_schema=False)
 
 CHROMIUMS = ("chromium", "chromium-browser", "google-chrome")
 PATIENCE_S = 40.0
+_ONE_AT_A_TIME = Lock()
 STYLE = Path(__file__).parent.parent / "pages" / "static" / "soilward.css"
 
 
@@ -67,6 +69,15 @@ def _chromium() -> str | None:
 
 
 def _printed(chromium: str, whole: str) -> bytes:
+    if not _ONE_AT_A_TIME.acquire(blocking=False):
+        raise HTTPException(429, "a report is being printed already; ask again in a moment", {"Retry-After": "5"})
+    try:
+        return _print(chromium, whole)
+    finally:
+        _ONE_AT_A_TIME.release()
+
+
+def _print(chromium: str, whole: str) -> bytes:
     with tempfile.TemporaryDirectory(prefix="soilward-report-") as folder:
         source, result = Path(folder) / "report.html", Path(folder) / "report.pdf"
         source.write_text(whole, encoding="utf-8")

@@ -102,27 +102,9 @@ def _as_read(fault: str, unit: Unit) -> str:
 
 
 def _answer(found: Sized) -> dict[str, Any]:
-    asked, built = found.asked, found.asked.bed.built
     return {
-        "enclosure": asked.enclosure,
-        "asked": {
-            "shape": built.shape.value,
-            "cover": asked.cover,
-            "soil": asked.soil,
-            "length_m": built.length_m,
-            "width_m": built.width_m,
-            "height_m": built.height_m,
-            "air_changes_h": built.air_changes_h,
-            "roots_m": asked.bed.roots_m,
-            "cable_depth_m": built.cable_depth_m,
-            "deep_c": asked.bed.deep_c,
-            "set_point_c": asked.soil_c,
-            "coldest_c": found.coldest_c,
-            "coldest_by": found.coldest_by,
-            "heater": asked.heater.value,
-            "watts": asked.rated_w,
-            "volts": asked.volts,
-        },
+        "enclosure": found.asked.enclosure,
+        "asked": _asked(found),
         "loss": {**_rounded(asdict(found.loss)), "whole_w_k": round(found.loss.whole_w_k, 2)},
         "heaters": {kind.value: _heater(found, each) for kind, each in found.heaters.items()},
         "air_over_cable": None if found.air_over_cable is None else round(found.air_over_cable, 2),
@@ -140,6 +122,28 @@ def _answer(found: Sized) -> dict[str, Any]:
                 for each in found.weather.seasons
             ],
         },
+    }
+
+
+def _asked(found: Sized) -> dict[str, Any]:
+    asked, built = found.asked, found.asked.bed.built
+    return {
+        "shape": built.shape.value,
+        "cover": asked.cover,
+        "soil": asked.soil,
+        "length_m": built.length_m,
+        "width_m": built.width_m,
+        "height_m": built.height_m,
+        "air_changes_h": built.air_changes_h,
+        "roots_m": asked.bed.roots_m,
+        "cable_depth_m": built.cable_depth_m,
+        "deep_c": asked.bed.deep_c,
+        "set_point_c": asked.soil_c,
+        "coldest_c": found.coldest_c,
+        "coldest_by": found.coldest_by,
+        "heater": asked.heater.value,
+        "watts": asked.rated_w,
+        "volts": asked.volts,
     }
 
 

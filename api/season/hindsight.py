@@ -4,14 +4,19 @@ import math
 import sqlite3
 import statistics
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from api.state import State
 from controller.control.foresight import Foresight
 from controller.probe import Quantity
 from controller.settings import Enclosure
 from controller.store import plans, readings, use
+from controller.store.connection import open_reader
 
 EVENING, MORNING = time(18), time(8)
 """Local time at which the expectation is taken, and at which the night is over for it."""
@@ -52,16 +57,29 @@ class Error:
     size: float
 
 
-def past_nights(state: State, enclosure: Enclosure, count: int = NIGHTS) -> list[PastNight]:
-    """Return the last nights that are over, newest first; those without any evening plan are left out."""
-    zone, now_ms = state.settings.site.zone, state.clock.now().utc_ms
+def past_nights(state: State, enclosure: Enclosure) -> list[PastNight]:
+    """Return the last nights that are over, newest first; those without any evening plan are left out.
+
+    Raises
+    ------
+    StoreError
+        If there is no record or no plan yet.
+    """
+    now_ms = state.clock.now().utc_ms
+    return list(_past(state.folder, enclosure, state.settings.site.zone, now_ms // HALF_HOUR_MS))
+
+
+@lru_cache(maxsize=64)
+def _past(folder: Path, enclosure: Enclosure, zone: ZoneInfo, turn: int) -> tuple[PastNight, ...]:
+    """Gather them once in half an hour: what is over changes no more."""
+    now_ms = (turn + 1) * HALF_HOUR_MS - 1
     today = datetime.fromtimestamp(now_ms / 1000, zone).date()
     found = []
-    with state.reading("plans.db") as planned, state.reading("readings.db") as record:
-        for back in range(1, count + 1):
+    with closing(open_reader(folder / "plans.db")) as planned, closing(open_reader(folder / "readings.db")) as record:
+        for back in range(1, NIGHTS + 1):
             evening = today - timedelta(days=back)
-            start_ms = _at_ms(evening, EVENING, state)
-            end_ms = _at_ms(evening + timedelta(days=1), MORNING, state)
+            start_ms = _at_ms(evening, EVENING, zone)
+            end_ms = _at_ms(evening + timedelta(days=1), MORNING, zone)
             held = plans.plans_from(planned, enclosure.name, start_ms - 2 * HALF_HOUR_MS, start_ms)
             if not held or end_ms > now_ms:
                 continue
@@ -72,7 +90,7 @@ def past_nights(state: State, enclosure: Enclosure, count: int = NIGHTS) -> list
             found.append(
                 PastNight(evening, Compared(soil_c, was[0]), Compared(outside_c, was[1]), Compared(kwh, used_kwh))
             )
-    return found
+    return tuple(found)
 
 
 def error_of(compared: Sequence[Compared]) -> Error | None:
@@ -83,8 +101,8 @@ def error_of(compared: Sequence[Compared]) -> Error | None:
     return Error(len(misses), statistics.fmean(misses), statistics.fmean(map(abs, misses)))
 
 
-def _at_ms(day: date, at: time, state: State) -> int:
-    return round(datetime.combine(day, at, state.settings.site.zone).timestamp() * 1000)
+def _at_ms(day: date, at: time, zone: ZoneInfo) -> int:
+    return round(datetime.combine(day, at, zone).timestamp() * 1000)
 
 
 def _expected(plan: Foresight, start_ms: int, end_ms: int, rated_w: float) -> tuple[float, float | None, float]:

@@ -1,7 +1,11 @@
 """How far awake each place is: cold and warmth counted since their season began, from our own hours."""
 
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -12,7 +16,11 @@ from api.season.site_night import outdoors
 from api.season.waking import CHILL_FROM, HEAT_FROM, Course, course, season_start
 from api.state import State
 from controller.probe import Quantity
+from controller.settings import Settings
 from controller.store import readings
+from controller.store.connection import open_reader
+
+HALF_HOUR_MS = 1_800_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +41,11 @@ class Awake:
     warmth: Course | None
 
 
-def places(state: State) -> list[Place]:
+def places(settings: Settings) -> list[Place]:
     """Return outside, then each enclosure's first soil and first air probe."""
-    open_air = outdoors(state.settings)
+    open_air = outdoors(settings)
     found = [] if open_air is None else [Place("outside", *open_air.air)]
-    for each in state.settings.enclosure:
+    for each in settings.enclosure:
         for quantity in (Quantity.SOIL, Quantity.AIR):
             probes = each.of(quantity)
             if probes:
@@ -61,29 +69,28 @@ def bounds(state: State) -> Bounds:
 
 
 def awake(state: State) -> list[Awake]:
-    """Return every place's sums up to now."""
-    site, asked = state.settings.site, state.settings.season
-    today = date_at(state.clock.now().utc_ms, site.zone)
+    """Return every place's sums up to now; gathered anew every half hour."""
+    return list(_awake(state.folder, state.settings, bounds(state), state.clock.now().utc_ms // HALF_HOUR_MS))
+
+
+@lru_cache(maxsize=4)
+def _awake(folder: Path, settings: Settings, limits: Bounds, turn: int) -> tuple[Awake, ...]:
+    site, asked = settings.site, settings.season
+    today = date_at((turn + 1) * HALF_HOUR_MS - 1, site.zone)
     chill_from, heat_from = (season_start(today, each, site.latitude) for each in (CHILL_FROM, HEAT_FROM))
     first_ms = midnight_ms(min(chill_from, heat_from), site.zone)
-    limits, found = bounds(state), []
-    with state.reading("readings.db") as record:
-        for place in places(state):
+    found = []
+    with closing(open_reader(folder / "readings.db")) as record:
+        for place in places(settings):
             hours = _hours(readings.hours(record, place.enclosure, place.probe, first_ms))
-            found.append(
-                Awake(
-                    place,
-                    _course(asked.chill, hours, chill_from, today, state, None),
-                    _course(asked.warmth, hours, heat_from, today, state, limits),
-                )
-            )
-    return found
+            cold = _course(asked.chill, hours, chill_from, today, site.zone, None)
+            found.append(Awake(place, cold, _course(asked.warmth, hours, heat_from, today, site.zone, limits)))
+    return tuple(found)
 
 
 def _course(
-    name: str, hours: Hours | None, first: date, today: date, state: State, limits: Bounds | None
+    name: str, hours: Hours | None, first: date, today: date, zone: ZoneInfo, limits: Bounds | None
 ) -> Course | None:
-    zone = state.settings.site.zone
     if hours is None or hours.end_ms <= midnight_ms(first, zone):
         return None
     return course(name, hours, first, today, zone, limits)

@@ -125,9 +125,10 @@ class Demand:
         below_w = self.below_outside_w_k * (soil_c - felt_c) + self.below_deep_w_k * (soil_c - self.deep_c)
         return Held(watts, outside_c + (watts - below_w - self.sky_w) / self.loss_w_k)
 
-    def coldest_c(self, soil_c: float, watts: float) -> float:
-        """Return the outside [Cel] of the clear night on which so many watts just hold the soil [Cel]."""
-        return soil_c - (watts - self.deep_w_k * (soil_c - self.deep_c)) / self.outside_w_k + self.sky_k
+    def coldest_c(self, soil_c: float, watts: float) -> float | None:
+        """Return the outside [Cel] of the clear night on which so many watts just hold the soil; None if on none."""
+        found_c = soil_c - (watts - self.deep_w_k * (soil_c - self.deep_c)) / self.outside_w_k + self.sky_k
+        return found_c if found_c < soil_c else None
 
 
 def loss_of(built: Construction) -> Loss:

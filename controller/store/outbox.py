@@ -5,7 +5,6 @@ or hour follows once the readings of its probe have passed it. What came late go
 """
 
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,6 +67,7 @@ class Outbox:
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
             oldest_ms = self._readings(record, points, cursors)
+            self._passed(record, points, cursors)
             self._late(record, points, cursors)
             self._runs(record, points, cursors)
         with closing(open_reader(self._folder / "journal.db")) as record:
@@ -113,20 +113,25 @@ class Outbox:
             kept = [row for row in found if horizon_ms is None or row[0] <= horizon_ms]
             if kept:
                 taken += [(row[0], self._points.reading(places[probe], *row)) for row in kept]
-                taken += self._passed(record, places, probe, kept[-1][0])
                 cursors[self._line(f"probe/{probe}")] = kept[-1][0]
         points += [point for _, point in sorted(taken, key=lambda each: each[0])]
         return min((found[0][0] for found in rows.values()), default=None)
 
-    def _passed(
-        self, record: sqlite3.Connection, places: dict[int, Place], probe: int, reached_ms: int
-    ) -> Iterator[tuple[int, Point]]:
-        """Yield the minutes and hours that end at or before what is now reached and had not ended before."""
-        before_ms = self._reached(f"probe/{probe}", -1)
-        for width, width_ms in _WIDTHS:
-            low_ms, high_ms = before_ms - before_ms % width_ms, reached_ms - reached_ms % width_ms
-            for start_ms, *row in record.execute(_ROLLED.format(table=width), (probe, low_ms, high_ms)):
-                yield start_ms, self._points.roll_up(places[probe], width, start_ms, tuple(row))
+    def _passed(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
+        """Take the minutes and hours that the readings sent by then have passed, some of each probe at a time.
+
+        They have a line of their own: readings may have been taken away by then, and minutes of years be left.
+        """
+        for probe, place in _places(record).items():
+            reading = f"probe/{probe}"
+            reached_ms = cursors.get(self._line(reading), self._reached(reading, -1))
+            for width, width_ms in _WIDTHS:
+                line, high_ms = f"{width}/{probe}", reached_ms - reached_ms % width_ms
+                low_ms = self._reached(line, -width_ms) + width_ms
+                rows = record.execute(_ROLLED.format(table=width), (probe, low_ms, high_ms, MOST_OTHERS))
+                for start_ms, *row in rows:
+                    points.append(self._points.roll_up(place, width, start_ms, tuple(row)))
+                    cursors[self._line(line)] = start_ms
 
     def _late(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         places = _places(record)
@@ -140,7 +145,7 @@ class Outbox:
             if self._points.replaces:
                 touched |= {(width, probe, taken_ms - taken_ms % width_ms) for width, width_ms in _WIDTHS}
         for width, probe, start_ms in sorted(touched):
-            for _, *row in record.execute(_ROLLED.format(table=width), (probe, start_ms, start_ms + 1)):
+            for _, *row in record.execute(_ROLLED.format(table=width), (probe, start_ms, start_ms + 1, 1)):
                 points.append(self._points.roll_up(places[probe], width, start_ms, tuple(row)))
 
     def _runs(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
@@ -164,7 +169,7 @@ def _places(record: sqlite3.Connection) -> dict[int, Place]:
 
 _AFTER = "SELECT taken_ms, value, grade FROM reading WHERE probe_id = ? AND taken_ms > ? ORDER BY taken_ms LIMIT ?"
 _ROLLED = """SELECT start_ms, count, least, most, total FROM {table}
-WHERE probe_id = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms"""
+WHERE probe_id = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms LIMIT ?"""
 _LATE = "SELECT id, probe_id, taken_ms FROM late WHERE id > ? ORDER BY id LIMIT ?"
 _ONE = "SELECT value, grade FROM reading WHERE probe_id = ? AND taken_ms = ?"
 _ENDED = """SELECT id, start_ms, end_ms, energy_j, ended_by FROM heater_run

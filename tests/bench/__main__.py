@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from tests.bench import days, flow, processes, reaction, record
+from tests.bench import days, flow, processes, reaction, record, season
 from tests.bench.table import Row, lines
 
 BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
@@ -17,6 +17,7 @@ BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
     "memory": processes.memory,
     "start-up": processes.start_up,
     "record": record.rows,
+    "season": season.rows,
 }
 
 

@@ -1,5 +1,6 @@
 """What only a VictoriaMetrics that is stopped and started can show: away for a day, and the roll-ups as written."""
 
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,8 @@ from api.review.kept import Kept, KeptError
 from api.review.victoria import Victoria as Reader
 from controller.forwarder import Forwarder
 from controller.settings import Remote
+from controller.store.connection import open_writer
+from controller.store.migrations import READINGS
 from controller.store.told import told
 from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, local, many, said, settle
 
@@ -58,7 +61,7 @@ def test_minutes_and_hours_are_sent_once_they_have_passed(keep: Keep, send: Send
 def rolled(remote: Remote, name: str) -> dict[int, float]:
     """Return every point of one series."""
     reader = Reader(remote)
-    return {at_ms: value for _, at_ms, value in reader._export(name, START_MS, START_MS + 10 * HOUR_MS)}
+    return {at_ms: value for _, at_ms, value in reader._export(name, START_MS, START_MS + 20 * HOUR_MS)}
 
 
 def test_a_store_that_is_no_store_is_named(victoria: Victoria, kept: Kept) -> None:
@@ -66,3 +69,15 @@ def test_a_store_that_is_no_store_is_named(victoria: Victoria, kept: Kept) -> No
     victoria.stop()
     with pytest.raises(KeptError, match=rf"{victoria.port} cannot be reached"):
         kept.enclosures()
+
+
+def test_minutes_whose_readings_are_gone_are_sent_as_well(
+    folder: Path, keep: Keep, send: Send, remote: Remote
+) -> None:
+    """Readings that retention took away have left their minutes and hours: they go, some at a time, and only once."""
+    keep(*(said("bed", START_MS + 10_000 * number, 10.0) for number in range(4000)))
+    with closing(open_writer(folder / "readings.db", READINGS)) as connection:
+        connection.execute("DELETE FROM reading WHERE taken_ms < ?", (START_MS + 10 * HOUR_MS,))
+    send()
+    assert len(rolled(remote, "reading_minute_most")) == 666
+    assert len(rolled(remote, "reading_hour_most")) == 10 + 1

@@ -260,12 +260,15 @@ def test_the_air_that_an_air_heater_would_need_is_held_against_the_limit(tmp_pat
 @pytest.mark.parametrize(
     ("query", "said"),
     [
+        ("watts=40", "The 40 W at hand hold 15.0 °C on no clear night."),
         ("watts=450", "the one at hand 83; handbooks lay 80 to 160."),
         ("watts=900", "Roots beside the cable at hand may get too warm."),
         ("coldest=-30", "That is too much for one bed: cover it better or ask less."),
     ],
 )
-def test_a_cable_is_held_against_the_handbooks_range(client: TestClient, query: str, said: str) -> None:
+def test_the_heater_at_hand_is_held_against_the_cold_and_the_handbooks_range(
+    client: TestClient, query: str, said: str
+) -> None:
     """W/m2 of bed, needed and at hand: 450 W on 5.4 m2 are 83, 900 W are 167."""
     assert said in text_of(page_of(client, query))
 

@@ -91,7 +91,17 @@ def test_warm_weather_takes_no_heat_and_gives_none_back() -> None:
 def test_the_coldest_night_a_heater_holds_takes_just_that_heater() -> None:
     """There and back: the outside told for 450 W needs 450 W."""
     demand = demand_of(BED_AT_ROOTS, CABLE)
-    assert demand.held(16.0, demand.coldest_c(16.0, 450.0)).watts == pytest.approx(450.0)
+    coldest_c = demand.coldest_c(16.0, 450.0)
+    assert coldest_c is not None
+    assert demand.held(16.0, coldest_c).watts == pytest.approx(450.0)
+
+
+@pytest.mark.parametrize(("more_w", "known"), [(-0.1, False), (0.1, True)])
+def test_too_small_a_heater_holds_on_no_clear_night(more_w: float, known: bool) -> None:
+    """Less than the ground and the sky alone take: no night is told, rather than one warmer than the soil."""
+    demand = demand_of(BED_AT_ROOTS, CABLE)
+    alone_w = demand.deep_w_k * 7.0 + demand.outside_w_k * demand.sky_k
+    assert (demand.coldest_c(16.0, alone_w + more_w) is not None) is known
 
 
 @pytest.mark.parametrize("outside_c", [16.0, 30.0])

@@ -1,0 +1,78 @@
+"""The season's pages over two years of readings and thirty of a station's days: the first view, and every other."""
+
+import math
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import date
+from pathlib import Path
+
+from api import people
+from api.season.plants_csv import take_csv
+from api.season.site_plants import Within
+from controller.demo import season
+from controller.settings import ProbeSettings, Season
+from controller.store.connection import open_writer, transaction
+from controller.store.migrations import PLANS, READINGS
+from tests.api_site import NOW_MS, ApiSite
+from tests.bench.table import Row, percentile
+
+PAGES = ("/tonight", "/season", "/plants", "/worth", "/report", "/sizing?enclosure=larch")
+YEARS, VIEWS = 2, 9
+MOST_MS = 200.0
+MINUTE_MS, HOUR_MS = 60_000, 3_600_000
+_PROBES = (("larch", "yard", "outside"), ("larch", "soil-10", "soil"), ("larch", "air-low", "air"),
+           ("elder", "soil-10", "soil"), ("elder", "air-low", "air"))  # fmt: skip
+
+
+def rows(folder: Path) -> Iterator[Row]:
+    """Measure each page."""
+    site = _site(folder)
+    with site.client() as client:
+        for page in PAGES:
+            views = []
+            for _ in range(VIEWS + 1):
+                begun_s = time.perf_counter()
+                answer = client.get(page, headers={"accept": "text/html"})
+                views.append((time.perf_counter() - begun_s) * 1000)
+                assert answer.status_code == 200, answer.text
+            later = percentile(views[1:], 0.95)
+            yield Row(
+                f"{page.partition('?')[0]}, p95 of {VIEWS} views after the first",
+                f"{later:.0f} ms",
+                f"first view {views[0]:.0f} ms",
+                f"{later / views[0]:.2f}",
+                f"<= {MOST_MS:g} ms",
+                later <= MOST_MS,
+            )
+
+
+def _site(folder: Path) -> ApiSite:
+    site = ApiSite(folder)
+    probe = ProbeSettings.model_validate({"name": "yard", "quantity": "outside"})
+    larch = site.settings.enclosure[0]
+    larch = larch.model_copy(update={"probe": (*larch.probe, probe)})
+    today = date.fromtimestamp(NOW_MS / 1000)
+    station = folder / "station.csv"
+    station.write_text(season.station_csv(today), encoding="utf-8")
+    parts = {"enclosure": (larch, *site.settings.enclosure[1:]), "season": Season(station_file=station)}
+    site.settings = site.settings.model_copy(update=parts)
+    open_writer(folder / "plans.db", PLANS).close()
+    with closing(open_writer(folder / "season.db", people.MIGRATIONS)) as connection:
+        take_csv(connection, season.plants_csv(today), Within(("larch", "elder"), today), "keeper", NOW_MS)
+    with closing(open_writer(folder / "readings.db", READINGS)) as connection, transaction(connection):
+        for number, (enclosure, name, quantity) in enumerate(_PROBES, 1):
+            connection.execute("INSERT INTO probe VALUES (?, ?, ?, ?, 'Cel')", (number, enclosure, name, quantity))
+            for table, width_ms in (("minute", MINUTE_MS), ("hour", HOUR_MS)):
+                connection.executemany(f"INSERT INTO {table} VALUES (?, ?, ?, ?, ?, ?)", _rolled(number, width_ms))
+    return site
+
+
+def _rolled(probe: int, width_ms: int) -> Iterator[tuple[int, int, int, float, float, float]]:
+    """Yield two years of minutes or hours, as readings every ten seconds would make them."""
+    first_ms = NOW_MS - NOW_MS % HOUR_MS - YEARS * 365 * 24 * HOUR_MS
+    count = width_ms // 10_000
+    for start_ms in range(first_ms, NOW_MS - NOW_MS % HOUR_MS, width_ms):
+        day = start_ms / 86_400_000
+        value = 9.0 - 10.0 * math.cos(2 * math.pi * (day - 20) / 365.25) - 5.0 * math.cos(2 * math.pi * (day % 1))
+        yield probe, start_ms, count, value - 0.2, value + 0.2, value * count
