@@ -15,7 +15,6 @@ from fastapi import FastAPI
 from api import at_hand, people
 from api.app import create_app
 from api.people import PeopleError, Role
-from api.review.app import create_review
 from api.review.settings import load_review
 from api.state import State
 from api.writer import Writer
@@ -42,6 +41,8 @@ def main(arguments: list[str] | None = None) -> int:
 def _app_of(asked: argparse.Namespace) -> tuple[Served, FastAPI]:
     """Return settings and application: one site's own, or the review of many."""
     if asked.review_only:
+        from api.review.app import create_review  # a site's own pages do without the remote store's client
+
         review = load_review(asked.settings)
         return review, create_review(review)
     settings = load(asked.settings)

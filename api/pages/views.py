@@ -18,6 +18,7 @@ from controller.clock import from_rfc3339
 from controller.explain import explain
 from controller.settings import Enclosure
 from controller.status import Words
+from controller.store.told import told
 
 CHAIN = "journal's chain holds"
 """The permissive that is lost until somebody has taken note."""
@@ -142,6 +143,15 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         proved=_proved(state, seen),
         ahead=ahead(state, seen, enclosure.name, enclosure.heater.rated_w, unit) if large else None,
     )
+
+
+def copy_line(state: State) -> str:
+    """Say that the copy of the record elsewhere is behind, and why; empty while all is well or there is none."""
+    word = told(state.folder)
+    if word is None or not word.trouble:
+        return ""
+    behind = "" if word.oldest_ms is None else f" since {_moment(state, word.oldest_ms, state.clock.now().utc_ms)}"
+    return f"The copy elsewhere is behind{behind}: {word.trouble}. Nothing is lost; it is sent later."
 
 
 def outside_line(state: State, unit: Unit) -> str:

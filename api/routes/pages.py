@@ -27,7 +27,8 @@ def site(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     unit = unit_of(request)
     shown = [views.view(state, each, unit, large=False) for each in state.settings.enclosure]
     shown.sort(key=lambda v: (not v.trips, not any(alert.urgent for alert in v.alerts)))
-    return page(request, "site.html", views=shown, line=views.outside_line(state, unit))
+    line, copy = views.outside_line(state, unit), views.copy_line(state)
+    return page(request, "site.html", views=shown, line=line, copy=copy)
 
 
 @router.get("/enclosures/{enclosure}")

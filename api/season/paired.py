@@ -4,7 +4,6 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import stats
 
 from api.season.statistics import (
     DECIMALS,
@@ -34,6 +33,8 @@ def sign_flip(differences: Sequence[float]) -> Chance:
     Source: Fisher 1935, The Design of Experiments, section 21; Phipson and Smyth 2010, Stat. Appl. Genet. Mol. Biol.
     9:39.
     """
+    from scipy import stats  # 70 MB: only the pages that compare need it
+
     each = _finite(differences)
     if len(each) == 1:
         return Chance(1.0, 1.0, True)
@@ -58,6 +59,8 @@ def signed_rank(differences: Sequence[float], alternative: Alternative = "two-si
     ComparisonError
         If a difference is 0 or two are alike in size: the exact distribution knows neither; `sign_flip` does.
     """
+    from scipy import stats  # 70 MB: only the pages that compare need it
+
     each = _finite(differences)
     if (each == 0.0).any() or len(np.unique(np.abs(each))) < len(each):
         raise ComparisonError("a difference is 0 or two are of one size; the exact signed rank takes neither")

@@ -12,8 +12,15 @@ from dataclasses import dataclass, replace
 from controller.control.model_of import DEEP_C, model_of
 from controller.control.tuned import forward_of
 from controller.errors import SoilwardError
-from controller.planning.carry import SECOND_LAYER_SAVES, SINGLE_W_M2K
-from controller.plant.construction import STILL_SURFACE_W_M2K, Construction, HeaterKind, cover_loss_w, infiltration_w
+from controller.plant.construction import (
+    SECOND_LAYER_SAVES,
+    SINGLE_W_M2K,
+    STILL_SURFACE_W_M2K,
+    Construction,
+    HeaterKind,
+    cover_loss_w,
+    infiltration_w,
+)
 
 CONTINUOUS = 0.8
 """Part of a breaker's rating that a load of three hours and more may take. Source: NEC 210.19(A), 210.20(A): 125 %."""

@@ -8,13 +8,15 @@ Below eight per group a bootstrap interval called 95 % covers 80 to 91 % (simula
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from controller.errors import SoilwardError
+
+if TYPE_CHECKING:
+    from scipy.stats import CensoredData
 
 Array = NDArray[np.float64]
 Alternative = Literal["two-sided", "less", "greater"]
@@ -72,6 +74,8 @@ def permutation(first: Sequence[float], second: Sequence[float]) -> Chance:
     Source: Fisher 1935, The Design of Experiments, section 21; Phipson and Smyth 2010, Stat. Appl. Genet. Mol. Biol.
     9:39.
     """
+    from scipy import stats  # 70 MB: only the pages that compare need it
+
     x, y = _group(first), _group(second)
     least = smallest_p(len(x), len(y))
     if min(len(x), len(y)) == 1:
@@ -98,6 +102,8 @@ def rank_sum(
     ComparisonError
         If values are tied: the exact distribution knows no ties; `permutation` does.
     """
+    from scipy import stats  # 70 MB: only the pages that compare need it
+
     x, y = _group(first), _group(second)
     if len(np.unique(np.concatenate([x, y]))) < len(x) + len(y):
         raise ComparisonError("two values are the same; the exact rank sum takes none, use the permutation test")
@@ -146,6 +152,8 @@ def log_rank(first: Waited, second: Waited) -> tuple[float, float]:
 
     Source: Mantel 1966, Cancer Chemother. Rep. 50:163-170.
     """
+    from scipy import stats  # 70 MB: only the pages that compare need it
+
     _ended(first, second)
     found = stats.logrank(_censored(first), _censored(second))
     return float(found.statistic), float(found.pvalue)
@@ -175,6 +183,8 @@ def median_wait(group: Waited) -> float | None:
 
     Source: Kaplan and Meier 1958, J. Am. Stat. Assoc. 53:457-481.
     """
+    from scipy import stats  # 70 MB: only the pages that compare need it
+
     if not len(group):
         raise ComparisonError("a group is empty; give at least one value")
     remain = stats.ecdf(_censored(group)).sf
@@ -221,7 +231,9 @@ def _rank_sum_counts(first: int, second: int) -> list[int]:
     return ways[first]
 
 
-def _censored(group: Waited) -> stats.CensoredData:
+def _censored(group: Waited) -> "CensoredData":
+    from scipy import stats  # 70 MB: only the pages that compare need it
+
     return stats.CensoredData(uncensored=list(group.ended), right=list(group.watched))
 
 

@@ -9,20 +9,19 @@ from controller.control.stepping import BED, Array, Stepper, air_c, stepper
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, Ready
 from controller.planning.horizon import STEP_S, look_ahead
-from controller.plant.construction import Construction, infiltration_w
+from controller.plant.construction import (
+    ROW_COVER_W_M2K,
+    SECOND_LAYER_SAVES,
+    SINGLE_W_M2K,
+    Construction,
+    infiltration_w,
+)
 from controller.plant.sun import is_dark
 
 HELD_K = 0.5
 """[K] Soil no further below its set point at the night's end counts as held. Source: engineering judgement."""
 REACH_K = 60.0
 """[K] how far the expected night is moved up and down to find the coldest that can be held."""
-SECOND_LAYER_SAVES = 0.35
-"""Part of the loss through a single cover that a second layer saves. Source: extension handbooks, about 35 %."""
-ROW_COVER_W_M2K = 6.0
-"""[W/m2K] through a spunbond row cover lying on the bed, 5-7. Source: from memory."""
-SINGLE_W_M2K = 5.0
-"""[W/m2K] A cover that lets more through is a single one; double ones are 3.4-4.0. Source: extension handbooks."""
-
 DAY_STEPS = round(86_400.0 / STEP_S)
 
 

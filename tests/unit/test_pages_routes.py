@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,12 @@ PAGES = [
     "/limits",
     "/journal?enclosure=larch&kind=answer",
     "/sign-in",
+    "/tonight",
+    "/season",
+    "/plants",
+    "/worth",
+    "/report",
+    "/sizing",
 ]
 SAME_ORIGIN = {"sec-fetch-site": "same-origin"}
 
@@ -166,3 +173,15 @@ def test_every_enclosure_has_a_card(site: TestClient) -> None:
     """The site page misses none."""
     text = site.get("/").text
     assert all(f'data-enclosure="{each.name}"' in text for each in SETTINGS.enclosure)
+
+
+def test_a_copy_elsewhere_that_is_behind_is_said_on_the_site_page(tmp_path: Path) -> None:
+    """Since when, why, and that nothing is lost; nothing at all while it is well."""
+    with open_site(tmp_path) as client:
+        assert "copy elsewhere" not in client.get("/").text
+        with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
+            said = (NOW_MS, NOW_MS - 7_200_000, "there cannot be reached")
+            outbox.execute("INSERT INTO told VALUES (1, ?, ?, 0, 0, ?)", said)
+        shown = client.get("/").text
+        assert "there cannot be reached. Nothing is lost; it is sent later." in shown
+        assert "The copy elsewhere is behind since" in shown
