@@ -15,6 +15,7 @@ from api.season.site_days import site_days
 from api.season.site_waking import awake, bounds
 from api.season.waking import MOST_MISSING, Course
 from api.state import State
+from controller.errors import StoreError
 
 THRESHOLDS_C = (0.0, -2.2, -4.0)
 """[Cel] freeze, hard freeze (28 F; US practice), and where roots in pots begin to suffer (common practice)."""
@@ -83,6 +84,8 @@ def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
     try:
         limits = bounds(state)
         found = awake(state)
+    except StoreError:
+        return (), "Nothing is on record yet.", ""
     except WakingError as fault:
         return (), f"{str(fault)[:1].upper()}{str(fault)[1:]}.", ""
     upper = "" if limits.upper_c > 1000 else f", upper {words.temperature_said(limits.upper_c, unit)}"
@@ -124,6 +127,8 @@ def _freezes(state: State, unit: Unit) -> tuple[str, tuple[FreezeShown, ...], tu
         shown = tuple(_freeze(each, unit) for each in found)
         today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
         return _record(record, found[0]), shown, _chances(found, today), _rule(found[0]), ""
+    except StoreError:
+        return "", (), (), "", _NO_RECORD
     except RecordError as fault:
         return "", (), (), "", f"{str(fault)[:1].upper()}{str(fault)[1:]}."
 

@@ -88,10 +88,13 @@ class NightShown:
 
 def night_shown(state: State, unit: Unit) -> NightShown:
     """Return tonight as the page has it."""
-    found = tonight(state)
+    try:
+        found = tonight(state)
+    except StoreError:
+        found = None
     holds = tuple(_hold(state, each, unit) for each in state.settings.enclosure)
     if found is None:
-        why = "No probe with quantity “outside” is in the settings, or the sun does not set here now."
+        why = "There is no probe with quantity “outside”, it has said nothing yet, or the sun does not set here now."
         return NightShown("Tonight is not known.", why, "", "", "", (), tuple(_plants(state, None, unit)), holds)
     so_far = ""
     if found.lowest_c is not None:

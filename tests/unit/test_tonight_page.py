@@ -157,7 +157,7 @@ def test_a_probe_that_was_silent_in_the_evening_is_said(
 def test_a_site_without_an_outside_probe_says_so(client: TestClient) -> None:
     """The page still opens."""
     assert client.get("/api/season/tonight").json()["night"] is None
-    assert "No probe with quantity" in client.get("/tonight", headers=HTML).text
+    assert "no probe with quantity" in client.get("/tonight", headers=HTML).text
 
 
 CARRY = {
