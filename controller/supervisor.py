@@ -147,13 +147,8 @@ def _fall_silent() -> None:
     os.close(nowhere)
 
 
-def run(settings: Settings, settings_file: Path) -> int:
-    """Run the whole site until told to stop."""
-    stop = stop_on_signals()
-    clock = Clock()
-    settings.store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with out_of_the_terminals_reach():
-        broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
+def children_of(settings: Settings, settings_file: Path, clock: Clock) -> list[Child]:
+    """Return the site's processes in the order they are ended; the forwarder only where there is a store elsewhere."""
     children = [
         Child("controller", controller_command(settings_file), clock),
         Child("api", api_command(settings_file), clock),
@@ -161,6 +156,17 @@ def run(settings: Settings, settings_file: Path) -> int:
     ]
     if settings.remote is not None:
         children.append(Child("forwarder", forwarder_command(settings_file), clock))
+    return children
+
+
+def run(settings: Settings, settings_file: Path) -> int:
+    """Run the whole site until told to stop."""
+    stop = stop_on_signals()
+    clock = Clock()
+    settings.store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with out_of_the_terminals_reach():
+        broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
+    children = children_of(settings, settings_file, clock)
     print(f"{settings.site.name}: http://{settings.web.host}:{settings.web.port} (Ctrl-C stops it)", flush=True)
     try:
         hold(children, stop, broker)

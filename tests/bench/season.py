@@ -4,7 +4,7 @@ import math
 import time
 from collections.abc import Iterator
 from contextlib import closing
-from datetime import date
+from datetime import UTC, datetime
 from pathlib import Path
 
 from api import people
@@ -52,7 +52,7 @@ def _site(folder: Path) -> ApiSite:
     probe = ProbeSettings.model_validate({"name": "yard", "quantity": "outside"})
     larch = site.settings.enclosure[0]
     larch = larch.model_copy(update={"probe": (*larch.probe, probe)})
-    today = date.fromtimestamp(NOW_MS / 1000)
+    today = datetime.fromtimestamp(NOW_MS / 1000, UTC).date()
     station = folder / "station.csv"
     station.write_text(season.station_csv(today), encoding="utf-8")
     parts = {"enclosure": (larch, *site.settings.enclosure[1:]), "season": Season(station_file=station)}

@@ -71,9 +71,7 @@ def test_a_store_that_is_no_store_is_named(victoria: Victoria, kept: Kept) -> No
         kept.enclosures()
 
 
-def test_minutes_whose_readings_are_gone_are_sent_as_well(
-    folder: Path, keep: Keep, send: Send, remote: Remote
-) -> None:
+def test_minutes_whose_readings_are_gone_are_sent_as_well(folder: Path, keep: Keep, send: Send, remote: Remote) -> None:
     """Readings that retention took away have left their minutes and hours: they go, some at a time, and only once."""
     keep(*(said("bed", START_MS + 10_000 * number, 10.0) for number in range(4000)))
     with closing(open_writer(folder / "readings.db", READINGS)) as connection:
