@@ -54,10 +54,17 @@ class Child:
         """Kill it, and return all it had acknowledged."""
         self.process.send_signal(signal.SIGKILL)
         self.process.wait()
-        acknowledged = self.told()
-        assert self.process.stdout is not None
-        self.process.stdout.close()
-        return acknowledged
+        return self.told()
+
+    def __enter__(self) -> "Child":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Leave nothing running, whatever failed."""
+        self.process.kill()
+        self.process.wait()
+        if self.process.stdout is not None:
+            self.process.stdout.close()
 
 
 def faults_of(folder: Path, acknowledged: set[int]) -> list[str]:
@@ -85,10 +92,10 @@ def killed_again_and_again(folder: Path, times: int, seed: int) -> None:
     draw, acknowledged = random.Random(seed), set[int]()
     for _ in range(times):
         # What was put and never acknowledged is put again, as a broker would deliver it again.
-        child = Child(folder, max(acknowledged, default=-1) + 1)
-        child.wait_until_it_writes()
-        time.sleep(draw.uniform(0.0, 0.3))
-        acknowledged |= child.kill()
+        with Child(folder, max(acknowledged, default=-1) + 1) as child:
+            child.wait_until_it_writes()
+            time.sleep(draw.uniform(0.0, 0.3))
+            acknowledged |= child.kill()
         assert faults_of(folder, acknowledged) == []
     assert acknowledged == set(range(len(acknowledged)))
     assert len(acknowledged) > 100 * times
@@ -111,32 +118,29 @@ def test_what_a_power_cut_would_leave_opens_whole(tmp_path: Path) -> None:
     everything acknowledged by then."""
     live, draw = tmp_path / "live", random.Random(3)
     live.mkdir()
-    child = Child(live, 0)
-    child.wait_until_it_writes()
-    for number in range(TIMES):
-        time.sleep(draw.uniform(0.0, 0.2))
-        child.process.send_signal(signal.SIGSTOP)
-        os.waitid(os.P_PID, child.process.pid, os.WSTOPPED)
-        acknowledged, copy = child.told(), tmp_path / f"copy-{number}"
-        shutil.copytree(live, copy, ignore=shutil.ignore_patterns("*.lock", "*-shm"))
-        child.process.send_signal(signal.SIGCONT)
-        assert faults_of(copy, acknowledged) == []
-    child.kill()
+    with Child(live, 0) as child:
+        child.wait_until_it_writes()
+        for number in range(TIMES):
+            time.sleep(draw.uniform(0.0, 0.2))
+            child.process.send_signal(signal.SIGSTOP)
+            os.waitid(os.P_PID, child.process.pid, os.WSTOPPED)
+            acknowledged, copy = child.told(), tmp_path / f"copy-{number}"
+            shutil.copytree(live, copy, ignore=shutil.ignore_patterns("*.lock", "*-shm"))
+            child.process.send_signal(signal.SIGCONT)
+            assert faults_of(copy, acknowledged) == []
 
 
 def test_a_second_writer_is_refused_while_the_first_one_writes(tmp_path: Path) -> None:
     """By the lock, with the first one's process id; the first one goes on."""
-    child = Child(tmp_path, 0)
-    child.wait_until_it_writes()
-    second = subprocess.run(
-        [sys.executable, "-m", "tests.faults.writing_child", str(tmp_path), "0"],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert second.returncode != 0
-    assert f"process {child.process.pid} is already writing it" in second.stderr
-    before = len(child.told())
-    time.sleep(0.3)
-    assert len(child.told()) > before
-    acknowledged = child.kill()
+    with Child(tmp_path, 0) as child:
+        child.wait_until_it_writes()
+        command = [sys.executable, "-m", "tests.faults.writing_child", str(tmp_path), "0"]
+        second = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert second.returncode != 0
+        assert f"process {child.process.pid} is already writing it" in second.stderr
+        before = len(child.told())
+        time.sleep(0.3)
+        assert len(child.told()) > before
+        acknowledged = child.kill()
     with closing(open_reader(tmp_path / "readings.db")) as record:
         assert record.execute("SELECT count(*) FROM reading").fetchone()[0] >= len(acknowledged)

@@ -1,6 +1,6 @@
 """A process that keeps readings and journal entries as fast as it can, and prints what is acknowledged.
 
-Run as a module with a folder and the number to begin with; it goes on until it is killed.
+Run as a module with a folder and the number to begin with; it goes on until it is killed, and two minutes at most.
 """
 
 import os
@@ -13,6 +13,7 @@ from controller.store.readings import StoredReading
 from controller.store.writer import Writer
 
 T0 = 1_772_000_000_000
+LONGEST_S = 120.0
 
 
 def main(folder: Path, begin: int) -> None:
@@ -20,8 +21,8 @@ def main(folder: Path, begin: int) -> None:
     clock = Clock()
     writer = Writer(folder, clock)
     writer.start()
-    number = begin
-    while True:
+    number, end_s = begin, clock.now().mono_s + LONGEST_S
+    while clock.now().mono_s < end_s:
         stored = StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 1000 * number, T0, "good")
         # One write of a short line to a pipe is atomic: a number is told whole or not at all.
         if not writer.put_reading(stored, lambda said=number: os.write(1, f"{said}\n".encode())):  # type: ignore[misc]
