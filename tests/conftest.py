@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 REFERENCE = Path(__file__).parent / "reference"
+LONGEST = ("test_season_weather", "test_day_over_broker", "test_node_silence")
 
 
 def pytest_report_header() -> str:
@@ -16,7 +17,11 @@ def pytest_report_header() -> str:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Refuse a reference test that does not say where its figures come from."""
+    """Refuse a reference test that does not say where its figures come from; put the longest first.
+
+    With several workers the others fill the time of one that takes minutes; begun last, everybody waits for it.
+    """
+    items.sort(key=lambda item: not any(name in item.nodeid for name in LONGEST))
     for item in items:
         if REFERENCE in item.path.parents and isinstance(item, pytest.Function):
             words = (item.function.__doc__ or "").strip()
