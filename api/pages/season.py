@@ -12,8 +12,9 @@ from api.season.freeze import Freezes, hemisphere_of, last_freezes
 from api.season.freeze_chance import MonthDay, Share
 from api.season.hours import WakingError, date_at
 from api.season.site_days import site_days
+from api.season.site_expected import stages_ahead
 from api.season.site_waking import awake, bounds
-from api.season.waking import MOST_MISSING, Course
+from api.season.waking import MOST_MISSING, Course, Expected
 from api.state import State
 from controller.errors import StoreError
 
@@ -62,6 +63,7 @@ class SeasonShown:
     methods: str
     awake: tuple[AwakeShown, ...]
     awake_fault: str
+    ahead: tuple[tuple[str, str, str], ...]
     record: str
     freezes: tuple[FreezeShown, ...]
     chances: tuple[ChanceShown, ...]
@@ -75,7 +77,9 @@ def season_shown(state: State, unit: Unit) -> SeasonShown:
     rows, awake_fault, methods = _awake(state, unit)
     record, freezes, chances, rule, freeze_fault = _freezes(state, unit)
     thresholds = tuple(words.temperature_said(each, unit) for each in THRESHOLDS_C)
-    return SeasonShown(methods, rows, awake_fault, record, freezes, chances, thresholds, rule, freeze_fault)
+    return SeasonShown(
+        methods, rows, awake_fault, _ahead(state), record, freezes, chances, thresholds, rule, freeze_fault
+    )
 
 
 def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
@@ -102,6 +106,26 @@ def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
         methods += f" Of each count {unread.pop()}, so it is too low."
         rows = tuple(replace(each, missing="") for each in rows)
     return rows, "" if rows else "No probe is in the settings whose hours could be counted.", methods
+
+
+def _ahead(state: State) -> tuple[tuple[str, str, str], ...]:
+    """Return (stage, place, when) of what earlier years let expect."""
+    try:
+        return tuple((each.words, each.place, _when(each.found)) for each in stages_ahead(state))
+    except (StoreError, WakingError):
+        return ()
+
+
+def _when(found: Expected) -> str:
+    years = "one earlier year" if found.years == 1 else f"{found.years} earlier years"
+    if found.on is None:
+        return f"later than those years tell, by {years}"
+    span = "" if found.earliest in (None, found.on) else f", {_date(found.earliest)} to {_date(found.latest)}"
+    return f"about {_date(found.on)}{span}, by {years}"
+
+
+def _date(on: date | None) -> str:
+    return "later" if on is None else f"{on.day} {_MONTHS[on.month]}"
 
 
 def _sum(counted: Course | None) -> str:

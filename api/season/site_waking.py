@@ -1,5 +1,6 @@
 """How far awake each place is: cold and warmth counted since their season began, from our own hours."""
 
+import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
@@ -82,7 +83,7 @@ def _awake(folder: Path, settings: Settings, limits: Bounds, turn: int) -> tuple
     found = []
     with closing(open_reader(folder / "readings.db")) as record:
         for place in places(settings):
-            hours = _hours(readings.hours(record, place.enclosure, place.probe, first_ms))
+            hours = hours_here(record, place, first_ms)
             cold = _course(asked.chill, hours, chill_from, today, site.zone, None)
             found.append(Awake(place, cold, _course(asked.warmth, hours, heat_from, today, site.zone, limits)))
     return tuple(found)
@@ -96,11 +97,13 @@ def _course(
     return course(name, hours, first, today, zone, limits)
 
 
-def _hours(rows: list[tuple[int, float, float, float]]) -> Hours | None:
+def hours_here(record: sqlite3.Connection, place: Place, first_ms: int) -> Hours | None:
+    """Return the hours of one place from an instant [ms UTC] on, or None where there are none."""
+    rows = readings.hours(record, place.enclosure, place.probe, first_ms)
     if not rows:
         return None
     table = np.array(rows)
-    place = ((table[:, 0] - table[0, 0]) // 3_600_000).astype(np.int64)
-    spread = np.full((3, int(place[-1]) + 1), np.nan)
-    spread[:, place] = table[:, [2, 1, 3]].T
+    at = ((table[:, 0] - table[0, 0]) // 3_600_000).astype(np.int64)
+    spread = np.full((3, int(at[-1]) + 1), np.nan)
+    spread[:, at] = table[:, [2, 1, 3]].T
     return Hours(rows[0][0], *spread)

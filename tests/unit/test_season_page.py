@@ -158,3 +158,25 @@ def test_settings_name_the_methods_that_there_are() -> None:
 
     assert set(get_args(Season.model_fields["chill"].annotation)) == set(chill.METHODS)
     assert set(get_args(Season.model_fields["warmth"].annotation)) == set(heat_units.METHODS)
+
+
+def test_stages_are_expected_by_this_sites_own_earlier_years(tmp_path: Path) -> None:
+    """Last year the first leaf came after so many degree days in larch's soil; at this year's pace that is a known day.
+    With no stage noted in an earlier year nothing is expected."""
+    site = Station(tmp_path, base=2.0)
+    site.keep("soil-10", 6.0, 425 * 24)
+    site.keep("yard", 3.0, 1)
+    with site.client() as client:
+        assert "note stages on the" in client.get("/season", headers=HTML).text
+        made = client.post(
+            "/api/season/plants",
+            json={"name": "south fig", "cultivar": "brown fig", "protection": "tunnel with heat", "enclosure": "larch",
+                  "stands": "ground"},
+        )  # fmt: skip
+        assert made.status_code == 201, made.text
+        client.post("/api/season/plants/1/stages", json={"day": "2025-04-10", "code": 11})
+        shown = client.get("/season", headers=HTML).text
+        # Four degree days on each of 100 days, in both years.
+        assert "about 10 April, by one earlier year" in shown
+        client.post("/api/season/plants/1/stages", json={"day": "2026-02-27", "code": 11})
+        assert "about 10 April" not in client.get("/season", headers=HTML).text
