@@ -54,7 +54,10 @@ class Feeder(threading.Thread):
 
     def _speak(self, name: str) -> None:
         on = is_on(self._ear, name)
-        state = encode_report(on, on, 1, 0, 5.0 * on, 2.0 * on, 0, self._uptime_s)
+        # A node that does not report the command it took last is one that does not obey.
+        heard = self._ear.heard.get(command(name))
+        told = {"epoch": 1, "seq": 0} if heard is None else json.loads(heard[1])
+        state = encode_report(on, on, told["epoch"], told["seq"], 5.0 * on, 2.0 * on, 0, self._uptime_s)
         self._client.client.publish(f"soilward/{name}/heater/state", state, qos=1)
         for probe, value in COLD.items():
             say(self._client, name, probe, value)
