@@ -4,6 +4,7 @@ import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from controller.errors import StoreError
 from controller.status import Grade
@@ -108,35 +109,53 @@ def add(connection: sqlite3.Connection, batch: Sequence[StoredReading]) -> int:
     probe_ids: dict[tuple[str, str, str, str], int] = {}
     newest_ms: dict[int, int] = {}
     sums: dict[tuple[str, int, int], _Sum] = {}
-    new = 0
     with transaction(connection):
+        rows: list[_Row] = []
         for item in batch:
             key = (item.enclosure, item.probe, item.quantity, item.unit)
             if key not in probe_ids:
                 probe_ids[key] = probe_id = _probe_id(connection, item)
                 newest_ms[probe_id] = connection.execute(_NEWEST, (probe_id,)).fetchone()[0] or 0
-            probe_id = probe_ids[key]
-            row = (probe_id, item.taken_ms, item.arrived_ms, item.value, item.grade)
-            if connection.execute(_INSERT, row).rowcount == 1:
-                new += 1
-                _sum_up(sums, probe_id, item)
-                if item.taken_ms < newest_ms[probe_id]:
-                    connection.execute("INSERT INTO late (probe_id, taken_ms) VALUES (?, ?)", row[:2])
+            rows.append((probe_ids[key], item.taken_ms, item.arrived_ms, item.value, item.grade))
+        new = _insert(connection, rows)
+        for probe_id, taken_ms, _, value, grade in new:
+            _sum_up(sums, probe_id, taken_ms, value, grade)
+        late = [row[:2] for row in new if row[1] < newest_ms[row[0]]]
+        connection.executemany("INSERT INTO late (probe_id, taken_ms) VALUES (?, ?)", late)
         for (table, probe_id, start_ms), one in sums.items():
             values = (probe_id, start_ms, one.count, one.least, one.most, one.total)
             connection.execute(_ROLL_UP.format(table=table), values)
-    return new
+    return len(new)
 
 
-def _sum_up(sums: dict[tuple[str, int, int], _Sum], probe_id: int, item: StoredReading) -> None:
-    if item.grade == Grade.REFUSED:
+_Row: TypeAlias = tuple[int, int, int, float, str]
+
+
+def _insert(connection: sqlite3.Connection, rows: list[_Row]) -> list[_Row]:
+    """Insert rows and return those that were new: all at once, or, where one is there already, one by one."""
+    connection.execute("SAVEPOINT at_once")
+    before, whole = connection.total_changes, False
+    try:
+        connection.executemany(_INSERT, rows)
+        whole = connection.total_changes - before == len(rows)
+    finally:
+        if not whole:
+            connection.execute("ROLLBACK TO at_once")
+        connection.execute("RELEASE at_once")
+    if whole:
+        return rows
+    return [row for row in rows if connection.execute(_INSERT, row).rowcount == 1]
+
+
+def _sum_up(sums: dict[tuple[str, int, int], _Sum], probe_id: int, taken_ms: int, value: float, grade: str) -> None:
+    if grade == Grade.REFUSED:
         return
     for table, width_ms in (("minute", MINUTE_MS), ("hour", HOUR_MS)):
-        key = (table, probe_id, item.taken_ms - item.taken_ms % width_ms)
+        key = (table, probe_id, taken_ms - taken_ms % width_ms)
         if key in sums:
-            sums[key].take(item.value)
+            sums[key].take(value)
         else:
-            sums[key] = _Sum(1, item.value, item.value, item.value)
+            sums[key] = _Sum(1, value, value, value)
 
 
 def _probe_id(connection: sqlite3.Connection, item: StoredReading) -> int:
