@@ -12,10 +12,10 @@ from controller.control.tuned import forward_of
 
 STEP_S = 1800.0
 STEPS = 72
-"""36 h: a night, a day and the night after. Shorter is blind to the second night (control facts)."""
+"""36 h: a night, a day and the night after. Shorter is blind to the second night (seen in simulation)."""
 COLD_IS_DEAR = 10.0
 """A kelvin hour of cold costs so many times the heat that would hold it off in steady state. Lower stops heating,
-higher heats a day ahead (control facts; value from our own bench)."""
+higher heats a day ahead (seen in simulation; value from our own bench)."""
 WARM_IS_VAIN = 1.0
 """The same for a kelvin hour more than `SLACK_K` too warm."""
 SLACK_K = 1.2

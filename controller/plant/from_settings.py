@@ -15,7 +15,7 @@ COVERS: dict[str, dict[str, float]] = {
     "twin-wall": {"film_u_w_m2k": 3.6, "light_transmission": 0.78, "longwave_transmission": 0.05},
     "opaque": {"film_u_w_m2k": 1.5, "light_transmission": 0.01, "longwave_transmission": 0.01},
 }
-"""U within the ranges of extension handbooks (5.7-6.8 single, 3.4-4.0 double W/m2K). Source: facts D1, D2."""
+"""U within the ranges of extension handbooks (5.7-6.8 single, 3.4-4.0 double W/m2K)."""
 
 SOILS = {"sand": "sand-moist", "loam": "clay-wet", "clay": "clay-moist", "peat": "peat-moist"}
 

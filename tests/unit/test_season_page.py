@@ -105,7 +105,7 @@ def test_a_station_file_at_fault_is_named(tmp_path: Path) -> None:
 def test_cold_is_counted_from_our_own_hours(tmp_path: Path) -> None:
     """240 hours at 6 Cel give the Dynamic model's 7.82 portions, and no warmth above a base of 10 Cel.
 
-    Source: constants of Fishman, Erez and Couvillon 1987; 7.8207 computed from them (growing facts, check 32).
+    Source: constants of Fishman, Erez and Couvillon 1987; 7.8207 computed from them.
     """
     site = Station(tmp_path)
     site.keep("soil-10", 6.0, 240)
