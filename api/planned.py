@@ -35,6 +35,15 @@ def planned(state: State, enclosure: str) -> Planned:
     return Planned(held[-1] if held else None, learnt[0] if learnt else None, at_ms, said)
 
 
+def carries(state: State) -> dict[str, tuple[int, dict[str, Any] | None]]:
+    """Return by enclosure when [ms UTC] the planner last thought about the coming night, and what that asks of heat."""
+    if not (state.folder / "plans.db").exists():
+        return {}
+    with state.reading("plans.db") as connection:
+        found = {each.name: plans.carry_of(connection, each.name) for each in state.settings.enclosure}
+    return {name: each for name, each in found.items() if each is not None}
+
+
 def as_json(found: Planned) -> dict[str, Any]:
     """Return it as the interface gives it."""
     plan, learnt = found.plan, found.learnt

@@ -1,18 +1,20 @@
 """What the page about tonight says, in the reader's words."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from functools import cache
+from typing import Any, TypeAlias
 
 from api.pages import words
 from api.pages.words import Unit
+from api.planned import carries
 from api.season import hindsight
 from api.season.alarm import Place, Stage, alarm, leaves_colder
 from api.season.daily import RecordError
 from api.season.hindsight import Compared, PastNight
 from api.season.hours import date_at
 from api.season.nights import EVENING_MS, Dark
-from api.season.placing import BRING_IN, COVER, MAY_GO, STAY, UNKNOWN, WAIT, WARMER, Placed, placed
+from api.season.placing import BRING_IN, COVER, MAY_GO, STAY, UNKNOWN, WAIT, WARMER, Placed, once_more_from, placed
 from api.season.plant_notes import Kind
 from api.season.site_days import site_days
 from api.season.site_night import Told, Tonight, tonight
@@ -21,10 +23,11 @@ from api.season.tonight import Chance, Forecast, chance
 from api.state import State
 from controller.errors import StoreError
 from controller.settings import Enclosure
-from controller.store import plans
 from controller.units import FAHRENHEIT_PER_K
 
 FROST_C = 0.0
+Nights: TypeAlias = Mapping[str, dict[str, Any]]
+"""By enclosure, what the coming night asks of its heater."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,15 +95,18 @@ def night_shown(state: State, unit: Unit) -> NightShown:
         found = tonight(state)
     except StoreError:
         found = None
-    holds = tuple(_hold(state, each, unit) for each in state.settings.enclosure)
+    nights = {name: carry for name, (_, carry) in carries(state).items() if carry is not None}
+    holds = tuple(_hold(state, each, nights.get(each.name), unit) for each in state.settings.enclosure)
     if found is None:
         why = "There is no probe with quantity “outside”, it has said nothing yet, or the sun does not set here now."
-        return NightShown("Tonight is not known.", why, "", "", "", (), tuple(_plants(state, None, unit)), holds)
+        return NightShown(
+            "Tonight is not known.", why, "", "", "", (), tuple(_plants(state, nights, None, unit)), holds
+        )
     so_far = ""
     if found.lowest_c is not None:
         so_far = f"The lowest since sunset is {words.temperature_said(found.lowest_c, unit)}."
     if found.told is None:
-        plants_now = tuple(_plants(state, None, unit))
+        plants_now = tuple(_plants(state, nights, None, unit))
         return NightShown("Tonight is not known yet.", _why_none(state, found), "", so_far, "", (), plants_now, holds)
     told = found.told
     frost = chance(told.forecast, FROST_C)
@@ -111,7 +117,7 @@ def night_shown(state: State, unit: Unit) -> NightShown:
         "air where the sky is clear and the air still."
     )
     crosses = _crosses(state, told, found.dark)
-    plants_now = tuple(_plants(state, told.forecast, unit))
+    plants_now = tuple(_plants(state, nights, told.forecast, unit))
     # The table of stages stands in until there are plants of whose stage something is known.
     rows = () if plants_now else tuple(_rows(told, unit))
     return NightShown(
@@ -134,13 +140,13 @@ def _why_none(state: State, found: Tonight) -> str:
 def _because(said: Told, frost: Chance, unit: Unit) -> str:
     told = said.forecast
     scale, sign = _kelvin(unit)
-    lowest = words.temperature_said(told.minimum_c, unit)
+    lowest, freezing = (words.temperature_said(each, unit) for each in (told.minimum_c, FROST_C))
     by = "by the site's own probe" if said.by == "probe" else "by the forecast fed in"
     prior = " This site has told too few nights yet, so others' stand in." if told.from_prior else ""
     outside = " This evening is unlike any it has learnt from." if told.outside_range else ""
     return (
         f"Lowest expected {lowest}, {by}; two nights in three lie within {told.spread_k * scale:.1f} {sign} of what is "
-        f"expected. The chance of 0 °C or less is {frost.probability:.0%}.{prior}{outside}"
+        f"expected. The chance of {freezing} or less is {frost.probability:.0%}.{prior}{outside}"
     )
 
 
@@ -163,19 +169,20 @@ def _rows(told: Told, unit: Unit) -> Iterator[RowShown]:
             yield RowShown(what, at, said.word, f"{said.probability:.0%}", limit.basis.value)
 
 
-def _plants(state: State, forecast: Forecast | None, unit: Unit) -> Iterator[PlantShown]:
+def _plants(state: State, nights: Nights, forecast: Forecast | None, unit: Unit) -> Iterator[PlantShown]:
     """Yield the plants that are watched and of whose stage something is noted, those in danger first."""
     site, today = state.settings.site, date_at(state.clock.now().utc_ms, state.settings.site.zone)
     try:
         record = site_days(state)
     except (RecordError, StoreError):
         record = None
+    once_more = cache(lambda threshold_c: once_more_from(record, threshold_c, site.latitude, today))
     found = []
     for kept, seen in all_known(state):
         stage = last(seen, Kind.STAGE)
         if kept.what.active and stage is not None and stage.what.code is not None:
-            inside_c = _inside_c(state, kept.what.enclosure)
-            one = placed(kept.what, stage.what.code, forecast, inside_c, record, site.latitude, today)
+            inside_c = _inside_c(nights, kept.what.enclosure)
+            one = placed(kept.what, stage.what.code, forecast, inside_c, once_more)
             found.append((kept.number, one))
     for number, one in sorted(found, key=lambda each: -_URGENT.index(each[1].advice)):
         at = words.temperature_said(one.at.air_c, unit)
@@ -193,25 +200,18 @@ def _chances(one: Placed) -> str:
     return ""
 
 
-def _inside_c(state: State, enclosure: str | None) -> float | None:
-    if enclosure is None or not (state.folder / "plans.db").exists():
-        return None
-    with state.reading("plans.db") as connection:
-        thought = plans.carry_of(connection, enclosure)
-    carry = None if thought is None else thought[1]
+def _inside_c(nights: Nights, enclosure: str | None) -> float | None:
+    carry = nights.get(enclosure or "")
     return None if carry is None else float(carry["nights"]["as it is"]["air_c"])
 
 
-def _hold(state: State, enclosure: Enclosure, unit: Unit) -> HoldShown:
+def _hold(state: State, enclosure: Enclosure, carry: dict[str, Any] | None, unit: Unit) -> HoldShown:
     try:
         past = hindsight.past_nights(state, enclosure)
-        with state.reading("plans.db") as connection:
-            thought = plans.carry_of(connection, enclosure.name)
     except StoreError:
-        past, thought = [], None
+        past = []
     shown = tuple(_past(each, unit) for each in past[:5])
     error = _error(past, unit)
-    carry = None if thought is None else thought[1]
     if carry is None:
         return HoldShown(
             enclosure.name, "Not known yet.", "The planner has no night of this enclosure yet.", (), shown, error

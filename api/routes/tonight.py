@@ -11,6 +11,7 @@ from api.examples import TONIGHT, shows
 from api.pages import words
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
+from api.planned import carries
 from api.problem import example
 from api.season import hindsight
 from api.season.alarm import Place, Stage, alarm
@@ -22,7 +23,7 @@ from api.state import State
 from controller.clock import rfc3339
 from controller.errors import StoreError
 from controller.settings import Enclosure
-from controller.store import forecast, plans
+from controller.store import forecast
 from controller.units import fahrenheit_to_c
 
 router = APIRouter()
@@ -40,7 +41,8 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
     after sunset on) or "forecast" (fed in). `spread_k` is one standard deviation, learnt from the site's own nights.
     """
     found = tonight(state)
-    holds = {each.name: _hold(state, each) for each in state.settings.enclosure}
+    thought = carries(state)
+    holds = {each.name: _hold(state, each, thought.get(each.name)) for each in state.settings.enclosure}
     if found is None:
         return {"night": None, "told": None, "why_none": "no outside probe, or no sunset", "enclosures": holds}
     night = {"sunset": rfc3339(found.dark.sunset_ms), "sunrise": rfc3339(found.dark.sunrise_ms)}
@@ -96,13 +98,11 @@ def type_in(
     return RedirectResponse("/tonight", 303)
 
 
-def _hold(state: State, enclosure: Enclosure) -> dict[str, Any]:
+def _hold(state: State, enclosure: Enclosure, thought: tuple[int, dict[str, Any] | None] | None) -> dict[str, Any]:
     try:
-        with state.reading("plans.db") as connection:
-            thought = plans.carry_of(connection, enclosure.name)
         past = hindsight.past_nights(state, enclosure)
     except StoreError:
-        thought, past = None, []
+        past = []
     errors = {name: hindsight.error_of([getattr(each, name) for each in past]) for name in ("soil_c", "energy_kwh")}
     carry = None if thought is None else thought[1]
     return {

@@ -1,5 +1,6 @@
 """Each plant tonight: may it stay where it is, must it be covered or brought in, may it go out yet?"""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
@@ -52,9 +53,12 @@ ADVICE = (STAY, COVER, BRING_IN, WAIT, MAY_GO, WARMER, UNKNOWN)
 
 
 def placed(
-    plant: Plant, code: int, forecast: Forecast | None, inside_c: float | None, record: Daily | None, latitude: float,
-    today: date,
-) -> Placed:  # fmt: skip
+    plant: Plant,
+    code: int,
+    forecast: Forecast | None,
+    inside_c: float | None,
+    once_more: Callable[[float], Share | None],
+) -> Placed:
     """Return what to do with one plant.
 
     Parameters
@@ -63,8 +67,8 @@ def placed(
         The stage last noted.
     forecast, inside_c
         Tonight's lowest outside, and the coldest air [Cel] expected in the plant's enclosure; None where not known.
-    record
-        The daily record that tells of more frost to come, or None.
+    once_more
+        In how many years it came to a temperature [Cel] once more from today on; None where no record tells.
     """
     stage = frost_stage(code)
     if plant.enclosure is None and plant.protection is not Protection.STORE:
@@ -75,7 +79,7 @@ def placed(
     if plant.stands != "container":
         return Placed(plant, stage, limit, None, None, UNKNOWN if inside_c is None else STAY)
     outdoors = alarm(stage, Place.CONTAINER)
-    years = _years(record, outdoors.air_c, latitude, today)
+    years = once_more(outdoors.air_c)
     advice = UNKNOWN if years is None else WAIT if years.chance > RISK else MAY_GO
     return Placed(plant, stage, outdoors, None, years, advice)
 
@@ -90,7 +94,8 @@ def _outdoors(plant: Plant, stage: Stage, forecast: Forecast | None) -> Placed:
     return Placed(plant, stage, limit, tonight, None, STAY if safe else BRING_IN if potted else COVER)
 
 
-def _years(record: Daily | None, threshold_c: float, latitude: float, today: date) -> Share | None:
+def once_more_from(record: Daily | None, threshold_c: float, latitude: float, today: date) -> Share | None:
+    """Return in how many years of a daily record it came to a threshold [Cel] on that day or later, or None."""
     if record is None:
         return None
     try:

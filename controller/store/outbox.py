@@ -66,9 +66,10 @@ class Outbox:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
-            oldest_ms = self._readings(record, points, cursors)
-            self._passed(record, points, cursors)
-            self._late(record, points, cursors)
+            places = _places(record)
+            oldest_ms = self._readings(record, places, points, cursors)
+            self._passed(record, places, points, cursors)
+            self._late(record, places, points, cursors)
             self._runs(record, points, cursors)
         with closing(open_reader(self._folder / "journal.db")) as record:
             for entry in after(record, self._sent.get("journal", 0), MOST_OTHERS):
@@ -100,9 +101,10 @@ class Outbox:
         """Let the file go."""
         self._own.close()
 
-    def _readings(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> int | None:
+    def _readings(
+        self, record: sqlite3.Connection, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
+    ) -> int | None:
         """Take the oldest unsent readings over all probes; returns when [ms UTC] the first of them was taken."""
-        places = _places(record)
         share = MOST_READINGS // max(len(places), 1) + 1
         waiting = {each: record.execute(_AFTER, (each, self._reached(f"probe/{each}", -1), share)) for each in places}
         rows = {probe: found for probe, cursor in waiting.items() if (found := cursor.fetchall())}
@@ -117,12 +119,14 @@ class Outbox:
         points += [point for _, point in sorted(taken, key=lambda each: each[0])]
         return min((found[0][0] for found in rows.values()), default=None)
 
-    def _passed(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
+    def _passed(
+        self, record: sqlite3.Connection, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
+    ) -> None:
         """Take the minutes and hours that the readings sent by then have passed, some of each probe at a time.
 
         They have a line of their own: readings may have been taken away by then, and minutes of years be left.
         """
-        for probe, place in _places(record).items():
+        for probe, place in places.items():
             reading = f"probe/{probe}"
             reached_ms = cursors.get(self._line(reading), self._reached(reading, -1))
             for width, width_ms in _WIDTHS:
@@ -133,8 +137,9 @@ class Outbox:
                     points.append(self._points.roll_up(place, width, start_ms, tuple(row)))
                     cursors[self._line(line)] = start_ms
 
-    def _late(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
-        places = _places(record)
+    def _late(
+        self, record: sqlite3.Connection, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
+    ) -> None:
         touched: set[tuple[str, int, int]] = set()
         for number, probe, taken_ms in record.execute(_LATE, (self._reached("late", 0), MOST_OTHERS)):
             cursors[self._line("late")] = number

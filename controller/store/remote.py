@@ -4,7 +4,6 @@ InfluxDB 2 and 3 and VictoriaMetrics take the same write call (`/api/v2/write`, 
 """
 
 from collections.abc import Sequence
-from types import TracebackType
 
 from influxdb_client import InfluxDBClient, Point, WritePrecision
 from influxdb_client.client.write_api import SYNCHRONOUS
@@ -73,14 +72,6 @@ class RemoteWriter:
         """Let the connection go."""
         self._write.close()
         self._client.close()
-
-    def __enter__(self) -> "RemoteWriter":
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 def token_of(remote: Elsewhere) -> str:

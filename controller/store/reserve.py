@@ -29,7 +29,8 @@ class Reserve:
         try:
             if self._file.exists() and self._file.stat().st_size == BYTES:
                 return
-            if os.statvfs(self._file.parent).f_bavail * os.statvfs(self._file.parent).f_frsize < ROOM_BYTES:
+            disk = os.statvfs(self._file.parent)
+            if disk.f_bavail * disk.f_frsize < ROOM_BYTES:
                 return
             with self._file.open("wb") as file:
                 # Written, not merely declared long: a hole in a file holds no room.
@@ -46,5 +47,5 @@ class Reserve:
             self._file.unlink()
         except OSError:
             return False
-        _log.error("the disk is full: the reserve for the journal is given up")
+        _log.error("the disk takes no entry: the reserve for the journal is given up")
         return True

@@ -52,6 +52,8 @@ class Retention:
             if gone:
                 return gone
             self._turns.pop()
+        # Nothing is too old: the next look is an hour away, for it asks of every probe.
+        self._stepped_s = now_s + LIMITS_STAND_S - EVERY_S
         return 0
 
     def _take(self, connection: sqlite3.Connection, table: str, probe: int, limit_ms: int) -> int:
