@@ -2,11 +2,12 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date, timedelta, tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
 
+from api.season.hours import date_at, midnight_ms
 from controller.errors import SoilwardError
 
 HOUR_MS = 3_600_000
@@ -159,19 +160,15 @@ def station_days(place: str, times_ms: Milliseconds, values_c: Temperatures, zon
     times_ms, values_c = believed(times_ms, values_c)
     if not len(times_ms):
         return Daily(place, {})
-    first, last = (datetime.fromtimestamp(int(at) / 1000.0, UTC).astimezone(zone).date() for at in times_ms[[0, -1]])
+    first, last = (date_at(int(at), zone) for at in times_ms[[0, -1]])
     days = (_day(on, times_ms, values_c, zone) for on in dates(first, last))
     return Daily(place, {day.on: day for day in days})
 
 
 def _day(on: date, times_ms: Milliseconds, values_c: Temperatures, zone: tzinfo) -> Day:
-    begin_ms, end_ms = _midnight_ms(on, zone), _midnight_ms(on + timedelta(days=1), zone)
+    begin_ms, end_ms = midnight_ms(on, zone), midnight_ms(on + timedelta(days=1), zone)
     one, other = np.searchsorted(times_ms, [begin_ms, end_ms])
     within = times_ms[one:other]
     if np.diff(np.concatenate([[begin_ms], within, [end_ms]])).max() > LONGEST_GAP_MS:
         return Day(on, None, None)
     return Day(on, float(values_c[one:other].min()), float(values_c[one:other].max()))
-
-
-def _midnight_ms(on: date, zone: tzinfo) -> int:
-    return round(datetime(on.year, on.month, on.day, tzinfo=zone).timestamp() * 1000)

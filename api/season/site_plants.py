@@ -1,10 +1,11 @@
 """Plants of this site: what may be kept here today, kept; and what is known of them, given."""
 
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any
 
 from api.people import Person
 from api.season.bbch import Scale, codes, frost_stage, stage_words
+from api.season.hours import date_at
 from api.season.plant_fields import check_note, check_plant
 from api.season.plant_notes import Kind, Note, notes, put_note, withdraw
 from api.season.plants import Kept, Plant, PlantError, plant, plants, put_plant
@@ -15,7 +16,7 @@ from controller.clock import rfc3339
 
 def today(state: State) -> date:
     """Return the day it is at the site."""
-    return datetime.fromtimestamp(state.clock.now().utc_ms / 1000, UTC).astimezone(state.settings.site.zone).date()
+    return date_at(state.clock.now().utc_ms, state.settings.site.zone)
 
 
 def within(state: State) -> Within:

@@ -1,5 +1,6 @@
 """A season of a sound enclosure: whatever latches in it is a nuisance, and so is a crowd of alerts."""
 
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -123,8 +124,14 @@ def plant_for(built: Built, chosen: Enclosure, seed: int, start_ms: int) -> Encl
     return EnclosurePlant(made, weather, sites, start_ms, seed=seed, noise_k=built.noise_k)
 
 
-def season(built: Built, seed: int, days: int, start_day: int = 0) -> Found:
-    """Let an armed enclosure live through its season; a trip is noted and taken away, so that the next is seen too."""
+def season(built: Built, seed: int, days: float, start_day: int = 0, dies_day: float = math.inf) -> Found:
+    """Let an armed enclosure live through its season; a trip is noted and taken away, so that the next is seen too.
+
+    Parameters
+    ----------
+    dies_day
+        From here on [d] the contact closes as ever and the heater gives nothing.
+    """
     settings = settings_of(built)
     chosen, start_ms = settings.enclosure[0], START_MS + start_day * DAY_S * 1000
     plan, found = coarse(plan_for(settings, chosen, TICK_S), TICK_S), Found()
@@ -132,7 +139,7 @@ def season(built: Built, seed: int, days: int, start_day: int = 0) -> Found:
     state = enclosure.start(plan, Standing(armed=True, proved_ms=start_ms))
     ticks = round(days * DAY_S / TICK_S)
     for number in range(1, ticks + 1):
-        plant.advance(TICK_S, state.order.on)
+        plant.advance(TICK_S, state.order.on and number * TICK_S < dies_day * DAY_S)
         now = Moment(number * TICK_S, start_ms + round(number * TICK_S * 1000))
         state, decision = enclosure.step(plan, state, _heard(plan, plant, state.order.on, now), now)
         _note(found, state, decision.entries, plant, now, ticks)

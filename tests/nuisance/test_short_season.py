@@ -22,3 +22,14 @@ def test_a_shut_tunnel_in_the_sun_is_hot_and_latches_nothing() -> None:
     assert found.hottest_air_c > 50.0
     assert found.alert_names["hot-air"] >= 1
     assert found.trips == []
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "day"), [("cable-ample", 3, 1.5), ("cable-ample", 4, 5.5), ("cable-in-sand", 4, 5.5)]
+)
+def test_after_a_hot_day_a_sound_heater_latches_nothing_and_a_dead_one_does(name: str, seed: int, day: float) -> None:
+    """Evenings on which a sound cable once latched: it does no more; one dead since noon does, within 6 h of sunset."""
+    assert season(BUILT[name], seed, day + 0.75).trips == []
+    found = season(BUILT[name], seed, day + 0.75, dies_day=day)
+    assert [words for at, words in found.trips if day < at <= day + 0.45], found.trips
+    assert "heat was given" in found.trips[-1][1]
