@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-from controller.clock import Moment
+from controller.clock import Clock, Moment
 from controller.enclosure import Decision
 from controller.heater_log import told_by
 from controller.keeper import Keeper, stored
@@ -11,10 +11,21 @@ from controller.memory import Memory
 from controller.order_log import OrderLog
 from controller.routing import Routing
 from controller.safety import limits
+from controller.settings import Settings
 from controller.status import Grade
+from controller.store.heads import sealer_of
 from controller.store.journal import JSON, Entry
+from controller.store.retention import Retention
 from controller.store.runs import RunEvent
-from controller.store.writer import Writer
+from controller.store.writer import Writer, readings_patience
+from controller.wire.session import window
+
+
+def writer_of(settings: Settings, clock: Clock) -> Writer:
+    """Open the writer of a site's record."""
+    store = settings.store
+    patience = readings_patience(store.rest_s, window(settings.broker))
+    return Writer(store.folder, clock, sealer=sealer_of(store), retention=Retention(store), patience=patience)
 
 
 class Recording:

@@ -17,7 +17,7 @@ from controller.keeper import Keeper
 from controller.memory import Memory, end_left_open_runs, journal_breaks_at
 from controller.parent import end_with_parent
 from controller.plan import plan_for
-from controller.recording import Recording
+from controller.recording import Recording, writer_of
 from controller.reports import is_repeat
 from controller.routing import Routing
 from controller.safety import limits
@@ -26,10 +26,7 @@ from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
 from controller.store.damage import sound_or_aside
-from controller.store.heads import sealer_of
 from controller.store.journal import JSON
-from controller.store.retention import Retention
-from controller.store.writer import Writer
 from controller.ticking import Ticking
 from controller.watchdog import watch
 from controller.wire.flaps import Flaps
@@ -62,7 +59,7 @@ class Controller:
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
         self._broken_at = journal_breaks_at(settings.store)
-        self.writer = Writer(folder, clock, sealer=sealer_of(settings.store), retention=Retention(settings.store))
+        self.writer = writer_of(settings, clock)
         if aside is not None:
             self.writer.tell_damage(aside)
         self._figures = Figures(folder)

@@ -77,6 +77,7 @@ class Store(Part):
     journal_key_file: FilePath | None = None
     raw_days: int = Field(default=400, ge=30, le=36_500)
     minute_days: int = Field(default=1826, ge=90, le=36_500)
+    rest_s: int = Field(default=20, ge=0, le=30)
 
 
 class Web(Part):

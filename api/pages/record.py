@@ -14,8 +14,9 @@ from controller.clock import from_rfc3339
 from controller.control import schedule
 from controller.errors import StoreError
 from controller.settings import Enclosure
-from controller.store import journal, readings, requests, runs
+from controller.store import journal, reading_back, requests, runs
 from controller.store.journal import StoredEntry
+from controller.store.readings import ProbeSeries
 from controller.store.use import HeaterUse
 
 T = TypeVar("T")
@@ -65,13 +66,12 @@ def bands(state: State, enclosure: Enclosure, window: Span) -> dict[str, Band]:
     return {s.probe: (min(r.least for r in s.rows), max(r.most for r in s.rows)) for s in found if s.rows}
 
 
-def _series(
-    state: State, enclosure: Enclosure, probes: list[str], window: Span, points: int
-) -> list[readings.ProbeSeries]:
-    nothing: list[readings.ProbeSeries] = []
+def _series(state: State, enclosure: Enclosure, probes: list[str], window: Span, points: int) -> list[ProbeSeries]:
+    nothing: list[ProbeSeries] = []
     start_ms, end_ms = window.start_ms, window.end_ms
+    name = enclosure.name
     return _read(
-        state, "readings.db", lambda c: readings.series(c, enclosure.name, probes, start_ms, end_ms, points), nothing
+        state, "readings.db", lambda c: reading_back.series(c, name, probes, start_ms, end_ms, points), nothing
     )
 
 

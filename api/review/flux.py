@@ -12,7 +12,7 @@ from api.review.kept import Kept, KeptError, Last, Run, entry_of
 from controller.settings import Elsewhere
 from controller.store.journal import StoredEntry
 from controller.store.points import NS_PER_MS
-from controller.store.readings import Bucket, ProbeSeries
+from controller.store.readings import Bucket, ProbeSeries, borders
 from controller.store.remote import TIMEOUT_MS, token_of
 
 DAY_MS = 86_400_000
@@ -52,8 +52,9 @@ class Influx(Kept):
         return sorted(lasts, key=lambda each: (each.site, each.enclosure, each.probe))
 
     def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
-        width_ms = -(-(end_ms - start_ms) // points)
-        window = f"every: {width_ms}ms, offset: {start_ms % width_ms}ms"
+        lie = borders(start_ms, end_ms, points)
+        width_ms = lie.width_ms
+        window = f"every: {width_ms}ms, offset: {lie.first_ms % width_ms}ms"
         said = f"{self._readings(site, enclosure, start_ms, end_ms)} {_GROUP}"
         found: dict[tuple[str, str, str], dict[int, dict[str, float]]] = {}
         for function in ("min", "max", "sum", "count"):

@@ -59,7 +59,10 @@ class Kept(Protocol):
         """Return the newest reading of each probe that said anything within a day: everywhere, or in one place."""
 
     def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
-        """Return least, mean and most per bucket, at most `points`; refused readings are left out, a gap stays one."""
+        """Return least, mean and most per bucket, as `borders` lays them; no refused readings; a gap stays a gap.
+
+        The first and the last bucket may hold what lies in them beyond the range.
+        """
 
     def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
         """Return the heater runs that began in the range, oldest first."""

@@ -9,7 +9,7 @@ import urllib3
 from api.review.kept import Kept, KeptError, Last, Run, entry_of
 from controller.settings import Elsewhere
 from controller.store.journal import StoredEntry
-from controller.store.readings import Bucket, ProbeSeries
+from controller.store.readings import Bucket, ProbeSeries, borders
 from controller.store.remote import TIMEOUT_MS, token_of
 
 DAY_S = 86_400
@@ -51,7 +51,8 @@ class Victoria(Kept):
         return [newest[name] for name in sorted(newest)]
 
     def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
-        width_ms = -(-(end_ms - start_ms) // points)
+        lie = borders(start_ms, end_ms, points)
+        first_ms, width_ms = lie.first_ms, lie.width_ms
         span, chosen = f"[{width_ms}ms]", _readings_of(site, enclosure)
         by = "by (probe, quantity, unit)"
         asked = {
@@ -61,8 +62,8 @@ class Victoria(Kept):
             "count": f"sum(count_over_time({chosen}{span})) {by}",
         }
         # A value at t speaks for (t - width, t]; asked a millisecond before each bucket's end it is [start, end).
-        last_ms = start_ms + ((end_ms - start_ms - 1) // width_ms) * width_ms + width_ms - 1
-        times = {"start": _s(start_ms + width_ms - 1), "end": _s(last_ms), "step": f"{width_ms}ms", "nocache": "1"}
+        last_ms = first_ms + ((end_ms - first_ms - 1) // width_ms) * width_ms + width_ms - 1
+        times = {"start": _s(first_ms + width_ms - 1), "end": _s(last_ms), "step": f"{width_ms}ms", "nocache": "1"}
         found = {name: self._range(query, times) for name, query in asked.items()}
         result = []
         for key, least in sorted(found["least"].items()):

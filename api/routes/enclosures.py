@@ -13,7 +13,8 @@ from api.problem import example
 from api.seen import as_seen
 from api.span import SpanAsked
 from controller.clock import rfc3339
-from controller.store import readings, use
+from controller.store import reading_back, use
+from controller.store.readings import MOST_POINTS
 
 router = APIRouter(prefix="/api/enclosures", tags=["enclosures"])
 
@@ -65,7 +66,7 @@ def enclosure_readings(
     state: StateNow,
     person: Viewer,
     probe: Annotated[list[str] | None, Query(max_length=40, description="Probe names; all if left out")] = None,
-    points: Annotated[int, Query(ge=1, le=readings.MOST_POINTS, description="Most buckets per probe")] = 500,
+    points: Annotated[int, Query(ge=1, le=MOST_POINTS, description="Most buckets per probe")] = 500,
 ) -> dict[str, Any]:
     """Give least, mean and most of each probe per bucket, never more than `points` buckets."""
     known = state.enclosure(enclosure)
@@ -74,7 +75,7 @@ def enclosure_readings(
             there = ", ".join(each.name for each in known.probe)
             raise HTTPException(404, f"enclosure {enclosure!r} has no probe {name[:40]!r}; known: {there}")
     with state.reading("readings.db") as connection:
-        found = readings.series(connection, enclosure, probe, span.start_ms, span.end_ms, points)
+        found = reading_back.series(connection, enclosure, probe, span.start_ms, span.end_ms, points)
     return {
         "enclosure": enclosure,
         "start": rfc3339(span.start_ms),

@@ -15,7 +15,7 @@ from api.state import State
 from controller.control.foresight import Foresight
 from controller.probe import Quantity
 from controller.settings import Enclosure
-from controller.store import plans, readings, use
+from controller.store import plans, reading_back, use
 from controller.store.connection import open_reader
 
 EVENING, MORNING = time(18), time(8)
@@ -122,7 +122,7 @@ def _coldest(
     names = [each.name for each in enclosure.of(quantity)]
     points = max((end_ms - start_ms) // HALF_HOUR_MS, 1)
     said: dict[int, list[float]] = {}
-    for each in readings.series(record, enclosure.name, names, start_ms, end_ms, points):
+    for each in reading_back.series(record, enclosure.name, names, start_ms, end_ms, points):
         for row in each.rows:
             said.setdefault(row.start_ms, []).append(row.mean)
     return min((statistics.median(values) for values in said.values()), default=None)

@@ -15,7 +15,7 @@ from api.state import State
 from controller.errors import StoreError
 from controller.probe import Quantity
 from controller.settings import Enclosure
-from controller.store import journal, readings, use
+from controller.store import journal, reading_back, use
 
 FROST_C = 0.0
 MOST_FROSTS = 400
@@ -124,7 +124,7 @@ def _frosts(state: State, days: Daily, season: Season) -> list[Frost]:
     with state.reading("readings.db") as record:
         for enclosure in state.settings.enclosure:
             for probe in enclosure.of(Quantity.AIR)[:1]:
-                rows = readings.hours(record, enclosure.name, probe.name, midnight_ms(season.first, zone))
+                rows = reading_back.hours(record, enclosure.name, probe.name, midnight_ms(season.first, zone))
                 by_day: dict[date, float] = {}
                 for start_ms, least, _, _ in rows:
                     on = date_at(start_ms, zone)

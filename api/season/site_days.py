@@ -10,7 +10,7 @@ from api.season.daily import Daily, RecordError, extended, station_days
 from api.season.ghcn import read_record
 from api.season.site_night import Outdoors, outdoors
 from api.state import State
-from controller.store import readings
+from controller.store import reading_back
 from controller.store.connection import open_reader
 
 DAY_MS = 86_400_000
@@ -57,7 +57,7 @@ def _read(file: Path, _changed_ns: int) -> Daily:
 def _own(folder: Path, air: tuple[str, str], name: str, time_zone: str, _day: int) -> Daily:
     record = open_reader(folder / "readings.db")
     try:
-        rows = readings.hours(record, *air, 0)
+        rows = reading_back.hours(record, *air, 0)
     finally:
         record.close()
     middles_ms = np.array([row[0] + 1_800_000 for row in rows], dtype=np.int64)

@@ -18,7 +18,7 @@ from api.state import State
 from controller.control.outlook import Expectation
 from controller.probe import Quantity
 from controller.settings import ProbeSettings, Settings
-from controller.store import forecast, readings
+from controller.store import forecast, reading_back
 from controller.store.connection import open_reader
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
@@ -171,7 +171,7 @@ def _first(settings: Settings, quantity: Quantity, fits: Callable[[ProbeSettings
 
 
 def _said(record: sqlite3.Connection, probe: tuple[str, str], start_ms: int, end_ms: int) -> list[tuple[int, float]]:
-    return readings.means(record, *probe, start_ms, end_ms)
+    return reading_back.means(record, *probe, start_ms, end_ms)
 
 
 def _near(said: Sequence[tuple[int, float]], at_ms: int) -> float | None:

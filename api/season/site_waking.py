@@ -18,7 +18,7 @@ from api.season.waking import CHILL_FROM, HEAT_FROM, Course, course, season_star
 from api.state import State
 from controller.probe import Quantity
 from controller.settings import Settings
-from controller.store import readings
+from controller.store import reading_back
 from controller.store.connection import open_reader
 
 HALF_HOUR_MS = 1_800_000
@@ -99,7 +99,7 @@ def _course(
 
 def hours_here(record: sqlite3.Connection, place: Place, first_ms: int) -> Hours | None:
     """Return the hours of one place from an instant [ms UTC] on, or None where there are none."""
-    rows = readings.hours(record, place.enclosure, place.probe, first_ms)
+    rows = reading_back.hours(record, place.enclosure, place.probe, first_ms)
     if not rows:
         return None
     table = np.array(rows)

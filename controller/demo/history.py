@@ -22,9 +22,10 @@ from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.simulate import Run, Ticked, coarse
 from controller.settings import Settings
 from controller.standing import Kept, Standing
-from controller.store import journal, readings, runs
+from controller.store import journal, runs
 from controller.store.connection import open_writer, transaction
 from controller.store.journal import Entry
+from controller.store.keeping import Keeping
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import StoredReading
 from controller.store.requests import Request
@@ -151,15 +152,18 @@ def _write(folder: Path, names: list[str], queue: Any, tell: Callable[[float], N
     """Write chunks as they come; returns each enclosure's last, with the entries of all of its chunks."""
     last: dict[str, Chunk] = {}
     with closing(open_writer(folder / "readings.db", READINGS)) as connection:
+        keeping = Keeping(connection)
         while sum(each.done for each in last.values()) < len(names):
             chunk: Chunk | str = queue.get()
             if isinstance(chunk, str):
                 raise SoilwardError(f"the demo's history failed: {chunk}")
             with transaction(connection):
-                readings.add(connection, chunk.rows)
+                keeping.add(chunk.rows)
+                keeping.pack_much()
                 for event in chunk.events:
                     runs.apply(connection, event)
             earlier = last[chunk.enclosure].entries if chunk.enclosure in last else []
             last[chunk.enclosure] = replace(chunk, rows=[], events=[], entries=earlier + chunk.entries)
             tell(sum(each.done for each in last.values()) / len(names))
+        keeping.pack_all()
     return last

@@ -5,10 +5,13 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import islice
 from pathlib import Path
 from typing import TypeAlias
 
-from controller.store.connection import open_reader
+from controller.store.blocks import Row as Reading
+from controller.store.connection import open_reader, snapshot
+from controller.store.stretch import Stretches
 
 PAGE_ROWS = 5000
 """Rows of one page: some 2 MB, read in a few milliseconds. Source: engineering judgement."""
@@ -74,17 +77,20 @@ def _pages(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[list[Row]
 
 _PROBES = """SELECT id, enclosure, name, quantity, unit FROM probe
 WHERE :enclosure IS NULL OR enclosure = :enclosure ORDER BY enclosure, name"""
-_READINGS = """SELECT taken_ms, arrived_ms, value, grade FROM reading
-WHERE probe_id = :probe AND taken_ms >= :after AND taken_ms < :end ORDER BY taken_ms LIMIT :rows"""
 
 
 def _readings(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[list[Row]]:
     """Yield readings by enclosure, probe and time; names, not our numbers, so that another store gives the same."""
     for probe, *said in connection.execute(_PROBES, {"enclosure": wanted.enclosure}).fetchall():
-        asked = {"probe": probe, "end": wanted.end_ms, "after": wanted.start_ms, "rows": PAGE_ROWS}
-        while found := connection.execute(_READINGS, asked).fetchall():
-            yield [(*said, *row) for row in found]
-            asked["after"] = found[-1][0] + 1
+        after_ms = wanted.start_ms
+        while found := _page(connection, probe, after_ms, wanted.end_ms):
+            yield [(*said, *row[1:]) for row in found]
+            after_ms = found[-1][1] + 1
+
+
+def _page(connection: sqlite3.Connection, probe: int, start_ms: int, end_ms: int) -> list[Reading]:
+    with snapshot(connection):
+        return list(islice(Stretches(connection).rows(probe, start_ms, end_ms), PAGE_ROWS))
 
 
 _HEATER_RUNS = """SELECT enclosure, start_ms, end_ms, energy_j, ended_by, id FROM heater_run

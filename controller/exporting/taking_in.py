@@ -13,8 +13,8 @@ from controller.errors import SoilwardError
 from controller.exporting.rows import COLUMNS, What
 from controller.memory import end_left_open_runs
 from controller.status import Grade
-from controller.store import readings
 from controller.store.connection import Lock, open_writer, transaction
+from controller.store.keeping import LATEST_MS, LEAST, MOST, Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 
@@ -23,8 +23,6 @@ AT_ONCE = 2000
 
 _HEADER = COLUMNS[What.READINGS]
 _GRADES = frozenset(each.value for each in Grade)
-_LEAST, _MOST = -273.15, 1e6
-_LATEST_MS = 253_402_300_799_999
 
 
 class RefusedImportError(SoilwardError):
@@ -59,11 +57,13 @@ def take_in(folder: Path, file: Path, told: Callable[[int], None] = lambda rows:
         with closing(open_writer(folder / "readings.db", READINGS)) as connection, transaction(connection):
             known = connection.execute("SELECT enclosure, name, unit FROM probe").fetchall()
             lines = _readings(file, {(enclosure, name): unit for enclosure, name, unit in known})
-            rows = new = 0
+            keeping, rows, new = Keeping(connection), 0, 0
             while batch := list(islice(lines, AT_ONCE)):
-                new += readings.add(connection, batch)
+                new += keeping.add(batch)
+                keeping.pack_much()
                 rows += len(batch)
                 told(len(batch))
+            keeping.pack_all()
             return TakenIn(rows, new)
     finally:
         lock.release()
@@ -112,7 +112,7 @@ def _time(file: Path, line: int, column: str, text: str) -> int:
         time_ms = from_rfc3339(text)
     except (ValueError, OverflowError):
         time_ms = -1
-    if not 0 <= time_ms <= _LATEST_MS:
+    if not 0 <= time_ms <= LATEST_MS:
         raise _refused(file, line, column, text, "write a time since 1970 as 2026-03-01T06:00:00.000Z")
     return time_ms
 
@@ -122,8 +122,8 @@ def _value(file: Path, line: int, text: str) -> float:
         value = float(text)
     except ValueError:
         value = math.nan
-    if not _LEAST <= value <= _MOST:
-        raise _refused(file, line, "value", text, f"write a number from {_LEAST} to {_MOST:.0f}")
+    if not LEAST <= value <= MOST:
+        raise _refused(file, line, "value", text, f"write a number from {LEAST} to {MOST:.0f}")
     return value
 
 

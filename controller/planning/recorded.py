@@ -9,13 +9,12 @@ from controller.control.log import Log
 from controller.control.stepping import Array
 from controller.planning.means import KEPT_S, ROW_S
 from controller.probe import Quantity
+from controller.store import rolled
+from controller.store.connection import snapshot
+from controller.store.stretch import Stretches
 
 ROW_MS = round(1000 * ROW_S)
-_MEANS = """SELECT probe.id, minute.start_ms / :row, sum(minute.total) / sum(minute.count)
-FROM probe JOIN minute ON minute.probe_id = probe.id
-WHERE probe.enclosure = :enclosure AND probe.quantity = :quantity
-AND minute.start_ms >= :start AND minute.start_ms < :end
-GROUP BY probe.id, minute.start_ms / :row"""
+_PROBES = "SELECT id FROM probe WHERE enclosure = ? AND quantity = ?"
 _RUNS = """SELECT start_ms, coalesce(end_ms, :end) FROM heater_run
 WHERE enclosure = :enclosure AND start_ms < :end AND coalesce(end_ms, :end) > :start"""
 
@@ -25,7 +24,11 @@ def log_of(readings: sqlite3.Connection, enclosure: str, now_ms: int) -> Log:
     end_ms = now_ms // ROW_MS * ROW_MS
     start_ms = end_ms - round(1000 * KEPT_S)
     span: dict[str, str | int] = {"row": ROW_MS, "enclosure": enclosure, "start": start_ms, "end": end_ms}
-    columns = {name: _column(readings, quantity, span) for name, quantity in _QUANTITIES.items()}
+    with snapshot(readings):
+        record = Stretches(readings)
+        columns = {
+            name: _column(record, enclosure, quantity, start_ms, end_ms) for name, quantity in _QUANTITIES.items()
+        }
     duty = _duty(readings.execute(_RUNS, span), start_ms, end_ms)
     heard = np.flatnonzero(np.isfinite(columns["soil_c"]) | np.isfinite(columns["outside_c"]))
     first = heard[0] if len(heard) else len(duty)
@@ -40,15 +43,17 @@ _QUANTITIES = {
 }
 
 
-def _column(readings: sqlite3.Connection, quantity: Quantity, span: dict[str, str | int]) -> Array:
+def _column(record: Stretches, enclosure: str, quantity: Quantity, start_ms: int, end_ms: int) -> Array:
     """Return the median of the probes of one quantity, row by row."""
-    first, rows = int(span["start"]) // ROW_MS, (int(span["end"]) - int(span["start"])) // ROW_MS
-    probes: dict[int, Array] = {}
-    for probe, row, mean in readings.execute(_MEANS, {**span, "quantity": quantity.value}):
-        probes.setdefault(probe, np.full(rows, np.nan))[row - first] = mean
-    if not probes:
+    rows = (end_ms - start_ms) // ROW_MS
+    heard = np.full((0, rows), np.nan)
+    for (probe,) in record.connection.execute(_PROBES, (enclosure, quantity.value)).fetchall():
+        means = rolled.combined(rolled.minutes(record, probe, start_ms, end_ms), start_ms, ROW_MS)
+        column = np.full(rows, np.nan)
+        column[(means.at_ms - start_ms) // ROW_MS] = means.total / means.count
+        heard = np.vstack([heard, column])
+    if not len(heard):
         return np.full(rows, np.nan)
-    heard = np.array(list(probes.values()))
     silent = np.isnan(heard).all(axis=0)
     heard[:, silent] = 0.0
     return np.where(silent, np.nan, np.nanmedian(heard, axis=0))

@@ -12,7 +12,9 @@ from controller.probe import Reading
 from controller.probe_state import Watch
 from controller.safety.trip import Trip, TripKind
 from controller.status import Grade
+from controller.store.connection import snapshot
 from controller.store.requests import Request
+from controller.store.stretch import Stretches
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +59,7 @@ class Answered:
     outcome: str
 
 
-_LAST_WORD = """SELECT max(at_ms) FROM (
-SELECT max(at_ms) AS at_ms FROM order_change WHERE at_ms BETWEEN :start AND :end
-UNION ALL SELECT max(arrived_ms) FROM reading WHERE arrived_ms BETWEEN :start AND :end)"""
+_LAST_ORDER = "SELECT max(at_ms) FROM order_change WHERE at_ms BETWEEN ? AND ?"
 
 
 def sessions(journal: sqlite3.Connection, readings: sqlite3.Connection) -> list[Session]:
@@ -75,17 +75,16 @@ def sessions(journal: sqlite3.Connection, readings: sqlite3.Connection) -> list[
         if after and after[0] == "stop":
             refused = json.loads(after[2]).get("refused")
         else:
-            (last_ms,) = readings.execute(_LAST_WORD, {"start": at_ms, "end": end_ms}).fetchone()
-            end_ms = last_ms or at_ms
+            end_ms = _last_word_ms(readings, at_ms, end_ms)
         lives.append(Session(at_ms, end_ms, beginning.from_body(json.loads(body)), refused))
     return lives
 
 
-_HEARD = """SELECT arrived_ms, name, value, taken_ms, grade FROM reading JOIN probe ON probe.id = probe_id
-WHERE enclosure = ? AND arrived_ms BETWEEN ? AND ? ORDER BY arrived_ms, taken_ms"""
-
-_STAMPED = """SELECT DISTINCT name FROM probe JOIN reading ON probe.id = probe_id
-WHERE enclosure = ? AND arrived_ms BETWEEN ? AND ? AND taken_ms <> arrived_ms"""
+def _last_word_ms(readings: sqlite3.Connection, start_ms: int, end_ms: int) -> int:
+    (order_ms,) = readings.execute(_LAST_ORDER, (start_ms, end_ms)).fetchone()
+    with snapshot(readings):
+        heard_ms = Stretches(readings).last_heard_ms(start_ms, end_ms)
+    return max(start_ms, order_ms or 0, heard_ms or 0)
 
 
 def heard(
@@ -96,11 +95,13 @@ def heard(
     A probe whose every reading is filed under its arrival gave no stamp. Stamped history that was not old had been
     retained by the broker.
     """
-    where = (enclosure, session.start_ms, session.end_ms)
-    stamped = {name for (name,) in readings.execute(_STAMPED, where)}
-    for arrived_ms, name, value, taken_ms, grade in readings.execute(_HEARD, where):
-        if name not in watches:
-            continue
+    names = dict(readings.execute("SELECT id, name FROM probe WHERE enclosure = ?", (enclosure,)).fetchall())
+    probes = [probe for probe, name in names.items() if name in watches]
+    span = (session.start_ms, session.end_ms)
+    record = Stretches(readings)
+    stamped = {names[row[0]] for row in record.heard(probes, *span) if row[1] != row[2]}
+    for probe, taken_ms, arrived_ms, value, grade in record.heard(probes, *span):
+        name = names[probe]
         young = arrived_ms - taken_ms <= watches[name].stale_after_s * 1000
         retained = grade == Grade.HISTORY and name in stamped and young
         stamp_ms, arrived_s = (taken_ms if name in stamped else None), (arrived_ms - session.start_ms) / 1000

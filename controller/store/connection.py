@@ -3,11 +3,15 @@
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeAlias
 
 from controller.errors import StoreError
+
+Migration: TypeAlias = str | Callable[[sqlite3.Connection], None]
+"""One step of a schema: a script, or what no script can do. Each is done whole or not at all."""
 
 BUSY_MS = 1000
 """[ms] how long a connection waits for a locked file before it says so; engineering judgement."""
@@ -70,13 +74,13 @@ class _Writing(sqlite3.Connection):
             self.lock.release()
 
 
-def open_writer(path: Path, migrations: Sequence[str], *, busy_ms: int = BUSY_MS) -> sqlite3.Connection:
+def open_writer(path: Path, migrations: Sequence[Migration], *, busy_ms: int = BUSY_MS) -> sqlite3.Connection:
     """Open `path` as its only writer, creating and migrating it as needed.
 
     Parameters
     ----------
     migrations
-        SQL scripts; script n brings the schema from version n to n + 1 (`PRAGMA user_version`).
+        Steps; step n brings the schema from version n to n + 1 (`PRAGMA user_version`).
     busy_ms
         [ms] patience with a locked file.
 
@@ -134,6 +138,19 @@ def open_reader(path: Path) -> sqlite3.Connection:
 
 
 @contextmanager
+def snapshot(connection: sqlite3.Connection) -> Iterator[None]:
+    """See one state of the file throughout; inside a transaction, that one's."""
+    if connection.in_transaction:
+        yield
+        return
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        connection.execute("ROLLBACK")
+
+
+@contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """Do all of it or none of it; inside another transaction, be part of that one."""
     if connection.in_transaction:
@@ -157,16 +174,25 @@ def _prepare(connection: sqlite3.Connection, busy_ms: int) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
 
 
-def _migrate(connection: sqlite3.Connection, path: Path, migrations: Sequence[str]) -> None:
+def _take(connection: sqlite3.Connection, step: Migration, number: int) -> None:
+    if isinstance(step, str):
+        connection.executescript(f"BEGIN IMMEDIATE;\n{step}\n;PRAGMA user_version = {number};\nCOMMIT;")
+        return
+    with transaction(connection):
+        step(connection)
+        connection.execute(f"PRAGMA user_version = {number}")
+
+
+def _migrate(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration]) -> None:
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     if version > len(migrations):
         raise StoreError(
             f"{path}: schema version {version} is newer than this program's {len(migrations)}; "
             "install the newer program, or put back a backup from before the upgrade"
         )
-    for number, script in enumerate(migrations[version:], start=version + 1):
+    for number, step in enumerate(migrations[version:], start=version + 1):
         try:
-            connection.executescript(f"BEGIN IMMEDIATE;\n{script}\n;PRAGMA user_version = {number};\nCOMMIT;")
+            _take(connection, step, number)
         except sqlite3.Error as error:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")

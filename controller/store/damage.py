@@ -5,12 +5,14 @@ from contextlib import closing
 from pathlib import Path
 
 from controller.errors import StoreError
+from controller.store.blocks import DamagedBlockError
 from controller.store.connection import open_reader
 
 _DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 _LOOK = (
     "SELECT count(*) FROM probe",
-    "SELECT max(taken_ms) FROM reading WHERE probe_id = (SELECT max(id) FROM probe)",
+    "SELECT packed FROM tail ORDER BY id DESC LIMIT 1",
+    "SELECT packed FROM block ORDER BY id DESC LIMIT 1",
     "SELECT max(id) FROM heater_run",
 )
 """What the controller reads and writes first; a page in the middle is only found when it is read."""
@@ -18,6 +20,8 @@ _LOOK = (
 
 def is_damage(error: BaseException | None) -> bool:
     """Whether an error says that a database file itself is broken, not merely busy or out of room."""
+    if isinstance(error, DamagedBlockError):
+        return True
     return isinstance(error, sqlite3.DatabaseError) and getattr(error, "sqlite_errorname", "").startswith(_DAMAGE)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from threading import Condition
-from typing import Generic, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 from controller.errors import StoreError
 from controller.store.connection import transaction
@@ -34,15 +34,34 @@ class _Waiting(Generic[Work]):
     put_s: float
     work: Work | None
     done: Callable[[], None] | None
+    soon: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """When to commit: at `enough` items, or `wait_s` [s] after the first; `bound` is how many may wait at all."""
+    """When to commit: at `enough` items, or `wait_s` [s] after the first; `bound` is how many may wait at all.
+
+    `rest_s` [s] lies between two commits when nothing is urgent and less than enough waits: a memory card writes whole
+    pages, however little they hold.
+    """
 
     enough: int
     wait_s: float
     bound: int
+    rest_s: float = 0.0
+
+
+class Open(Protocol):
+    """A database that is open for writing; where it is begun anew, the connection is another one."""
+
+    connection: sqlite3.Connection
+
+
+@dataclass(slots=True)
+class Opened:
+    """A database that stays the one it is."""
+
+    connection: sqlite3.Connection
 
 
 class Lane(Generic[Work]):
@@ -60,12 +79,12 @@ class Lane(Generic[Work]):
 
     def __init__(
         self,
-        connection: sqlite3.Connection,
+        file: Open,
         write: Callable[[sqlite3.Connection, Sequence[Work]], int],
         patience: Patience,
         lock: Condition,
     ) -> None:
-        self.connection = connection
+        self.file = file
         self.commits = 0
         self.new_rows = 0
         self.refused = 0
@@ -75,16 +94,20 @@ class Lane(Generic[Work]):
         self._line: deque[_Waiting[Work]] = deque()
         self._failing_since_s: float | None = None
         self._next_try_s = float("-inf")
+        self._rested_s = float("-inf")
+        self._soon_s: float | None = None
 
     def __len__(self) -> int:
         return len(self._line)
 
-    def put(self, work: Work | None, done: Callable[[], None] | None, now_s: float) -> bool:
-        """Join the line; False if it is full. Never waits for the disk."""
+    def put(self, work: Work | None, done: Callable[[], None] | None, now_s: float, *, soon: bool = False) -> bool:
+        """Join the line; False if it is full. Never waits for the disk. What is wanted `soon` waits for no rest."""
         with self._lock:
             if len(self._line) >= self._patience.bound:
                 return False
-            self._line.append(_Waiting(now_s, work, done))
+            self._line.append(_Waiting(now_s, work, done, soon))
+            if soon and self._soon_s is None:
+                self._soon_s = now_s
             self._lock.notify()
         return True
 
@@ -93,15 +116,19 @@ class Lane(Generic[Work]):
         with self._lock:
             if not self._line:
                 return None
-            wait_s = 0.0 if len(self._line) >= self._patience.enough else self._patience.wait_s
-            return max(self._line[0].put_s + wait_s, self._next_try_s)
+            if len(self._line) >= self._patience.enough:
+                return max(self._line[0].put_s, self._next_try_s)
+            due_s = max(self._line[0].put_s + self._patience.wait_s, self._rested_s)
+            if self._soon_s is not None:
+                due_s = min(due_s, self._soon_s + self._patience.wait_s)
+            return max(due_s, self._next_try_s)
 
     def failing_since_s(self, now_s: float) -> float | None:
         """Return since when [s monotonic] nothing reaches the disk, or None if all is well."""
         with self._lock:
             if self._failing_since_s is not None:
                 return self._failing_since_s
-            if self._line and now_s - self._line[0].put_s > HUNG_S:
+            if self._line and now_s - self._line[0].put_s > HUNG_S + self._patience.rest_s:
                 return self._line[0].put_s
         return None
 
@@ -116,8 +143,10 @@ class Lane(Generic[Work]):
             return False
         with self._lock:
             self._failing_since_s = None
+            self._rested_s = now_s + self._patience.rest_s
             for _ in batch:
                 self._line.popleft()
+            self._soon_s = next((item.put_s for item in self._line if item.soon), None)
         for item in batch:
             self._acknowledge(item)
         return True
@@ -126,7 +155,7 @@ class Lane(Generic[Work]):
         if not works:
             return
         try:
-            new_rows = self._write(self.connection, works)
+            new_rows = self._write(self.file.connection, works)
         except _UNWRITABLE:
             new_rows = self._write_singly(works)
         self.new_rows += new_rows
@@ -136,10 +165,10 @@ class Lane(Generic[Work]):
         """Write all but what the schema refuses: one such item must not hold up the rest for ever."""
         new_rows, refusals = 0, []
         # One transaction all the same: were half of it kept, the next try would keep that half twice.
-        with transaction(self.connection):
+        with transaction(self.file.connection):
             for work in works:
                 try:
-                    new_rows += self._write(self.connection, [work])
+                    new_rows += self._write(self.file.connection, [work])
                 except _UNWRITABLE as error:
                     refusals.append((work, error))
         self.refused += len(refusals)
@@ -152,7 +181,8 @@ class Lane(Generic[Work]):
             self._next_try_s = now_s + RETRY_S
             if self._failing_since_s is not None:
                 return
-            self._failing_since_s = now_s
+            # The oldest has been on its way to the disk since it was put, not since a try failed.
+            self._failing_since_s = self._line[0].put_s
         _log.error("disk does not take what waits", extra={"error": str(error), "waiting": len(self._line)})
 
     def _acknowledge(self, item: _Waiting[Work]) -> None:

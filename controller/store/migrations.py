@@ -1,8 +1,11 @@
-"""The schemas, as numbered scripts: append a script, never edit one that was released.
+"""The schemas, as numbered steps: append a step, never edit one that was released. A step is a script, or a function.
 
 Times are UTC milliseconds between 1970 and the year 9999. Names carry their unit, except a reading's `value`,
 whose unit is the probe's.
 """
+
+from controller.store.connection import Migration
+from controller.store.first_record import into_blocks
 
 _TIME = "BETWEEN 0 AND 253402300799999"
 
@@ -21,9 +24,17 @@ CREATE TABLE {table} (
 """
 
 
+_BOUNDS = f"""taken_least_ms INTEGER NOT NULL CHECK (taken_least_ms {_TIME}),
+taken_most_ms INTEGER NOT NULL CHECK (taken_most_ms >= taken_least_ms),
+heard_least_ms INTEGER NOT NULL CHECK (heard_least_ms {_TIME}),
+heard_most_ms INTEGER NOT NULL CHECK (heard_most_ms >= heard_least_ms),
+count INTEGER NOT NULL CHECK (count > 0),
+packed BLOB NOT NULL"""
+
+
 # The bounds on value are the widest that any unit of ours allows: 0 K below, beyond any light or current above.
 # NaN arrives as NULL and is refused by NOT NULL.
-READINGS: tuple[str, ...] = (
+READINGS: tuple[Migration, ...] = (
     f"""
 CREATE TABLE probe (
     id INTEGER PRIMARY KEY,
@@ -80,6 +91,18 @@ CREATE TABLE late (
 CREATE TABLE identity (record TEXT NOT NULL CHECK (length(record) = 16)) STRICT;
 INSERT INTO identity (record) VALUES (lower(hex(randomblob(8))));
 """,
+    # A key says where a row lies: what is written together lies together, and what is read together is near.
+    f"""
+ALTER TABLE probe ADD COLUMN newest_ms INTEGER NOT NULL DEFAULT 0 CHECK (newest_ms {_TIME});
+ALTER TABLE probe ADD COLUMN heard_ms INTEGER NOT NULL DEFAULT 0 CHECK (heard_ms {_TIME});
+ALTER TABLE probe ADD COLUMN closed_ms INTEGER NOT NULL DEFAULT 0 CHECK (closed_ms {_TIME});
+CREATE TABLE tail (id INTEGER PRIMARY KEY, {_BOUNDS}) STRICT;
+CREATE TABLE block (id INTEGER PRIMARY KEY, {_BOUNDS}) STRICT;
+CREATE INDEX block_by_heard ON block (heard_most_ms, heard_least_ms);
+CREATE TABLE hours (id INTEGER PRIMARY KEY, packed BLOB NOT NULL) STRICT;
+CREATE TABLE minutes (id INTEGER PRIMARY KEY, packed BLOB NOT NULL) STRICT;
+""",
+    into_blocks,
 )
 
 # The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.

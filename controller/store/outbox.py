@@ -5,17 +5,22 @@ or hour follows once the readings of its probe have passed it. What came late go
 """
 
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from influxdb_client import Point
 
+from controller.store import rolled
+from controller.store.blocks import Row
 from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.journal import after
 from controller.store.migrations import OUTBOX
 from controller.store.points import Place, Points
 from controller.store.readings import HOUR_MS, MINUTE_MS
+from controller.store.stretch import EVER_MS, Stretches
 from controller.store.told import Told
 
 MOST_READINGS = 4000
@@ -67,9 +72,10 @@ class Outbox:
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
             places = _places(record)
-            oldest_ms = self._readings(record, places, points, cursors)
-            self._passed(record, places, points, cursors)
-            self._late(record, places, points, cursors)
+            kept = Stretches(record)
+            oldest_ms = self._readings(kept, places, points, cursors)
+            self._passed(kept, places, points, cursors)
+            self._late(kept, places, points, cursors)
             self._runs(record, points, cursors)
         with closing(open_reader(self._folder / "journal.db")) as record:
             for entry in after(record, self._sent.get("journal", 0), MOST_OTHERS):
@@ -102,25 +108,27 @@ class Outbox:
         self._own.close()
 
     def _readings(
-        self, record: sqlite3.Connection, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
+        self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
     ) -> int | None:
         """Take the oldest unsent readings over all probes; returns when [ms UTC] the first of them was taken."""
         share = MOST_READINGS // max(len(places), 1) + 1
-        waiting = {each: record.execute(_AFTER, (each, self._reached(f"probe/{each}", -1), share)) for each in places}
-        rows = {probe: found for probe, cursor in waiting.items() if (found := cursor.fetchall())}
+        rows = {each: found for each in places if (found := self._after(record, each, share))}
         # A probe that has more than its share ends the batch for all, or newer readings would overtake its older ones.
-        horizon_ms = min((found[-1][0] for found in rows.values() if len(found) == share), default=None)
+        horizon_ms = min((found[-1][1] for found in rows.values() if len(found) == share), default=None)
         taken: list[tuple[int, Point]] = []
         for probe, found in rows.items():
-            kept = [row for row in found if horizon_ms is None or row[0] <= horizon_ms]
+            kept = [row for row in found if horizon_ms is None or row[1] <= horizon_ms]
             if kept:
-                taken += [(row[0], self._points.reading(places[probe], *row)) for row in kept]
-                cursors[self._line(f"probe/{probe}")] = kept[-1][0]
+                taken += [(row[1], self._points.reading(places[probe], row[1], *row[3:])) for row in kept]
+                cursors[self._line(f"probe/{probe}")] = kept[-1][1]
         points += [point for _, point in sorted(taken, key=lambda each: each[0])]
-        return min((found[0][0] for found in rows.values()), default=None)
+        return min((found[0][1] for found in rows.values()), default=None)
+
+    def _after(self, record: Stretches, probe: int, share: int) -> list[Row]:
+        return list(islice(record.rows(probe, self._reached(f"probe/{probe}", -1) + 1, EVER_MS), share))
 
     def _passed(
-        self, record: sqlite3.Connection, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
+        self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
     ) -> None:
         """Take the minutes and hours that the readings sent by then have passed, some of each probe at a time.
 
@@ -132,26 +140,23 @@ class Outbox:
             for width, width_ms in _WIDTHS:
                 line, high_ms = f"{width}/{probe}", reached_ms - reached_ms % width_ms
                 low_ms = self._reached(line, -width_ms) + width_ms
-                rows = record.execute(_ROLLED.format(table=width), (probe, low_ms, high_ms, MOST_OTHERS))
-                for start_ms, *row in rows:
-                    points.append(self._points.roll_up(place, width, start_ms, tuple(row)))
+                for start_ms, said in _rolled(record, probe, width, low_ms, high_ms):
+                    points.append(self._points.roll_up(place, width, start_ms, said))
                     cursors[self._line(line)] = start_ms
 
-    def _late(
-        self, record: sqlite3.Connection, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
-    ) -> None:
+    def _late(self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]) -> None:
         touched: set[tuple[str, int, int]] = set()
-        for number, probe, taken_ms in record.execute(_LATE, (self._reached("late", 0), MOST_OTHERS)):
+        for number, probe, taken_ms in record.connection.execute(_LATE, (self._reached("late", 0), MOST_OTHERS)):
             cursors[self._line("late")] = number
-            row = record.execute(_ONE, (probe, taken_ms)).fetchone()
+            row = next(record.rows(probe, taken_ms, taken_ms + 1), None)
             if row is None or taken_ms > cursors.get(self._line(f"probe/{probe}"), self._reached(f"probe/{probe}", -1)):
                 continue
-            points.append(self._points.reading(places[probe], taken_ms, *row))
+            points.append(self._points.reading(places[probe], taken_ms, *row[3:]))
             if self._points.replaces:
                 touched |= {(width, probe, taken_ms - taken_ms % width_ms) for width, width_ms in _WIDTHS}
         for width, probe, start_ms in sorted(touched):
-            for _, *row in record.execute(_ROLLED.format(table=width), (probe, start_ms, start_ms + 1, 1)):
-                points.append(self._points.roll_up(places[probe], width, start_ms, tuple(row)))
+            for _, said in _rolled(record, probe, width, start_ms, start_ms + 1):
+                points.append(self._points.roll_up(places[probe], width, start_ms, said))
 
     def _runs(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         for (enclosure,) in record.execute("SELECT DISTINCT enclosure FROM heater_run").fetchall():
@@ -172,10 +177,15 @@ def _places(record: sqlite3.Connection) -> dict[int, Place]:
     return {row[0]: Place(*row[1:]) for row in record.execute("SELECT id, enclosure, name, quantity, unit FROM probe")}
 
 
-_AFTER = "SELECT taken_ms, value, grade FROM reading WHERE probe_id = ? AND taken_ms > ? ORDER BY taken_ms LIMIT ?"
-_ROLLED = """SELECT start_ms, count, least, most, total FROM {table}
-WHERE probe_id = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms LIMIT ?"""
+def _rolled(
+    record: Stretches, probe: int, width: str, start_ms: int, end_ms: int
+) -> Iterator[tuple[int, tuple[int, float, float, float]]]:
+    """Yield the first minutes or hours of a probe that begin in [start_ms, end_ms): start, and what was said."""
+    found = {"minute": rolled.minutes, "hour": rolled.hours}[width](record, probe, start_ms, end_ms)
+    for at_ms, count, least, most, total in islice(found.rows(), MOST_OTHERS):
+        yield at_ms, (count, least, most, total)
+
+
 _LATE = "SELECT id, probe_id, taken_ms FROM late WHERE id > ? ORDER BY id LIMIT ?"
-_ONE = "SELECT value, grade FROM reading WHERE probe_id = ? AND taken_ms = ?"
 _ENDED = """SELECT id, start_ms, end_ms, energy_j, ended_by FROM heater_run
 WHERE enclosure = ? AND id > ? AND end_ms IS NOT NULL ORDER BY id LIMIT ?"""

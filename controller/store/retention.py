@@ -1,24 +1,26 @@
 """How long readings and minutes are kept: taken away in small steps, oldest first; hours are kept for ever.
 
-A day counts only if readings are on record for it, so a wall clock that leaps years ahead takes nothing with it.
+A day counts only if readings are on record for it, so a wall clock that leaps years ahead takes nothing with it. No
+reading goes before its day is rolled up.
 """
 
 import sqlite3
 
 from controller.settings import Store
+from controller.store import shelves
 from controller.store.connection import transaction
+from controller.store.sums import DAY_MS
 
-DAY_MS = 86_400_000
-STEP_ROWS = 500
-"""Rows one step takes away: some milliseconds on a memory card. Source: engineering judgement."""
+STEP_ROWS = 100
+"""Blocks, or days of minutes, that one step takes away: milliseconds on a memory card. Engineering judgement."""
 EVERY_S = 10.0
-"""[s] between two steps: enough for forty probes that speak every second."""
-LIMITS_STAND_S = 3600.0
-"""[s] for which a limit once found is used."""
+"""[s] between two steps: enough for a thousand probes."""
+REST_S = 3600.0
+"""[s] until the next look once nothing is too old."""
 
 
 class Retention:
-    """Takes away what is too old, one probe and one table at a time. Used by the writer's thread alone.
+    """Takes away what is too old, readings first. Used by the writer's thread alone.
 
     Parameters
     ----------
@@ -27,10 +29,9 @@ class Retention:
     """
 
     def __init__(self, store: Store) -> None:
-        self._kept = {"reading": ("taken_ms", store.raw_days), "minute": ("start_ms", store.minute_days)}
-        self._turns: list[tuple[str, int]] = []
-        self._limits: dict[tuple[str, int], tuple[float, int]] = {}
+        self._raw_days, self._minute_days = store.raw_days, store.minute_days
         self._stepped_s = float("-inf")
+        self._probes: list[int] = []
 
     def step(self, connection: sqlite3.Connection, now_s: float, now_ms: int) -> int:
         """Take away at most `STEP_ROWS` rows if a step is due; returns how many.
@@ -43,41 +44,58 @@ class Retention:
         if now_s - self._stepped_s < EVERY_S:
             return 0
         self._stepped_s = now_s
-        if not self._turns:
-            probes = [int(row[0]) for row in connection.execute("SELECT id FROM probe ORDER BY id")]
-            self._turns = [(table, probe) for probe in probes for table in self._kept]
-        while self._turns:
-            table, probe = self._turns[-1]
-            gone = self._take(connection, table, probe, self._limit_ms(connection, table, probe, now_s, now_ms))
-            if gone:
-                return gone
-            self._turns.pop()
-        # Nothing is too old: the next look is an hour away, for it asks of every probe.
-        self._stepped_s = now_s + LIMITS_STAND_S - EVERY_S
-        return 0
+        gone = self._readings(connection, now_ms)
+        if not gone:
+            self._probes = self._probes or [int(row[0]) for row in connection.execute("SELECT id FROM probe")]
+            while self._probes and not gone:
+                gone = self._minutes(connection, self._probes[-1], now_ms)
+                if not gone:
+                    self._probes.pop()
+        if not gone:
+            # Nothing is too old: the next look is an hour away.
+            self._stepped_s = now_s + REST_S - EVERY_S
+        return gone
 
-    def _take(self, connection: sqlite3.Connection, table: str, probe: int, limit_ms: int) -> int:
-        time, _ = self._kept[table]
-        with transaction(connection):
-            oldest = connection.execute(
-                f"SELECT {time} FROM {table} WHERE probe_id = ? AND {time} < ? ORDER BY {time} LIMIT ?",
-                (probe, limit_ms, STEP_ROWS),
-            ).fetchall()
-            if oldest:
-                connection.execute(f"DELETE FROM {table} WHERE probe_id = ? AND {time} <= ?", (probe, oldest[-1][0]))
-        return len(oldest)
+    def _readings(self, connection: sqlite3.Connection, now_ms: int) -> int:
+        by_days_ms = _start_of_days(connection, self._raw_days)
+        (closed_ms,) = connection.execute("SELECT coalesce(min(closed_ms), 0) FROM probe").fetchone()
+        limit_ms = min(now_ms - self._raw_days * DAY_MS, by_days_ms, closed_ms)
+        return _take(connection, "block", 0, shelves.block_id(limit_ms, 0))
 
-    def _limit_ms(self, connection: sqlite3.Connection, table: str, probe: int, now_s: float, now_ms: int) -> int:
-        """Return the time [ms UTC] before which rows may go: too old by the calendar, and by days with readings."""
-        found = self._limits.get((table, probe))
-        if found is None or now_s - found[0] >= LIMITS_STAND_S:
-            _, days = self._kept[table]
-            first = connection.execute(_DAY_BEFORE, (probe, days)).fetchone()
-            by_days_ms = 0 if first is None else (int(first[0]) + 1) * DAY_MS
-            found = self._limits[table, probe] = (now_s, min(now_ms - days * DAY_MS, by_days_ms))
-        return found[1]
+    def _minutes(self, connection: sqlite3.Connection, probe: int, now_ms: int) -> int:
+        first, last = shelves.day_id(probe, 0), shelves.day_id(probe + 1, 0) - 1
+        kept = connection.execute(_DAY_OF_MINUTES, (first, last, self._minute_days - 1)).fetchone()
+        if kept is None:
+            return 0
+        return _take(
+            connection, "minutes", first, min(kept[0], shelves.day_id(probe, now_ms - self._minute_days * DAY_MS))
+        )
 
 
-_DAY_BEFORE = f"""SELECT start_ms / {DAY_MS} AS day FROM hour WHERE probe_id = ?
-GROUP BY day ORDER BY day DESC LIMIT 1 OFFSET ?"""
-# The day that as many days with readings lie after.
+def _start_of_days(connection: sqlite3.Connection, days: int) -> int:
+    """Return where [ms UTC] the last `days` days with readings begin; 0 if there are fewer."""
+    border = shelves.LAST_BLOCK
+    day_ms = 0
+    for _ in range(days):
+        (newest,) = connection.execute("SELECT max(id) FROM block WHERE id < ?", (border,)).fetchone()
+        if newest is None:
+            return 0
+        at_ms, _ = shelves.block_place(newest)
+        day_ms = at_ms - at_ms % DAY_MS
+        border = shelves.block_id(day_ms, 0)
+    return day_ms
+
+
+def _take(connection: sqlite3.Connection, table: str, first: int, border: int) -> int:
+    """Take away the first rows with a key in [first, border)."""
+    with transaction(connection):
+        found = connection.execute(
+            f"SELECT id FROM {table} WHERE id >= ? AND id < ? ORDER BY id LIMIT ?", (first, border, STEP_ROWS)
+        ).fetchall()
+        if found:
+            connection.execute(f"DELETE FROM {table} WHERE id BETWEEN ? AND ?", (found[0][0], found[-1][0]))
+    return len(found)
+
+
+_DAY_OF_MINUTES = "SELECT id FROM minutes WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1 OFFSET ?"
+# The oldest of the days that are kept.

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from controller.store import orders
 from controller.store.connection import transaction
 from controller.store.orders import OrderChanged
+from controller.store.stretch import Stretches
 from controller.store.use import By, HeaterUse, summary
 
 __all__ = [
@@ -99,14 +100,17 @@ def finish_left_open(connection: sqlite3.Connection, lease_s: float) -> int:
     with transaction(connection):
         left = connection.execute("SELECT enclosure, start_ms FROM heater_run WHERE end_ms IS NULL").fetchall()
         for enclosure, start_ms in left:
-            (heard_ms,) = connection.execute(_LAST_HEARD, {"enclosure": enclosure, "start": start_ms}).fetchone()
-            last_ms = max(start_ms, heard_ms or 0) + round(lease_s * 1000)
+            last_ms = max(start_ms, _last_heard_ms(connection, enclosure)) + round(lease_s * 1000)
             finish(connection, enclosure, last_ms, "controller stopped")
     return len(left)
 
 
-_LAST_HEARD = """SELECT max(reading.arrived_ms) FROM probe JOIN reading ON reading.probe_id = probe.id
-WHERE probe.enclosure = :enclosure AND reading.taken_ms >= :start"""
+def _last_heard_ms(connection: sqlite3.Connection, enclosure: str) -> int:
+    """Return when [ms UTC] an enclosure was last heard, packed or not; 0 if never."""
+    packed = dict(connection.execute("SELECT id, heard_ms FROM probe WHERE enclosure = ?", (enclosure,)).fetchall())
+    record = Stretches(connection)
+    waiting = [row[2] for probe in packed for row in record.waiting(probe)]
+    return max([*packed.values(), *waiting], default=0)
 
 
 def apply(connection: sqlite3.Connection, event: RunEvent) -> bool:

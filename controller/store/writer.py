@@ -5,25 +5,37 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from threading import Condition, Thread
+from typing import Any
 
 from controller.clock import Clock
-from controller.store import journal, readings, runs
-from controller.store.connection import BUSY_MS, open_writer, transaction
-from controller.store.damage import is_damage, set_aside
+from controller.store import journal
+from controller.store.connection import BUSY_MS, open_writer
 from controller.store.durations import Durations
 from controller.store.heads import Sealer
 from controller.store.journal import JSON, Entry
-from controller.store.lane import Lane, Patience
-from controller.store.migrations import JOURNAL, READINGS
+from controller.store.lane import Lane, Opened, Patience
+from controller.store.migrations import JOURNAL
 from controller.store.readings import StoredReading
+from controller.store.record import Record
 from controller.store.reserve import Reserve
 from controller.store.retention import Retention
-from controller.store.runs import RunEvent
+from controller.store.runs import RunEnergy, RunEvent
 
 _log = logging.getLogger(__name__)
 
-READINGS_PATIENCE = Patience(enough=40, wait_s=2.0, bound=20_000)
-"""Brokers stop at some tens of unacknowledged messages, so size as well as time calls for a commit."""
+
+def readings_patience(rest_s: float = 0.0, window: int = 100) -> Patience:
+    """Return when readings go to the disk.
+
+    Parameters
+    ----------
+    rest_s
+        [s] between two commits while little waits.
+    window
+        Messages the broker sends before it waits for acknowledgements; so two fifths of it call for a commit at once.
+    """
+    return Patience(enough=window * 2 // 5, wait_s=2.0, bound=20_000, rest_s=rest_s)
+
 
 JOURNAL_PATIENCE = Patience(enough=1, wait_s=0.0, bound=20_000)
 """A trip is written at once, and readings can never crowd it out."""
@@ -51,6 +63,8 @@ class Writer:
         Signs the journal's head once a day and at `close`, or None.
     retention
         Takes away what is too old, or None to keep all.
+    patience
+        When readings go to the disk.
 
     Raises
     ------
@@ -66,20 +80,23 @@ class Writer:
         busy_ms: int = BUSY_MS,
         sealer: Sealer | None = None,
         retention: Retention | None = None,
+        patience: Patience | None = None,
     ) -> None:
-        self._clock, self._sealer, self._retention, self.took = clock, sealer, retention, Durations()
+        self._clock, self._sealer, self.took = clock, sealer, Durations()
         self._wake = Condition()
         self._stopping = False
         self._thread: Thread | None = None
         self._died_s: float | None = None
-        self._record, self._busy_ms, self._reserve = folder / "readings.db", busy_ms, Reserve(folder)
-        kept = open_writer(self._record, READINGS, busy_ms=busy_ms)
+        self._reserve = Reserve(folder)
+        self._record = Record(folder / "readings.db", clock, self.tell_damage, retention, busy_ms=busy_ms)
         try:
-            written = open_writer(folder / "journal.db", JOURNAL, busy_ms=busy_ms)
+            written = Opened(open_writer(folder / "journal.db", JOURNAL, busy_ms=busy_ms))
         except Exception:
-            kept.close()
+            self._record.connection.close()
             raise
-        self._readings: Lane[StoredReading | RunEvent] = Lane(kept, self._keep, READINGS_PATIENCE, self._wake)
+        self._readings: Lane[StoredReading | RunEvent] = Lane(
+            self._record, self._record.write, patience or readings_patience(), self._wake
+        )
         self._journal: Lane[Entry] = Lane(written, _write_journal, JOURNAL_PATIENCE, self._wake)
 
     def start(self) -> None:
@@ -93,7 +110,8 @@ class Writer:
 
     def put_run(self, event: RunEvent) -> bool:
         """Keep what the node reported about its contact, in order, with the readings."""
-        return self._readings.put(event, None, self._clock.now().mono_s)
+        soon = not isinstance(event, RunEnergy)
+        return self._readings.put(event, None, self._clock.now().mono_s, soon=soon)
 
     def put_journal(self, entry: Entry) -> bool:
         """Write an entry at once, ahead of any waiting readings."""
@@ -140,12 +158,12 @@ class Writer:
             now_s = self._clock.now().mono_s
             due_s = lane.due_s()
             if due_s is not None and due_s <= now_s:
-                if not lane.commit(now_s) and lane is self._journal and self._reserve.give_up():
-                    lane.commit(now_s)
+                self._commit(lane, now_s)
                 self.took.take(self._clock.now().mono_s - now_s)
         self._reserve.look(self._clock.now().mono_s)
         self._seal(at_the_end=False)
-        self._forget()
+        if self.healthy:
+            self._record.tidy(idle=not len(self._readings))
 
     def close(self) -> int:
         """Stop the thread, write all that waits, close both databases, and return how many items could not be kept."""
@@ -162,31 +180,15 @@ class Writer:
             if lane is self._journal:
                 self._seal(at_the_end=True)
                 self._sealer = None
-            lane.connection.close()
+            lane.file.connection.close()
         return self.queue_depth
 
-    def _forget(self) -> None:
-        """Take away a little of what is too old, while nothing waits and the disk is well."""
-        if self._retention is None or len(self._readings) or not self.healthy:
-            return
-        now = self._clock.now()
-        try:
-            self._retention.step(self._readings.connection, now.mono_s, now.utc_ms)
-        except sqlite3.Error as error:
-            _log.warning("nothing old was taken away", extra={"error": str(error)})
-
-    def _keep(self, connection: sqlite3.Connection, works: Sequence[StoredReading | RunEvent]) -> int:
-        """Write readings and runs; a record found damaged is set aside, and a new one begun."""
-        try:
-            return _write_readings(connection, works)
-        except sqlite3.DatabaseError as error:
-            if not is_damage(error):
-                raise
-            connection.close()
-            aside = set_aside(self._record, self._clock.now().utc_ms)
-            self._readings.connection = open_writer(self._record, READINGS, busy_ms=self._busy_ms)
-            self.tell_damage(aside)
-            return _write_readings(self._readings.connection, works)
+    def _commit(self, lane: Lane[Any], now_s: float) -> None:
+        done = lane.commit(now_s)
+        if not done and lane is self._journal and self._reserve.give_up():
+            lane.commit(now_s)
+        if not done and lane is self._readings:
+            self._record.forget()
 
     def tell_damage(self, aside: Path) -> None:
         """Write into the journal that the record was damaged, and where it is now."""
@@ -201,7 +203,7 @@ class Writer:
             return
         seal = self._sealer.seal if at_the_end else self._sealer.look
         try:
-            seal(self._journal.connection, self._clock.now().utc_ms)
+            seal(self._journal.file.connection, self._clock.now().utc_ms)
         except (OSError, sqlite3.Error) as error:
             _log.error("the journal's head was not signed", extra={"error": str(error)})
 
@@ -227,15 +229,6 @@ class Writer:
 
 def _earliest(*moments_s: float | None) -> float | None:
     return min((moment_s for moment_s in moments_s if moment_s is not None), default=None)
-
-
-def _write_readings(connection: sqlite3.Connection, works: Sequence[StoredReading | RunEvent]) -> int:
-    with transaction(connection):
-        new = readings.add(connection, [work for work in works if isinstance(work, StoredReading)])
-        for work in works:
-            if not isinstance(work, StoredReading):
-                runs.apply(connection, work)
-        return new
 
 
 def _write_journal(connection: sqlite3.Connection, works: Sequence[Entry]) -> int:

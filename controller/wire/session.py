@@ -18,6 +18,15 @@ SESSION_KEPT_S = 7 * 86_400
 
 WINDOW = 1000
 """Messages the broker may have out unacknowledged (MQTT 5 Receive Maximum)."""
+EMBEDDED_WINDOW, OLD_WINDOW = 100, 20
+"""The same of our embedded broker, and of Mosquitto where the protocol cannot ask (its `max_inflight_messages`)."""
+
+
+def window(broker: Broker) -> int:
+    """Return how many messages the broker sends before it waits for an acknowledgement."""
+    if broker.kind == "embedded":
+        return EMBEDDED_WINDOW
+    return WINDOW if broker.protocol == "5" else OLD_WINDOW
 
 
 def credentials(settings: Settings, reading_only: bool = False) -> tuple[str, str] | None:

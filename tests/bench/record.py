@@ -7,13 +7,16 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from itertools import islice
 from pathlib import Path
 
 import duckdb
 
-from controller.store import readings
-from controller.store.connection import open_reader, open_writer, transaction
+from controller.store import reading_back
+from controller.store.connection import open_reader, open_writer
+from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
+from controller.store.readings import StoredReading
 from tests.bench.table import Row, percentile
 
 START_MS = 1_735_689_600_000
@@ -21,6 +24,7 @@ YEAR_MS = 365 * 86_400_000
 PERIOD_MS = 10_000
 POINTS = 1500
 ZOOMS = 40
+BATCH = 2000
 MOST_MS = 20.0
 TIMES_DUCKDB = 5.0
 MOST_BYTES, MOST_WRITTEN = 14.0, 4.0
@@ -37,10 +41,15 @@ def _year(folder: Path) -> Iterator[Row]:
     _fill(folder / "readings.db", values)
     _fill_duckdb(folder / "duck.db", values)
     zooms = _zooms()
-    with closing(open_reader(folder / "readings.db")) as ours, closing(duckdb.connect(folder / "duck.db")) as theirs:
-        ours_ms = _times(lambda zoom: readings.series(ours, "larch", None, *zoom, POINTS), zooms)
+    _fill_rows(folder / "rows.db", values)
+    with (
+        closing(open_reader(folder / "readings.db")) as ours,
+        closing(open_reader(folder / "rows.db")) as plain,
+        closing(duckdb.connect(folder / "duck.db")) as theirs,
+    ):
+        ours_ms = _times(lambda zoom: reading_back.series(ours, "larch", None, *zoom, POINTS), zooms)
         duck_ms = _times(lambda zoom: _duck(theirs, *zoom), zooms)
-        scan_ms = _times(lambda zoom: _scan(ours, *zoom), zooms[:6])
+        scan_ms = _times(lambda zoom: _scan(plain, *zoom), zooms[:6])
     mine, duck, scan = (percentile(each, 0.95) for each in (ours_ms, duck_ms, scan_ms))
     times = duck / mine
     what = f"a year of 10 s readings in {POINTS} points, any zoom, p95 of {ZOOMS}"
@@ -69,17 +78,14 @@ def _values() -> list[tuple[int, float]]:
 
 
 def _fill(file: Path, values: list[tuple[int, float]]) -> None:
-    """Fill in bulk; the roll-ups are those that `add` would make."""
-    with closing(open_writer(file, READINGS)) as record, transaction(record):
-        record.execute("INSERT INTO probe VALUES (1, 'larch', 'soil', 'soil', 'Cel')")
-        record.executemany(
-            "INSERT INTO reading VALUES (1, ?, ?, ?, 'good')", ((at_ms, at_ms + 180, value) for at_ms, value in values)
-        )
-        for table, width_ms in (("minute", 60_000), ("hour", 3_600_000)):
-            record.execute(
-                f"""INSERT INTO {table} SELECT 1, taken_ms / {width_ms} * {width_ms} AS start, count(*), min(value),
-                max(value), sum(value) FROM reading GROUP BY start"""
-            )
+    """Keep them as the controller does, some thousands at a time."""
+    with closing(open_writer(file, READINGS)) as record:
+        keeping = Keeping(record)
+        lines = (StoredReading("larch", "soil", "soil", "Cel", value, at, at + 180, "good") for at, value in values)
+        while batch := list(islice(lines, BATCH)):
+            keeping.add(batch)
+            keeping.pack_much()
+        keeping.pack_all()
     with closing(sqlite3.connect(file)) as record:
         record.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
@@ -90,6 +96,13 @@ def _fill_duckdb(file: Path, values: list[tuple[int, float]]) -> None:
     with closing(duckdb.connect(file)) as duck:
         duck.execute(f"CREATE TABLE reading AS SELECT column0 AS taken, column1 AS value FROM read_csv('{text}')")
     text.unlink()
+
+
+def _fill_rows(file: Path, values: list[tuple[int, float]]) -> None:
+    """Write them as plain rows, for the plain scan."""
+    with closing(sqlite3.connect(file)) as record, record:
+        record.execute("CREATE TABLE reading (taken_ms INTEGER PRIMARY KEY, value REAL NOT NULL)")
+        record.executemany("INSERT INTO reading VALUES (?, ?)", values)
 
 
 def _zooms() -> list[tuple[int, int]]:
@@ -125,7 +138,7 @@ def _scan(record: sqlite3.Connection, start_ms: int, end_ms: int) -> object:
     width_ms = -(-(end_ms - start_ms) // POINTS)
     return record.execute(
         "SELECT (taken_ms - ?) / ? AS bucket, min(value), avg(value), max(value), count(*) FROM reading "
-        "WHERE probe_id = 1 AND taken_ms >= ? AND taken_ms < ? GROUP BY bucket",
+        "WHERE taken_ms >= ? AND taken_ms < ? GROUP BY bucket",
         (start_ms, width_ms, start_ms, end_ms),
     ).fetchall()
 

@@ -1,15 +1,17 @@
-"""A process of its own: a day of eight probes through the writer; prints bytes written to the device, and readings."""
+"""A process of its own: days of some probes through the writer; prints bytes written to the device, and readings."""
 
+import random
 import re
 import sys
 from pathlib import Path
 
 from controller.clock import ManualClock, Moment
+from controller.settings import Store
 from controller.store.readings import StoredReading
-from controller.store.writer import Writer
+from controller.store.writer import Writer, readings_patience
 
 T0 = 1_772_000_000_000
-PROBES, TICKS = 8, 8640
+PERIOD_MS, DAY_S = 10_000, 86_400
 
 
 def written() -> int:
@@ -19,23 +21,26 @@ def written() -> int:
     return int(found[1]) if found else 0
 
 
-def main(folder: Path) -> None:
-    """Keep a day; each probe speaks every 10 s, at a time of its own."""
+def main(folder: Path, probes: int, days: float, window: int) -> None:
+    """Keep some days; each probe speaks every 10 s, at a time of its own, and drifts as soil does."""
     clock = ManualClock(Moment(0.0, T0))
-    writer = Writer(folder, clock)
-    before = written()
-    for tick in range(TICKS):
-        for probe in range(PROBES):
-            at_ms = T0 + 10_000 * tick + 1250 * probe
-            value = 15.0 + (tick * (probe + 3) % 97) / 16
+    writer = Writer(folder, clock, patience=readings_patience(Store().rest_s, window))
+    draw, values = random.Random(1), [15.0] * probes
+    before, ticks = written(), round(days * DAY_S * 1000 / PERIOD_MS)
+    for tick in range(ticks):
+        for probe in range(probes):
+            at_ms = T0 + PERIOD_MS * tick + PERIOD_MS * probe // probes + draw.randrange(40)
+            values[probe] += draw.gauss(0.0, 0.02)
+            value, arrived_ms = round(values[probe] * 16) / 16, at_ms + 150 + draw.randrange(30)
+            name = f"p{probe}"
             writer.put_reading(
-                StoredReading("larch", f"p{probe}", "soil", "Cel", value, at_ms, at_ms + 200, "good"), lambda: None
+                StoredReading("larch", name, "soil", "Cel", value, at_ms, arrived_ms, "good"), lambda: None
             )
-            clock.sleep(1.25)
+            clock.sleep(PERIOD_MS / 1000 / probes)
             writer.turn()
     writer.close()
-    print(written() - before, PROBES * TICKS)
+    print(written() - before, probes * ticks)
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4]))

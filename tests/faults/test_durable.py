@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from controller.store import journal
-from controller.store.connection import open_reader, open_writer
+from controller.store.connection import open_writer
 from controller.store.migrations import JOURNAL, READINGS
 from tests.faults.writing_child import T0
+from tests.kept import rows, rows_in
 
 TIMES = 10
 LONG_TIMES = 200
@@ -71,13 +72,13 @@ def faults_of(folder: Path, acknowledged: set[int]) -> list[str]:
     """Return what a reopened record lacks, in words; opening it as its writer recovers what a crash left."""
     faults = []
     with closing(open_writer(folder / "readings.db", READINGS)) as record:
-        kept = {(row[0] - T0) // 1000 for row in record.execute("SELECT taken_ms FROM reading")}
-        rolled = record.execute("SELECT sum(count) FROM hour").fetchone()[0] or 0
+        times = [(row[1] - T0) // 1000 for row in rows(record)]
+        kept = set(times)
         sound = record.execute("PRAGMA integrity_check").fetchone()[0]
     if lost := acknowledged - kept:
         faults.append(f"{len(lost)} acknowledged readings are missing, the first {min(lost)}")
-    if rolled != len(kept):
-        faults.append(f"{len(kept)} readings and {rolled} in the hours")
+    if len(times) != len(kept):
+        faults.append(f"{len(times)} readings, and {len(kept)} of them different")
     if sound != "ok":
         faults.append(f"the file is not sound: {sound}")
     with closing(open_writer(folder / "journal.db", JOURNAL)) as written:
@@ -142,5 +143,4 @@ def test_a_second_writer_is_refused_while_the_first_one_writes(tmp_path: Path) -
         time.sleep(0.3)
         assert len(child.told()) > before
         acknowledged = child.kill()
-    with closing(open_reader(tmp_path / "readings.db")) as record:
-        assert record.execute("SELECT count(*) FROM reading").fetchone()[0] >= len(acknowledged)
+    assert len(rows_in(tmp_path)) >= len(acknowledged)

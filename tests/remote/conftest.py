@@ -23,11 +23,11 @@ from api.review.kept import Kept
 from controller.clock import Clock
 from controller.forwarder import Forwarder
 from controller.settings import Remote
-from controller.store import journal, readings, runs
+from controller.store import journal, keeping, reading_back, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS
-from controller.store.readings import StoredReading
+from controller.store.readings import ProbeSeries, StoredReading
 from tests.core_site import settings_of
 
 INFLUX = os.environ.get("SOILWARD_TEST_INFLUX_URL")
@@ -176,7 +176,7 @@ def keep(folder: Path) -> Keep:
 
     def keep(*items: StoredReading | runs.RunEvent | Entry) -> None:
         with closing(open_writer(folder / "readings.db", READINGS)) as connection:
-            readings.add(connection, [each for each in items if isinstance(each, StoredReading)])
+            keeping.add(connection, [each for each in items if isinstance(each, StoredReading)])
             for each in items:
                 if not isinstance(each, StoredReading | Entry):
                     runs.apply(connection, each)
@@ -186,7 +186,7 @@ def keep(folder: Path) -> Keep:
     return keep
 
 
-def many(probe: str, count: int, seed: int, enclosure: str = "larch") -> list[readings.StoredReading]:
+def many(probe: str, count: int, seed: int, enclosure: str = "larch") -> list[StoredReading]:
     """Return readings every 10 s, with a gap of ten minutes in the middle and some refused."""
     draw = random.Random(seed)
     moments = [START_MS + 10_000 * number + (600_000 if number > count // 2 else 0) for number in range(count)]
@@ -196,7 +196,7 @@ def many(probe: str, count: int, seed: int, enclosure: str = "larch") -> list[re
     ]
 
 
-def local(folder: Path, end_ms: int, points: int) -> list[readings.ProbeSeries]:
+def local(folder: Path, end_ms: int, points: int) -> list[ProbeSeries]:
     """Return what the record itself says of larch."""
     with closing(open_reader(folder / "readings.db")) as connection:
-        return readings.series(connection, "larch", None, START_MS, end_ms, points)
+        return reading_back.series(connection, "larch", None, START_MS, end_ms, points)

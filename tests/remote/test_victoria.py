@@ -9,7 +9,9 @@ from api.review.kept import Kept, KeptError
 from api.review.victoria import Victoria as Reader
 from controller.forwarder import Forwarder
 from controller.settings import Remote
+from controller.store import shelves
 from controller.store.connection import open_writer
+from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.told import told
 from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, local, many, said, settle
@@ -75,7 +77,10 @@ def test_minutes_whose_readings_are_gone_are_sent_as_well(folder: Path, keep: Ke
     """Readings that retention took away have left their minutes and hours: they go, some at a time, and only once."""
     keep(*(said("bed", START_MS + 10_000 * number, 10.0) for number in range(4000)))
     with closing(open_writer(folder / "readings.db", READINGS)) as connection:
-        connection.execute("DELETE FROM reading WHERE taken_ms < ?", (START_MS + 10 * HOUR_MS,))
+        kept = Keeping(connection)
+        kept.pack_all()
+        kept.pack(START_MS + 36 * HOUR_MS)
+        connection.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(START_MS + 10 * HOUR_MS, 0),))
     send()
     assert len(rolled(remote, "reading_minute_most")) == 666
     assert len(rolled(remote, "reading_hour_most")) == 10 + 1

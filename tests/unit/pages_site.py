@@ -10,7 +10,8 @@ from api.app import create_app
 from api.live import Live
 from controller.clock import ManualClock, Moment, rfc3339
 from controller.settings import Settings
-from controller.store import connection, journal, migrations, readings, runs
+from controller.store import connection, journal, keeping, migrations, runs
+from controller.store.readings import StoredReading
 
 NOW_MS = 1_772_338_322_000
 HOUR_MS = 3_600_000
@@ -130,11 +131,11 @@ def open_site(folder: Path, heard: bool = True, kept: bool = True) -> TestClient
 def _keep(folder: Path) -> None:
     record = connection.open_writer(folder / "readings.db", migrations.READINGS)
     batch = [
-        readings.StoredReading("larch", name, name.split("-")[0], "Cel", value, at_ms, at_ms, "good")
+        StoredReading("larch", name, name.split("-")[0], "Cel", value, at_ms, at_ms, "good")
         for at_ms in range(NOW_MS - 24 * HOUR_MS, NOW_MS, 600_000)
         for name, value in (("soil-10", 17.0), ("air-low", 6.0), ("outside", -2.0))
     ]
-    readings.add(record, batch)
+    keeping.add(record, batch)
     runs.begin(record, "larch", NOW_MS - 5 * HOUR_MS)
     runs.add_energy(record, "larch", 3_600_000.0)
     runs.finish(record, "larch", NOW_MS - 4 * HOUR_MS, "off")

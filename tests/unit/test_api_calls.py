@@ -7,7 +7,7 @@ from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
 
 from api.live import Live
-from controller.store import migrations, readings, requests, runs
+from controller.store import keeping, migrations, requests, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.journal import Entry
 from controller.store.readings import StoredReading
@@ -74,7 +74,7 @@ def store_readings(site: ApiSite, count: int) -> None:
         StoredReading("larch", "soil-10", "soil", "Cel", 10.0 + n, NOW_MS - (n + 1) * 60_000, NOW_MS, "good")
         for n in range(count)
     ]
-    readings.add(connection, batch)
+    keeping.add(connection, batch)
     connection.close()
 
 

@@ -17,6 +17,7 @@ from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 from controller.store.reserve import BYTES, FILE, Reserve
 from controller.store.writer import Writer
+from tests.kept import rows_in
 
 T0 = 1_772_000_000_000
 
@@ -53,9 +54,7 @@ def keep(writer: Writer, clock: ManualClock, numbers: range) -> list[int]:
 
 def kept(folder: Path) -> set[int]:
     """Return which readings are on record."""
-    with closing(open_reader(folder / "readings.db")) as connection:
-        rows = connection.execute("SELECT taken_ms FROM reading").fetchall()
-    return {(taken_ms - T0) // 10_000 for (taken_ms,) in rows}
+    return {(row[1] - T0) // 10_000 for row in rows_in(folder)}
 
 
 def spoil(file: Path, first: int, count: int) -> None:
@@ -73,11 +72,11 @@ def test_a_record_that_breaks_while_it_is_written_is_set_aside_and_the_service_g
     writer = Writer(tmp_path, clock)
     assert keep(writer, clock, range(2000)) == list(range(2000))
     writer.close()
-    # Only the root of the readings is left as it was, so that it opens well and breaks at the first insert.
+    # Only what lies before the tail is left as it was, so that it opens well and breaks at the first insert.
     size = (tmp_path / "readings.db").stat().st_size // 4096
     with closing(sqlite3.connect(tmp_path / "readings.db")) as raw:
-        root = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()[0]
-    spoil(tmp_path / "readings.db", root, size - root)
+        root = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'tail'").fetchone()[0]
+    spoil(tmp_path / "readings.db", root - 1, size - root + 1)
     again = Writer(tmp_path, clock)
     assert keep(again, clock, range(2000, 2100)) == list(range(2000, 2100))
     again.close()
@@ -139,7 +138,7 @@ def test_a_full_disk_takes_the_journal_from_the_reserve(
     """The first refusal for want of room frees the reserve, and the same turn writes the entry."""
     writer.turn()
     assert (tmp_path / FILE).exists()
-    connection = writer._journal.connection
+    connection = writer._journal.file.connection
     pages = connection.execute("PRAGMA page_count").fetchone()[0]
     connection.execute(f"PRAGMA max_page_count = {pages}")
     entry = Entry("trip", "larch", "controller", "", {"detail": "x" * 20_000}, T0)

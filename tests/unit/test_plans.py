@@ -15,7 +15,7 @@ from controller.foreseen import Foreseen
 from controller.planning.recorded import log_of
 from controller.planning.service import Service
 from controller.settings import Settings
-from controller.store import plans, readings, runs
+from controller.store import keeping, plans, runs
 from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.migrations import PLANS, READINGS
 from controller.store.plans import Learnt
@@ -52,7 +52,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with closing(open_writer(made / "readings.db", READINGS)) as connection:
         for column, (name, unit) in NAMES.items():
             values = getattr(log, column)
-            readings.add(
+            keeping.add(
                 connection,
                 [
                     StoredReading("larch", name, name, unit, float(values[row]), at, at, "good")

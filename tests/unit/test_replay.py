@@ -25,7 +25,7 @@ from controller.replay.decided import Decided
 from controller.replay.record import sessions
 from controller.replay.rerun import Rerun, rerun
 from controller.standing import Standing
-from controller.store import journal, readings, runs
+from controller.store import blocks, journal, keeping, runs
 from controller.store.connection import open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS
@@ -65,7 +65,7 @@ class Recorder:
         for event in [*events, *self._orders.take(self._bed.state, now)]:
             runs.apply(self.readings, event)
         kept = [stored(self._bed.plan, each, how.grade, how.taken_ms) for each, how in self._bed.judged[judged:]]
-        readings.add(self.readings, [row for row in kept if row is not None])
+        keeping.add(self.readings, [row for row in kept if row is not None])
         journal.append(self.journal, self._bed.entries[entries:])
 
     def replayed(self) -> tuple[Rerun, Comparison]:
@@ -314,7 +314,13 @@ def test_one_enclosure_and_part_of_a_day_can_be_asked_for(day: Path, capsys: pyt
 
 def test_a_colder_record_makes_the_replay_differ(copied: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Soil readings half a degree lower ask for more heat than there was."""
-    spoil(copied, "readings.db", "UPDATE reading SET value = value - 0.5 WHERE value BETWEEN 10 AND 17")
+    with closing(open_writer(copied / "readings.db", READINGS)) as connection:
+        for table in ("tail", "block"):
+            for key, packed in connection.execute(f"SELECT id, packed FROM {table}").fetchall():
+                colder = [
+                    (*row[:3], row[3] - 0.5 if 10 <= row[3] <= 17 else row[3], row[4]) for row in blocks.unpack(packed)
+                ]
+                connection.execute(f"UPDATE {table} SET packed = ? WHERE id = ?", (blocks.pack(colder), key))
     status, text = told(copied, capsys)
     assert status == 1
     assert "replayed: heat" in text

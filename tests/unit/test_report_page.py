@@ -13,7 +13,7 @@ from api.season.bbch import Scale
 from api.season.plant_notes import Kind, Note, put_note
 from api.season.plants import Plant, Protection, put_plant
 from controller.settings import ProbeSettings
-from controller.store import readings
+from controller.store import keeping
 from controller.store.connection import open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import READINGS
@@ -43,7 +43,7 @@ def opened(site: ApiSite) -> Iterator[TestClient]:
             rows.append(StoredReading("larch", "air-low", "air", "Cel", outside_c + 3.5, at_ms, at_ms, "good"))
     begin_ms = MIDNIGHT_MS - 5 * DAY_MS
     with closing(open_writer(site.folder / "readings.db", READINGS)) as record:
-        readings.add(record, rows)
+        keeping.add(record, rows)
         for event in (
             RunBegan("larch", begin_ms),
             RunEnergy("larch", 3.6e6),

@@ -8,12 +8,15 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.settings import Store
-from controller.store import readings
+from controller.store import shelves
 from controller.store.connection import open_writer
+from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
-from controller.store.readings import StoredReading
-from controller.store.retention import DAY_MS, STEP_ROWS, Retention
+from controller.store.readings import HOUR_MS, StoredReading
+from controller.store.retention import STEP_ROWS, Retention
+from controller.store.sums import DAY_MS
 from controller.store.writer import Writer
+from tests import kept
 
 T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
 STORE = Store(raw_days=30, minute_days=90)
@@ -31,14 +34,23 @@ def keep(record: sqlite3.Connection, first_day: int, days: int, per_day: int = 2
     """Keep some days of readings, counted from T0."""
     step_ms = DAY_MS // per_day
     moments = range(T0 + first_day * DAY_MS, T0 + (first_day + days) * DAY_MS, step_ms)
-    readings.add(record, [StoredReading("larch", probe, "soil", "Cel", 15.0, ms, ms, "good") for ms in moments])
+    keeping = Keeping(record)
+    keeping.add([StoredReading("larch", probe, "soil", "Cel", 15.0, ms, ms, "good") for ms in moments])
+    keeping.pack_all()
+    # The day after the last is today: all that is kept is rolled up.
+    keeping.pack(T0 + (first_day + days) * DAY_MS + 12 * HOUR_MS)
 
 
-def days_kept(record: sqlite3.Connection, table: str, time: str, probe: str = "soil") -> list[int]:
-    """Return the days, counted from T0, of which rows are left."""
-    query = f"""SELECT DISTINCT ({time} - {T0}) / {DAY_MS} FROM {table} JOIN probe ON probe.id = probe_id
-    WHERE name = ? ORDER BY 1"""
-    return [int(row[0]) for row in record.execute(query, (probe,))]
+def days_kept(record: sqlite3.Connection, table: str, probe: str = "soil") -> list[int]:
+    """Return the days, counted from T0, of which anything is left: of `readings`, `minutes` or `hours`."""
+    (number,) = record.execute("SELECT id FROM probe WHERE name = ?", (probe,)).fetchone()
+    if table == "readings":
+        starts = [row[1] for row in kept.rows(record, probe)]
+    else:
+        span = (shelves.day_id(number, 0), shelves.day_id(number + 1, 0))
+        found = record.execute(f"SELECT id FROM {table} WHERE id >= ? AND id < ?", span)
+        starts = [shelves.day_start_ms(row[0]) for row in found]
+    return sorted({(at_ms - T0) // DAY_MS for at_ms in starts})
 
 
 def run(record: sqlite3.Connection, now_ms: int, steps: int = 200) -> list[int]:
@@ -51,19 +63,19 @@ def test_readings_go_after_their_days_and_minutes_after_theirs(record: sqlite3.C
     """Of 120 days: 30 of readings, 90 of minutes, all of the hours."""
     keep(record, 0, 120)
     run(record, T0 + 120 * DAY_MS)
-    assert days_kept(record, "reading", "taken_ms") == list(range(90, 120))
-    assert days_kept(record, "minute", "start_ms") == list(range(30, 120))
-    assert days_kept(record, "hour", "start_ms") == list(range(120))
+    assert days_kept(record, "readings") == list(range(90, 120))
+    assert days_kept(record, "minutes") == list(range(30, 120))
+    assert days_kept(record, "hours") == list(range(120))
 
 
 def test_each_step_is_small_and_in_its_time(record: sqlite3.Connection) -> None:
-    """At most 500 rows, never two within ten seconds, every probe in turn."""
+    """At most a hundred blocks of an hour, never two steps within ten seconds, every probe in turn."""
     keep(record, 0, 40, 144)
     keep(record, 0, 40, 144, "deep")
     gone = run(record, T0 + 40 * DAY_MS)
     assert max(gone) == STEP_ROWS
-    assert sum(gone) == 2 * 10 * 144
-    assert days_kept(record, "reading", "taken_ms", "deep") == list(range(10, 40))
+    assert sum(gone) == 2 * 10 * 24
+    assert days_kept(record, "readings", "deep") == list(range(10, 40))
     retention = Retention(STORE)
     keep(record, 40, 20)
     assert [retention.step(record, at_s, T0 + 60 * DAY_MS) > 0 for at_s in (0.0, 9.9, 10.0)] == [True, False, True]
@@ -80,7 +92,7 @@ def test_a_reading_from_the_future_takes_only_its_own_day(record: sqlite3.Connec
     keep(record, 0, 31)
     keep(record, 4000, 1)
     run(record, T0 + 4001 * DAY_MS)
-    assert days_kept(record, "reading", "taken_ms") == [*range(2, 31), 4000]
+    assert days_kept(record, "readings") == [*range(2, 31), 4000]
 
 
 def test_a_summer_without_readings_costs_none_of_the_spring(record: sqlite3.Connection) -> None:
@@ -99,9 +111,10 @@ def test_the_writer_forgets_only_while_nothing_waits(tmp_path: Path) -> None:
     writer = Writer(tmp_path, clock, retention=Retention(STORE))
     writer.put_reading(StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 60 * DAY_MS, T0, "good"), lambda: None)
     writer.turn()
-    assert len(days_kept(writer._readings.connection, "reading", "taken_ms")) == 60
-    clock.sleep(3.0)
-    writer.turn()
-    # A step is 500 rows: twenty whole days and a part of the next.
-    assert len(days_kept(writer._readings.connection, "reading", "taken_ms")) == 61 - 20
+    assert len(days_kept(writer._record.connection, "readings")) == 60
+    for _ in range(4):
+        clock.sleep(3.0)
+        writer.turn()
+    # A step is a hundred hours: four whole days and a part of the next.
+    assert len(days_kept(writer._record.connection, "readings")) == 61 - 4
     writer.close()

@@ -9,7 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from controller.settings import ProbeSettings, Season
-from controller.store import readings
+from controller.store import keeping
 from controller.store.connection import open_writer
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
@@ -52,7 +52,7 @@ class Station(ApiSite):
             for back in range(1, hours + 1)
         ]
         with closing(open_writer(self.folder / "readings.db", READINGS)) as connection:
-            readings.add(connection, rows)
+            keeping.add(connection, rows)
 
 
 def test_the_last_freezes_are_those_of_the_record(tmp_path: Path) -> None:

@@ -11,8 +11,11 @@ from hypothesis import strategies as st
 
 from controller.errors import StoreError
 from controller.store.connection import open_writer
+from controller.store.keeping import Keeping, add
 from controller.store.migrations import READINGS
-from controller.store.readings import Bucket, StoredReading, add, series
+from controller.store.reading_back import series
+from controller.store.readings import Bucket, StoredReading
+from tests import kept
 
 T0 = 1_772_000_000_123
 DAY_MS = 86_400_000
@@ -31,25 +34,24 @@ def soil(
     return StoredReading("north", probe, "soil", unit, value, taken_ms, taken_ms + 40, grade)
 
 
-def counts(store: sqlite3.Connection) -> tuple[int, int, int]:
-    raw = store.execute("SELECT count(*) FROM reading").fetchone()[0]
-    return raw, *(store.execute(f"SELECT sum(count) FROM {table}").fetchone()[0] for table in ("minute", "hour"))
+def number_kept(store: sqlite3.Connection) -> int:
+    return len(kept.rows(store))
 
 
 def test_a_redelivered_reading_is_kept_once_and_counted_once(store: sqlite3.Connection) -> None:
     """Neither the readings nor the roll-ups see it twice, in the same batch or later, and the first telling stays."""
     assert add(store, [soil(18.0, T0), soil(18.0, T0), soil(19.0, T0 + 1)]) == 2
     assert add(store, [soil(99.0, T0), soil(20.0, T0 + 2)]) == 1
-    assert counts(store) == (3, 3, 3)
+    assert number_kept(store) == 3
     assert series(store, "north", None, T0, T0 + 3, 1)[0].rows == [Bucket(T0, 18.0, 19.0, 20.0, 3)]
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, -273.16, 1_000_001.0])
 def test_a_value_that_cannot_be_is_refused_with_its_batch(store: sqlite3.Connection, value: float) -> None:
     """All or none, and never silently dropped."""
-    with pytest.raises(sqlite3.IntegrityError):
+    with pytest.raises(StoreError, match=r"'soil-10': value .* is outside -273\.15\.\.1e\+06; correct"):
         add(store, [soil(18.0, T0), soil(value, T0 + 1)])
-    assert store.execute("SELECT count(*) FROM reading").fetchone() == (0,)
+    assert number_kept(store) == 0
     assert add(store, [soil(-273.15, T0), soil(1e6, T0 + 1)]) == 2
 
 
@@ -64,7 +66,7 @@ def test_a_refused_reading_is_kept_but_not_drawn(store: sqlite3.Connection) -> N
     """A sensor's error code is in the record and in no extreme, from readings and roll-ups alike."""
     hour = T0 - T0 % 3_600_000
     add(store, [soil(18.0, hour), soil(85.0, hour + 1, grade="refused"), soil(-127.0, hour + 2, grade="refused")])
-    assert store.execute("SELECT count(*) FROM reading").fetchone() == (3,)
+    assert number_kept(store) == 3
     for width_ms in (10, 60_000, 3_600_000):
         assert series(store, "north", None, hour, hour + width_ms, 1)[0].rows == [Bucket(hour, 18.0, 18.0, 18.0, 1)]
 
@@ -105,31 +107,62 @@ def test_an_empty_range_is_refused(store: sqlite3.Connection, length_ms: int) ->
         series(store, "north", None, T0, T0 + length_ms, 1)
 
 
+def test_where_readings_are_gone_a_range_ends_with_whole_minutes(store: sqlite3.Connection) -> None:
+    """Hours and minutes of old days stay; nothing is drawn twice and nothing outside the range."""
+    day_ms = T0 - T0 % DAY_MS
+    keeping = Keeping(store)
+    keeping.add([soil(float(number % 7), day_ms + 10_000 * number) for number in range(3 * 8640)])
+    keeping.pack_all()
+    start_ms, end_ms = day_ms + 3_600_000 + 90_000, day_ms + DAY_MS + 150_000
+    before = series(store, "north", None, start_ms, end_ms, 10)[0].rows
+    store.execute("DELETE FROM block")
+    after = series(store, "north", None, start_ms, end_ms, 10)[0].rows
+    assert after[1:-1] == before[1:-1]
+    # The first half minute and the last one are gone: of 90 s after the hour on, what begins at 120 s.
+    assert before[0].count - after[0].count == 3
+    assert after[-1].count - before[-1].count == 3
+
+
 @given(
     said=st.lists(st.tuples(st.integers(0, 4 * DAY_MS), st.floats(-60, 120)), min_size=1, max_size=60),
+    packed=st.integers(0, 60),
     offset_ms=st.integers(-DAY_MS, DAY_MS),
     length_ms=st.one_of(st.integers(1, 5 * DAY_MS), st.integers(1, 400_000)),
     points=st.one_of(st.integers(1, 1500), st.integers(1, 12)),
 )
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_series_equals_counting_by_hand(
-    store: sqlite3.Connection, said: list[tuple[int, float]], offset_ms: int, length_ms: int, points: int
+    store: sqlite3.Connection,
+    said: list[tuple[int, float]],
+    packed: int,
+    offset_ms: int,
+    length_ms: int,
+    points: int,
 ) -> None:
-    """Whatever the width and however ragged the borders, roll-ups give what the readings give, within `points`."""
-    for table in ("reading", "minute", "hour"):
+    """Whatever the width and however ragged the borders, roll-ups give what the readings give, within `points`.
+
+    Some are packed and their days closed, the others come later and wait.
+    """
+    for table in ("late", "probe", "tail", "block", "hours", "minutes"):
         store.execute(f"DELETE FROM {table}")
-    kept = {T0 + at_ms: value for at_ms, value in reversed(said)}
-    add(store, [soil(value, T0 + at_ms) for at_ms, value in said])
-    start_ms = T0 + offset_ms
-    (found,) = series(store, "north", ["soil-10"], start_ms, start_ms + length_ms, points)
+    by_hand = {T0 + at_ms: value for at_ms, value in reversed(said)}
+    keeping = Keeping(store)
+    keeping.add([soil(value, T0 + at_ms) for at_ms, value in said[:packed]])
+    keeping.pack_all()
+    keeping.add([soil(value, T0 + at_ms) for at_ms, value in said[packed:]])
+    start_ms, end_ms = T0 + offset_ms, T0 + offset_ms + length_ms
+    (found,) = series(store, "north", ["soil-10"], start_ms, end_ms, points)
+    unit_ms = next((each for each in (3_600_000, 60_000) if found.bucket_ms >= each), 1)
+    first_ms = start_ms - start_ms % unit_ms
     hand: dict[int, list[float]] = {}
-    for at_ms, value in kept.items():
-        if start_ms <= at_ms < start_ms + length_ms:
-            hand.setdefault(start_ms + (at_ms - start_ms) // found.bucket_ms * found.bucket_ms, []).append(value)
+    for at_ms, value in by_hand.items():
+        if start_ms <= at_ms < end_ms:
+            hand.setdefault(first_ms + (at_ms - first_ms) // found.bucket_ms * found.bucket_ms, []).append(value)
+    assert found.bucket_ms % unit_ms == 0
     assert [(row.start_ms, row.least, row.most, row.count) for row in found.rows] == [
         (at_ms, min(values), max(values), len(values)) for at_ms, values in sorted(hand.items())
     ]
     for row in found.rows:
         assert row.mean == pytest.approx(math.fsum(hand[row.start_ms]) / row.count, abs=1e-9)
         assert row.least <= row.mean <= row.most
-    assert -(-length_ms // found.bucket_ms) <= points
+    assert -(-(end_ms - first_ms) // found.bucket_ms) <= points

@@ -10,8 +10,9 @@ import pytest
 
 from controller.store import runs
 from controller.store.connection import open_writer
+from controller.store.keeping import add
 from controller.store.migrations import READINGS
-from controller.store.readings import StoredReading, add
+from controller.store.readings import StoredReading
 
 ZURICH = ZoneInfo("Europe/Zurich")
 HOUR_MS = 3_600_000

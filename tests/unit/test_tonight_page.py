@@ -14,7 +14,7 @@ from api.season.nights import EVENING_MS, dark_of
 from api.season.site_night import coming_night
 from controller.control.foresight import Foresight
 from controller.settings import ProbeSettings
-from controller.store import plans, readings
+from controller.store import keeping, plans
 from controller.store.connection import open_writer
 from controller.store.migrations import PLANS, READINGS
 from controller.store.readings import StoredReading
@@ -44,7 +44,7 @@ class Outdoors(ApiSite):
             for at_ms in range(first_ms, until_ms, TEN_MS)
         ]
         with closing(open_writer(self.folder / "readings.db", READINGS)) as connection:
-            readings.add(connection, rows)
+            keeping.add(connection, rows)
 
     def at(self, at_ms: int) -> None:
         """Set the clock."""
@@ -201,7 +201,7 @@ def test_next_morning_the_expectation_stands_beside_what_was(outdoors: Outdoors,
         for at, ms in enumerate(range(evening_ms, morning_ms, TEN_MS))
     ]
     with closing(open_writer(outdoors.folder / "readings.db", READINGS)) as connection:
-        readings.add(connection, soil)
+        keeping.add(connection, soil)
         for event in (
             RunBegan("larch", evening_ms + HOUR_MS),
             RunEnergy("larch", 3 * 3.6e6),

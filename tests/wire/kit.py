@@ -24,10 +24,12 @@ from controller.load_settings import load
 from controller.node.simulated import SimulatedNode
 from controller.settings import Settings
 from controller.store import requests
+from controller.store.blocks import Row
 from controller.store.connection import open_writer
 from controller.store.migrations import REQUESTS
 from controller.wire import session
 from controller.wire.senml import encode_senml
+from tests.kept import rows_in
 from tests.wire.link import Link, Watch
 
 ROOT = Path(__file__).parents[2]
@@ -45,6 +47,7 @@ port = {port}
 protocol = "{protocol}"
 {broker}
 [store]
+rest_s = 2
 folder = "data"
 """
 
@@ -441,6 +444,10 @@ class Bench:
     def open_within(self, within_s: float, meanwhile: Callable[[], Any] | None = None) -> float:
         """Wait until the contact is open; return how long it took [s]."""
         return until("the contact is open", lambda: not self.node.core.on, within_s, meanwhile)
+
+    def kept(self, probe: str | None = None) -> list[Row]:
+        """Return every reading on record, or those of one probe."""
+        return rows_in(self.data, probe)
 
     def rows(self, query: str, *arguments: object, file: str = "readings.db") -> list[tuple[Any, ...]]:
         """Read a database of the site."""

@@ -1,0 +1,192 @@
+"""Keeping readings: each once, a batch of them as one short row at the end of the file.
+
+A memory card writes whole pages whatever the size of a change, so a batch goes to one place. What makes the record
+small and quick to read, packing, comes later (`packing`).
+"""
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from controller.errors import StoreError
+from controller.status import Grade
+from controller.store import blocks, packing, shelves
+from controller.store.blocks import Row
+from controller.store.connection import transaction
+from controller.store.readings import HOUR_MS, StoredReading
+from controller.store.stretch import EVER_MS, Stretches
+from controller.store.sums import DAY_MS
+
+LEAST, MOST = -273.15, 1e6
+"""The widest bounds on a value that any unit of ours allows: 0 K below, beyond any light or current above."""
+LATEST_MS = EVER_MS - 1
+CLOSE_AT_ONCE = 16
+"""Probes whose day is closed in one transaction; each takes some milliseconds."""
+PACK_ROWS = 50_000
+"""Rows of a shelf's tail that are packed whatever the hour; some 10 MB while that is done."""
+_GRADES = frozenset(each.value for each in Grade)
+
+
+@dataclass(slots=True)
+class _Probe:
+    number: int
+    quantity: str
+    unit: str
+    newest_ms: int
+    closed_ms: int
+
+
+class Keeping:
+    """The one who writes readings through a connection; it remembers the newest reading of each probe.
+
+    After an error nothing it remembers may be relied on: make a new one.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._probes: dict[tuple[str, str], _Probe] = {}
+        self._tails: dict[int, packing.Tail] = {}
+        record = Stretches(connection)
+        for enclosure, name, number, quantity, unit, newest_ms, closed_ms in connection.execute(_KNOWN).fetchall():
+            taken_ms = max([newest_ms, *(row[1] for row in record.waiting(number))])
+            self._probes[enclosure, name] = _Probe(number, quantity, unit, taken_ms, closed_ms)
+            shelf = shelves.shelf_of(number)
+            self._tails[shelf] = packing.tail_of(connection, shelf)
+
+    def add(self, batch: Sequence[StoredReading]) -> int:
+        """Keep a batch, all or none.
+
+        A redelivered reading (same probe, same `taken_ms`) is kept once, as it was first told. A refused reading is
+        kept but never rolled up. One older than what the probe had told before is also noted in `late`, for whoever
+        copies the record in order of time.
+
+        Returns
+        -------
+        int
+            How many were new.
+
+        Raises
+        ------
+        StoreError
+            If a value, time or grade cannot be, or a probe now reports in another unit; nothing of the batch is kept.
+        """
+        with transaction(self._connection):
+            probes = [self._probe(item) for item in batch]
+            new = self._new(batch, probes)
+            newest = {probe.number: probe.newest_ms for probe in probes}
+            late = [row[:2] for row in new if row[1] < newest[row[0]]]
+            self._connection.executemany("INSERT INTO late (probe_id, taken_ms) VALUES (?, ?)", late)
+            self._append(new)
+        taken = {row[0]: row[1] for row in new}
+        for probe in probes:
+            probe.newest_ms = max(probe.newest_ms, taken.get(probe.number, 0))
+        return len(new)
+
+    def pack(self, now_ms: int) -> bool:
+        """Do one piece of what is due at `now_ms` [ms UTC], some tens of milliseconds; False if nothing is."""
+        for shelf, tail in self._tails.items():
+            before_ms = packing.due_before_ms(tail, shelf, now_ms)
+            if before_ms is not None or tail.rows >= PACK_ROWS:
+                self._pack(shelf, before_ms or EVER_MS)
+                return True
+        return self._close(now_ms - now_ms % DAY_MS, CLOSE_AT_ONCE) if self._settled(now_ms) else False
+
+    def pack_much(self) -> None:
+        """Pack each shelf in whose tail there is much: what takes in a great deal keeps its tail short by this."""
+        for shelf, tail in self._tails.items():
+            if tail.rows >= PACK_ROWS:
+                self._pack(shelf, EVER_MS)
+
+    def pack_all(self) -> None:
+        """Pack all there is, and roll up every day before the newest reading's."""
+        for shelf in self._tails:
+            self._pack(shelf, EVER_MS)
+        newest_ms = max((probe.newest_ms for probe in self._probes.values()), default=0)
+        self._close(newest_ms - newest_ms % DAY_MS, len(self._probes))
+
+    def _pack(self, shelf: int, before_ms: int) -> None:
+        packing.pack(self._connection, shelf, before_ms)
+        self._tails[shelf] = packing.tail_of(self._connection, shelf)
+
+    def _settled(self, now_ms: int) -> bool:
+        """Whether the last hour of yesterday is packed by now."""
+        return now_ms % DAY_MS >= packing.SETTLE_MS + packing.TURNS * packing.APART_MS
+
+    def _close(self, today_ms: int, most: int) -> bool:
+        """Close the days of some probes; False if all are closed."""
+        open_still = [probe for probe in self._probes.values() if probe.closed_ms < today_ms][:most]
+        with transaction(self._connection):
+            for probe in open_still:
+                packing.close(self._connection, probe.number, today_ms)
+        for probe in open_still:
+            probe.closed_ms = today_ms
+        return bool(open_still)
+
+    def _new(self, batch: Sequence[StoredReading], probes: Iterable[_Probe]) -> list[Row]:
+        """Return the rows that are not there yet, by probe and time."""
+        record = Stretches(self._connection)
+        hours: dict[tuple[int, int], set[int]] = {}
+        rows: dict[tuple[int, int], Row] = {}
+        for item, probe in zip(batch, probes, strict=True):
+            key = (probe.number, item.taken_ms)
+            if item.taken_ms <= probe.newest_ms:
+                hour_ms = item.taken_ms - item.taken_ms % HOUR_MS
+                if (probe.number, hour_ms) not in hours:
+                    kept = record.rows(probe.number, hour_ms, hour_ms + HOUR_MS)
+                    hours[probe.number, hour_ms] = {row[1] for row in kept}
+                if item.taken_ms in hours[probe.number, hour_ms]:
+                    continue
+            # Adding nothing makes -0.0 the 0.0 that it equals.
+            rows.setdefault(key, (*key, item.arrived_ms, item.value + 0.0, item.grade))
+        return [rows[key] for key in sorted(rows)]
+
+    def _append(self, rows: Sequence[Row]) -> None:
+        by_shelf: dict[int, list[Row]] = {}
+        for row in rows:
+            by_shelf.setdefault(shelves.shelf_of(row[0]), []).append(row)
+        for shelf, part in by_shelf.items():
+            tail = self._tails.setdefault(shelf, packing.Tail())
+            tail.take(part)
+            key = shelves.tail_ids(shelf)[0] + tail.chunks
+            self._connection.execute(_APPEND, (key, *blocks.bounds(part), len(part), blocks.pack(part)))
+
+    def _probe(self, item: StoredReading) -> _Probe:
+        """Return the probe of a reading that can be."""
+        _check(item)
+        probe = self._probes.get((item.enclosure, item.probe))
+        if probe is None:
+            named = (item.enclosure, item.probe, item.quantity, item.unit)
+            number = self._connection.execute(_NAME, named).lastrowid
+            probe = self._probes[item.enclosure, item.probe] = _Probe(int(number or 0), item.quantity, item.unit, 0, 0)
+        if probe.unit != item.unit:
+            raise StoreError(
+                f"enclosure {item.enclosure!r}, probe {item.probe!r}: kept in {probe.unit!r} so far "
+                f"and now reports {item.unit!r}; give the probe a new name"
+            )
+        if probe.quantity != item.quantity:
+            self._connection.execute("UPDATE probe SET quantity = ? WHERE id = ?", (item.quantity, probe.number))
+            probe.quantity = item.quantity
+        return probe
+
+
+def add(connection: sqlite3.Connection, batch: Sequence[StoredReading]) -> int:
+    """Keep one batch; see `Keeping.add`."""
+    return Keeping(connection).add(batch)
+
+
+def _check(item: StoredReading) -> None:
+    """Refuse what cannot be: a block has no CHECK of its own."""
+    name = f"enclosure {item.enclosure!r}, probe {item.probe!r}"
+    if not LEAST <= item.value <= MOST:
+        raise StoreError(f"{name}: value {item.value} is outside {LEAST}..{MOST:g}; correct the probe or its unit")
+    for what, at_ms in (("taken", item.taken_ms), ("arrived", item.arrived_ms)):
+        if not 0 <= at_ms <= LATEST_MS:
+            raise StoreError(f"{name}: {what} at {at_ms} ms is outside the years 1970..9999; correct the clock")
+    if item.grade not in _GRADES:
+        raise StoreError(f"{name}: grade {item.grade!r} is none of {', '.join(sorted(_GRADES))}; correct it")
+
+
+_KNOWN = "SELECT enclosure, name, id, quantity, unit, newest_ms, closed_ms FROM probe"
+_NAME = "INSERT INTO probe (enclosure, name, quantity, unit) VALUES (?, ?, ?, ?)"
+_APPEND = """INSERT INTO tail (id, taken_least_ms, taken_most_ms, heard_least_ms, heard_most_ms, count, packed)
+VALUES (?, ?, ?, ?, ?, ?, ?)"""

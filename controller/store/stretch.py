@@ -1,0 +1,99 @@
+"""Readings read back from blocks and tail, probe by probe, in the order they were taken or heard."""
+
+import json
+import sqlite3
+from collections.abc import Iterator
+
+from controller.store import blocks, shelves
+from controller.store.blocks import Row
+from controller.store.readings import HOUR_MS
+
+EVER_MS = 253_402_300_800_000
+"""[ms UTC] the end of the year 9999."""
+HOURS_AT_ONCE = 240
+"""Blocks looked for in one go: some 90 000 readings of a probe that speaks every 10 s."""
+
+
+class Stretches:
+    """One state of the record. What is packed meanwhile would come twice or not at all: use it within a `snapshot`.
+
+    The tail of a shelf holds all its probes, so it is unpacked once for all of them.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self.connection = connection
+        self._tails: dict[int, dict[int, list[Row]]] = {}
+
+    def rows(self, probe: int, start_ms: int, end_ms: int) -> Iterator[Row]:
+        """Yield what a probe said in [start_ms, end_ms) [ms UTC], by the time it was taken."""
+        waiting = self.tail(probe, start_ms, end_ms)
+        for packed in self.blocks(probe, start_ms, end_ms):
+            kept = [row for row in blocks.unpack(packed) if start_ms <= row[1] < end_ms]
+            if waiting and kept and waiting[0][1] < kept[-1][1]:
+                early = sum(1 for row in waiting if row[1] < kept[-1][1])
+                kept, waiting = sorted([*kept, *waiting[:early]]), waiting[early:]
+            yield from kept
+        yield from waiting
+
+    def tail(self, probe: int, start_ms: int, end_ms: int) -> list[Row]:
+        """Return what waits to be packed of what a probe said in [start_ms, end_ms) [ms UTC], as it was taken."""
+        first, last = shelves.tail_ids(shelves.shelf_of(probe))
+        if self.connection.execute(_TOUCHES, (first, last, end_ms, start_ms)).fetchone() is None:
+            return []
+        return sorted(row for row in self.waiting(probe) if start_ms <= row[1] < end_ms)
+
+    def waiting(self, probe: int) -> list[Row]:
+        """Return all that waits to be packed of a probe, as it came."""
+        shelf = shelves.shelf_of(probe)
+        if shelf not in self._tails:
+            tail = self._tails[shelf] = {}
+            for (packed,) in self.connection.execute(_TAIL, shelves.tail_ids(shelf)).fetchall():
+                for row in blocks.unpack(packed):
+                    tail.setdefault(row[0], []).append(row)
+        return self._tails[shelf].get(probe, [])
+
+    def blocks(self, probe: int, start_ms: int, end_ms: int) -> Iterator[bytes]:
+        """Yield a probe's blocks of the hours that touch [start_ms, end_ms) [ms UTC], oldest first: one seek each."""
+        first, last = self.connection.execute("SELECT min(id), max(id) FROM block").fetchone()
+        if first is None:
+            return
+        low_ms = max(start_ms - start_ms % HOUR_MS, shelves.block_place(first)[0])
+        high_ms = min(end_ms, shelves.block_place(last)[0] + HOUR_MS)
+        step_ms = HOURS_AT_ONCE * HOUR_MS
+        for piece_ms in range(low_ms, high_ms, step_ms):
+            hours = range(piece_ms, min(piece_ms + step_ms, high_ms), HOUR_MS)
+            keys = json.dumps([shelves.block_id(hour_ms, probe) for hour_ms in hours])
+            yield from (row[0] for row in self.connection.execute(_HOURS, (keys,)).fetchall())
+
+    def heard(self, probes: list[int], start_ms: int, end_ms: int) -> Iterator[Row]:
+        """Yield what the probes said that was heard in [start_ms, end_ms] [ms UTC], in that order, a day in memory."""
+        for low_ms in range(start_ms, end_ms + 1, 24 * HOUR_MS):
+            high_ms = min(low_ms + 24 * HOUR_MS - 1, end_ms)
+            found = [
+                row
+                for table in ("block", "tail")
+                for (packed,) in self.connection.execute(_HEARD.format(table=table), (high_ms, low_ms))
+                for row in blocks.unpack(packed)
+                if low_ms <= row[2] <= high_ms and row[0] in probes
+            ]
+            yield from sorted(found, key=lambda row: (row[2], row[1], row[0]))
+
+    def last_heard_ms(self, start_ms: int, end_ms: int) -> int | None:
+        """Return when [ms UTC] the last reading was heard of those heard in [start_ms, end_ms], or None."""
+        last_ms = None
+        for table in ("tail", "block"):
+            for packed, most_ms in self.connection.execute(_LATEST.format(table=table), (end_ms, start_ms)):
+                if last_ms is not None and most_ms <= last_ms:
+                    break
+                heard_ms = [row[2] for row in blocks.unpack(packed) if start_ms <= row[2] <= end_ms]
+                last_ms = max([*heard_ms, *([] if last_ms is None else [last_ms])], default=None)
+        return last_ms
+
+
+_HOURS = "SELECT packed FROM json_each(?) AS hour CROSS JOIN block ON block.id = hour.value ORDER BY hour.key"
+# CROSS JOIN holds SQLite to this order: each hour is one seek.
+_TAIL = "SELECT packed FROM tail WHERE id BETWEEN ? AND ? ORDER BY id"
+_TOUCHES = "SELECT 1 FROM tail WHERE id BETWEEN ? AND ? AND taken_least_ms < ? AND taken_most_ms >= ? LIMIT 1"
+_HEARD = "SELECT packed FROM {table} WHERE heard_least_ms <= ? AND heard_most_ms >= ?"
+_LATEST = """SELECT packed, heard_most_ms FROM {table} WHERE heard_least_ms <= ? AND heard_most_ms >= ?
+ORDER BY heard_most_ms DESC"""

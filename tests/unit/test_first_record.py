@@ -1,0 +1,97 @@
+"""A record in its first form, a row for each reading, is brought into blocks: nothing is lost, nothing changes."""
+
+import random
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller.errors import StoreError
+from controller.store import first_record, reading_back
+from controller.store.connection import open_reader, open_writer
+from controller.store.keeping import Keeping
+from controller.store.migrations import READINGS
+from controller.store.readings import HOUR_MS, StoredReading
+from controller.store.sums import DAY_MS
+from tests import kept
+
+T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
+FIRST = READINGS[:4]
+
+
+def fill(file: Path) -> list[tuple[int, int, int, float, str]]:
+    """Write two and a half days of two probes as the first form kept them, the oldest hours without their readings."""
+    draw, rows = random.Random(3), []
+    for probe in (1, 2):
+        for number in range(60 * 6):
+            at_ms = T0 + 600_000 * number + draw.randrange(1000)
+            grade = "refused" if number % 50 == 7 else "good"
+            rows.append((probe, at_ms, at_ms + draw.randrange(900), round(draw.uniform(-5, 20) * 16) / 16, grade))
+    with closing(open_writer(file, FIRST)) as old:
+        for number, name in ((1, "soil"), (2, "deep")):
+            old.execute("INSERT INTO probe VALUES (?, 'larch', ?, 'soil', 'Cel')", (number, name))
+        old.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+        for table, width_ms in (("minute", 60_000), ("hour", 3_600_000)):
+            old.execute(
+                f"""INSERT INTO {table} SELECT probe_id, taken_ms / {width_ms} * {width_ms} AS start, count(*),
+                min(value), max(value), sum(value) FROM reading WHERE grade <> 'refused' GROUP BY probe_id, start"""
+            )
+        old.execute("INSERT INTO late (probe_id, taken_ms) VALUES (1, ?)", (rows[0][1],))
+        old.execute("DELETE FROM reading WHERE taken_ms < ?", (T0 + 5 * HOUR_MS,))
+    return [row for row in rows if row[1] >= T0 + 5 * HOUR_MS]
+
+
+def hours(file: Path, name: str) -> list[tuple[int, float, float, float]]:
+    """Return a probe's hours."""
+    with closing(open_reader(file)) as record:
+        return reading_back.hours(record, "larch", name, 0)
+
+
+def test_every_reading_and_every_hour_is_there_afterwards(tmp_path: Path) -> None:
+    """To the last bit; hours whose readings were gone already as well."""
+    file = tmp_path / "readings.db"
+    rows = fill(file)
+    with closing(open_reader(file)) as old:
+        query = "SELECT start_ms, least, total / count, most FROM hour WHERE probe_id = ? ORDER BY start_ms"
+        before = {name: old.execute(query, (number,)).fetchall() for number, name in ((1, "soil"), (2, "deep"))}
+    open_writer(file, READINGS).close()
+    with closing(open_reader(file)) as new:
+        assert kept.rows(new) == rows
+        assert new.execute("SELECT probe_id FROM late").fetchall() == [(1,)]
+        left = {row[0] for row in new.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    assert not left & {"reading", "minute", "hour"}
+    for name in ("soil", "deep"):
+        assert [row[0] for row in hours(file, name)] == [row[0] for row in before[name]]
+        for now, then in zip(hours(file, name), before[name], strict=True):
+            assert now == pytest.approx(then, abs=1e-12)
+
+
+def test_it_goes_on_where_it_was(tmp_path: Path) -> None:
+    """What was told before is known, what is new is kept, and its probe has its old number."""
+    file = tmp_path / "readings.db"
+    rows = fill(file)
+    with closing(open_writer(file, READINGS)) as connection:
+        keeping = Keeping(connection)
+        again, at_ms = rows[-1], rows[-1][1] + 10_000
+        said = [(again[1], again[3]), (at_ms, 4.0)]
+        assert keeping.add([StoredReading("larch", "deep", "soil", "Cel", v, at, at, "good") for at, v in said]) == 1
+        assert kept.rows(connection)[-1] == (2, at_ms, at_ms, 4.0, "good")
+        assert connection.execute("SELECT count(*) FROM late").fetchone() == (1,)
+
+
+def test_a_record_that_cannot_be_brought_over_stays_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One transaction: a full disk in the middle leaves the old form whole."""
+    file = tmp_path / "readings.db"
+    fill(file)
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(first_record.packing, "roll_up", full)
+        with pytest.raises(StoreError, match="migration 6 failed"):
+            open_writer(file, READINGS)
+    open_writer(file, READINGS[:5]).close()
+    with closing(open_reader(file)) as old:
+        assert old.execute("SELECT count(*) FROM reading").fetchone()[0] > 600

@@ -1,0 +1,232 @@
+"""Packing: what is put in comes out, wherever it lies by then; days are rolled up once and added to afterwards."""
+
+import math
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.status import Grade
+from controller.store import blocks, packing, rolled, shelves
+from controller.store.blocks import DamagedBlockError, Row
+from controller.store.connection import open_writer
+from controller.store.keeping import PACK_ROWS, Keeping
+from controller.store.migrations import READINGS
+from controller.store.readings import HOUR_MS, MINUTE_MS, StoredReading
+from controller.store.stretch import EVER_MS, Stretches
+from controller.store.sums import DAY_MS
+from tests import kept
+
+T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[sqlite3.Connection]:
+    """Yield an empty record."""
+    connection = open_writer(tmp_path / "readings.db", READINGS)
+    yield connection
+    connection.close()
+
+
+def said(at_ms: int, value: float = 15.0, probe: str = "soil", grade: str = "good", lag_ms: int = 40) -> StoredReading:
+    """Return a reading taken at T0 + `at_ms`."""
+    return StoredReading("larch", probe, "soil", "Cel", value, T0 + at_ms, T0 + at_ms + lag_ms, grade)
+
+
+def places(store: sqlite3.Connection) -> dict[str, int]:
+    """Return how many rows each part of the record has."""
+    tables = ("tail", "block", "hours", "minutes")
+    return {table: store.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in tables}
+
+
+def test_a_reading_waits_in_the_tail_until_its_hour_is_over(store: sqlite3.Connection) -> None:
+    """One chunk a batch; a minute after the hour one block per probe and hour, and the tail is empty."""
+    keeping = Keeping(store)
+    for minute in range(50, 60):
+        keeping.add([said(minute * MINUTE_MS), said(minute * MINUTE_MS, probe="deep")])
+    keeping.pack(T0 + HOUR_MS + 59_000)
+    assert places(store) == {"tail": 10, "block": 0, "hours": 0, "minutes": 0}
+    assert keeping.pack(T0 + HOUR_MS + MINUTE_MS)
+    assert places(store) == {"tail": 0, "block": 2, "hours": 0, "minutes": 0}
+    assert len(kept.rows(store)) == 20
+
+
+def test_what_came_in_the_new_hour_waits_for_its_own_end(store: sqlite3.Connection) -> None:
+    """So each block is written once, not twice."""
+    keeping = Keeping(store)
+    keeping.add([said(10)])
+    keeping.add([said(HOUR_MS + 10)])
+    assert keeping.pack(T0 + HOUR_MS + 5 * MINUTE_MS)
+    assert (places(store)["tail"], places(store)["block"]) == (1, 1)
+    keeping.pack(T0 + HOUR_MS + 50 * MINUTE_MS)
+    assert (places(store)["tail"], places(store)["block"]) == (1, 1)
+    again = Keeping(store)
+    assert again.pack(T0 + 2 * HOUR_MS + 5 * MINUTE_MS)
+    assert (places(store)["tail"], places(store)["block"]) == (0, 2)
+
+
+def test_a_long_tail_is_packed_whatever_the_hour(store: sqlite3.Connection) -> None:
+    """A backlog of days does not wait in memory for the hour to end."""
+    keeping = Keeping(store)
+    keeping.add([said(number * 10_000) for number in range(PACK_ROWS)])
+    keeping.pack_much()
+    assert (places(store)["tail"], len(kept.rows(store))) == (0, PACK_ROWS)
+
+
+def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
+    """Not before the shelves have had their turn; what it comes to is what the readings come to."""
+    keeping = Keeping(store)
+    keeping.add([said(hour * HOUR_MS + part, hour + part / 1000) for hour in range(24) for part in (0, 250, 60_000)])
+    keeping.pack(T0 + DAY_MS + 2 * MINUTE_MS)
+    assert places(store)["hours"] == 0
+    assert not keeping.pack(T0 + DAY_MS + 20 * MINUTE_MS)
+    before = list(rolled.hours(Stretches(store), 1, 0, EVER_MS).rows())
+    assert keeping.pack(T0 + DAY_MS + 40 * MINUTE_MS)
+    assert places(store) == {"tail": 0, "block": 24, "hours": 1, "minutes": 1}
+    assert list(rolled.hours(Stretches(store), 1, 0, EVER_MS).rows()) == before
+    assert before[3] == (T0 + 3 * HOUR_MS, 3, 3.0, 63.0, 3.0 + 3.25 + 63.0)
+    minutes = list(rolled.minutes(Stretches(store), 1, T0 + HOUR_MS, T0 + 2 * HOUR_MS).rows())
+    assert minutes == [(T0 + HOUR_MS, 2, 1.0, 1.25, 2.25), (T0 + HOUR_MS + 60_000, 1, 61.0, 61.0, 61.0)]
+    assert not keeping.pack(T0 + DAY_MS + 41 * MINUTE_MS)
+
+
+def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) -> None:
+    """While it waits and once it is packed, and although the day's own readings are gone by then."""
+    keeping = Keeping(store)
+    keeping.add([said(hour * HOUR_MS, 10.0) for hour in range(30)])
+    keeping.pack_all()
+    store.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + DAY_MS, 0),))
+    keeping.add([said(5 * HOUR_MS + 1000, 99.5, lag_ms=30 * HOUR_MS)])
+    for _ in range(2):
+        (hour,) = rolled.hours(Stretches(store), 1, T0 + 5 * HOUR_MS, T0 + 6 * HOUR_MS).rows()
+        assert hour == (T0 + 5 * HOUR_MS, 2, 10.0, 99.5, 109.5)
+        (minute,) = rolled.minutes(Stretches(store), 1, T0 + 5 * HOUR_MS, T0 + 6 * HOUR_MS).rows()
+        assert minute == hour
+        keeping.pack_all()
+    assert [row[:2] for row in store.execute("SELECT probe_id, taken_ms FROM late")] == [(1, T0 + 5 * HOUR_MS + 1000)]
+
+
+def test_a_redelivered_reading_is_known_wherever_it_lies(store: sqlite3.Connection) -> None:
+    """In the tail, in a block, in the same batch; by the writer that kept it and by the next one."""
+    first = Keeping(store)
+    assert first.add([said(0), said(10), said(0)]) == 2
+    first.pack_all()
+    assert first.add([said(20), said(10)]) == 1
+    assert first.add([said(20), said(0), said(5)]) == 1
+    again = Keeping(store)
+    assert again.add([said(0), said(5), said(10), said(20), said(30)]) == 1
+    assert [row[1] - T0 for row in kept.rows(store)] == [0, 5, 10, 20, 30]
+
+
+def test_packing_that_fails_leaves_all_as_it_was(store: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One transaction: nothing is lost and nothing is there twice."""
+    keeping = Keeping(store)
+    keeping.add([said(number * MINUTE_MS) for number in range(90)])
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(packing, "_note_newest", full)
+        with pytest.raises(sqlite3.OperationalError):
+            keeping.pack_all()
+    assert (places(store)["tail"], places(store)["block"], len(kept.rows(store))) == (1, 0, 90)
+
+
+def test_a_clock_that_goes_back_opens_no_day(store: sqlite3.Connection) -> None:
+    """A day is closed for good: what is said of it later is added, or its roll-ups would go with its old readings."""
+    keeping = Keeping(store)
+    keeping.add([said(hour * HOUR_MS, 10.0) for hour in range(48)])
+    keeping.pack_all()
+    keeping.pack(T0 + 400 * DAY_MS + 12 * HOUR_MS)
+    keeping.pack(T0 + 12 * HOUR_MS)
+    assert packing.closed_ms(store, 1) == T0 + 400 * DAY_MS
+    keeping.add([said(2 * DAY_MS, 12.0)])
+    keeping.pack_all()
+    assert [hour[3] for hour in rolled.hours(Stretches(store), 1, 0, EVER_MS).rows()] == [10.0] * 48 + [12.0]
+
+
+ROWS = st.lists(
+    st.tuples(
+        st.integers(0, 3000),
+        st.integers(0, EVER_MS - 1),
+        st.integers(0, EVER_MS - 1),
+        st.one_of(
+            st.integers(-1000, 10_000).map(lambda steps: steps / 16),
+            st.integers(-10_000, 100_000).map(lambda cents: cents / 100),
+            st.floats(-273.15, 1e6),
+        ),
+        st.sampled_from([each.value for each in Grade]),
+    ),
+    min_size=1,
+    max_size=50,
+)
+
+
+@given(ROWS)
+def test_a_block_gives_back_exactly_what_was_put_in(rows: list[Row]) -> None:
+    """Times of any order, values on a grid or on none, to the last bit."""
+    found = blocks.unpack(blocks.pack(rows))
+    assert found == rows
+    assert all(type(row[3]) is float for row in found)
+
+
+@pytest.mark.parametrize(
+    ("values", "grid"),
+    [
+        ([1.0, 2.0], 1),
+        ([0.0625, 21.4375], 16),
+        ([21.3, -0.7], 10),
+        ([21.37, 0.29], 100),
+        ([0.0625, 21.37], 10_000),
+        ([math.pi], 0),
+        ([1e6 + 1 / 3], 0),
+    ],
+)
+def test_values_are_whole_numbers_of_the_coarsest_grid_that_holds_them(values: list[float], grid: int) -> None:
+    """A sensor of twelve bits speaks in sixteenths, others in tenths or hundredths; what is on none stays as it is."""
+    assert blocks.grid_of(values) == grid
+
+
+def test_an_hour_of_a_twelve_bit_probe_takes_little_room() -> None:
+    """Under three bytes a reading, with times that jitter by some milliseconds."""
+    steps = [0, 1, 0, 0, -1, 0, 1, 1, 0, -1]
+    rows = [
+        (3, T0 + 10_000 * n + n * 7919 % 23, T0 + 10_000 * n + 180 + n * 104_729 % 17, 12 + steps[n % 10] / 16, "good")
+        for n in range(360)
+    ]
+    assert len(blocks.pack(rows)) < 3 * 360
+
+
+@pytest.mark.parametrize(
+    "spoil", [lambda b: b[:20], lambda b: b[:-4], lambda b: b[:40] + b"\xff" + b[41:], lambda b: b""]
+)
+def test_a_damaged_block_says_so(spoil: object) -> None:
+    """Never a wrong number: each block carries a check sum."""
+    block = blocks.pack([(1, T0 + number, T0 + number, number / 16, "good") for number in range(100)])
+    with pytest.raises(DamagedBlockError, match="damaged"):
+        blocks.unpack(spoil(block))  # type: ignore[operator]
+
+
+def test_a_block_of_a_newer_program_is_refused_by_its_version() -> None:
+    """It is not read as something else."""
+    block = blocks.pack([(1, T0, T0, 1.0, "good")])
+    with pytest.raises(DamagedBlockError, match="version 2, not 1"):
+        blocks.unpack(b"\x02" + block[1:])
+
+
+def test_readings_are_read_back_as_they_were_heard(store: sqlite3.Connection) -> None:
+    """By arrival, not by the time taken, packed or not, over many days; and when the last one was heard."""
+    keeping = Keeping(store)
+    keeping.add([said(0), said(1000, lag_ms=3 * DAY_MS), said(2000)])
+    keeping.pack_all()
+    keeping.add([said(DAY_MS), said(2 * DAY_MS, probe="deep")])
+    record = Stretches(store)
+    heard = [(row[0], row[1] - T0) for row in record.heard([1], T0, T0 + 4 * DAY_MS)]
+    assert heard == [(1, 0), (1, 2000), (1, DAY_MS), (1, 1000)]
+    assert record.last_heard_ms(T0, T0 + DAY_MS) == T0 + 2040
+    assert record.last_heard_ms(T0, T0 + 4 * DAY_MS) == T0 + 1000 + 3 * DAY_MS
+    assert record.last_heard_ms(T0 + 5 * DAY_MS, T0 + 6 * DAY_MS) is None
