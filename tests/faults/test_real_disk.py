@@ -1,0 +1,102 @@
+"""A real small disk, an image of its own: full, and turned read-only by its file system.
+
+Needs root, `mkfs.ext4` and a loop device; without them the injected errors of D01 and D06 carry this alone.
+"""
+
+import os
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller.store.connection import open_reader
+from tests.faults.test_durable import Child, faults_of
+
+IMAGE_MB = 24
+LEFT_BYTES = 20_000
+PATIENCE_S = 60.0
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Path]:
+    """Yield the folder where a fresh file system of 24 MB is mounted; it turns read-only at its first error."""
+    if os.geteuid() != 0 or shutil.which("mkfs.ext4") is None or not Path("/dev/loop-control").exists():
+        pytest.skip("needs root, mkfs.ext4 and a loop device")
+    image, place = tmp_path / "image", tmp_path / "disk"
+    image.write_bytes(b"")
+    os.truncate(image, IMAGE_MB << 20)
+    place.mkdir()
+    subprocess.run(["mkfs.ext4", "-q", str(image)], check=True, timeout=30)
+    mounted = ["mount", "-o", "loop,errors=remount-ro", str(image), str(place)]
+    if subprocess.run(mounted, check=False, timeout=30).returncode:
+        pytest.skip("this machine mounts nothing")
+    try:
+        yield place
+    finally:
+        subprocess.run(["umount", "-l", str(place)], check=True, timeout=30)
+
+
+def entries(folder: Path) -> int:
+    """Return how many entries the journal has."""
+    with closing(open_reader(folder / "journal.db")) as journal:
+        return int(journal.execute("SELECT count(*) FROM journal").fetchone()[0])
+
+
+def waits_for(child: Child, more: bool) -> int:
+    """Wait until acknowledgements come, or until none has come for three seconds; returns how many there are."""
+    end_s, said, since_s = time.monotonic() + PATIENCE_S, len(child.told()), time.monotonic()
+    while time.monotonic() < end_s:
+        now = len(child.told())
+        if now > said:
+            if more:
+                return now
+            said, since_s = now, time.monotonic()
+        elif not more and time.monotonic() - since_s > 3.0:
+            return now
+        time.sleep(0.05)
+    raise AssertionError(f"still {said} after {PATIENCE_S:.0f} s")
+
+
+def test_on_a_full_disk_nothing_is_acknowledged_the_journal_is_written_and_it_goes_on(disk: Path) -> None:
+    """Room for the journal is kept; once there is room again all that waited is kept, once."""
+    folder, ballast = disk / "data", disk / "ballast"
+    folder.mkdir()
+    with Child(folder, 0) as child:
+        child.wait_until_it_writes()
+        free = os.statvfs(disk)
+        with ballast.open("wb") as file:
+            file.write(os.urandom(free.f_bavail * free.f_frsize - LEFT_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+        full = waits_for(child, more=False)
+        assert not (folder / "reserve").exists()
+        before = entries(folder)
+        assert before * 100 > full
+        ballast.unlink()
+        assert waits_for(child, more=True) > full
+        acknowledged = child.kill()
+    assert faults_of(folder, acknowledged) == []
+    assert entries(folder) > before
+
+
+def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(disk: Path) -> None:
+    """As a worn memory card does it: the file system meets an error and takes no more writes, under the writer."""
+    folder = disk / "data"
+    folder.mkdir()
+    with Child(folder, 0) as child:
+        child.wait_until_it_writes()
+        device = Path(subprocess.check_output(["findmnt", "-no", "SOURCE", str(disk)], text=True).strip()).name
+        Path(f"/sys/fs/ext4/{device}/trigger_fs_error").write_text("1\n", encoding="ascii")
+        refused = waits_for(child, more=False)
+        assert entries(folder) > 0
+        assert refused > 0
+        with pytest.raises(OSError, match="Read-only"):
+            (disk / "anything").write_text("", encoding="ascii")
+        acknowledged = child.kill()
+    copy = disk.parent / "copy"
+    shutil.copytree(folder, copy, ignore=shutil.ignore_patterns("*.lock", "*-shm"))
+    assert faults_of(copy, acknowledged) == []
