@@ -6,7 +6,7 @@ duty, `permits` and the gate decide, and the decision carries what the shell mus
 
 from dataclasses import dataclass
 
-from controller import heating, intake, latching, permits, response, telling
+from controller import hearing, heating, intake, latching, permits, response, telling
 from controller.clock import Moment
 from controller.plan import CONTROL_PERIOD_S, Plan
 from controller.probe import Reading
@@ -43,6 +43,7 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     latching.hot(plan, state, now, entries)
     latching.faulty_node(plan, state, now, entries)
     intake.mark_frozen(plan, state, now)
+    state.usable = hearing.usable_now(plan, state, now)
     heating.compare_pairs(plan, state, now)
     latching.differing_air(plan, state, now, entries)
     wanted = heating.control(plan, state, now)
@@ -64,10 +65,8 @@ def _observe(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> Non
         return
     soil_c = state.soil_c
     if soil_c is None:
-        soil_c = heating.mean_now(state, plan.soil, now, heating.said_lately)
-    air_c, outside_c = (
-        heating.mean_now(state, watches, now, heating.said_lately) for watches in (plan.air, plan.outside)
-    )
+        soil_c = hearing.mean_lately(state, plan.soil, now)
+    air_c, outside_c = hearing.mean_lately(state, plan.air, now), hearing.mean_lately(state, plan.outside, now)
     dark = now.wall_is_believable and latching.sun_is_down(plan, now)
     state.response = memory = state.response.copy()
     response.observe(memory, soil_c, air_c, outside_c, dark, elapsed_s, now.mono_s)

@@ -1,16 +1,14 @@
 """From soil to wanted heat: the set point asked for, the control value, the duty and its window. Pure."""
 
 import statistics
-from collections.abc import Callable
 
-from controller import pairs, permits
+from controller import hearing, pairs, permits
 from controller.clock import Moment
 from controller.control import cycle, foresight, pid, schedule, terms
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import standing_sun_w_m2
 from controller.plan import CONTROL_PERIOD_S, Plan, dated
 from controller.plant.sun import is_dark
-from controller.probe_state import Watch, fresh
 from controller.safety import limits
 from controller.standing import Standing
 from controller.state import State
@@ -31,53 +29,23 @@ def forget_control(state: State) -> None:
     state.controlled_s = state.cycle = state.working_c = state.terms = None
 
 
-def value_now(state: State, watch: Watch, now: Moment) -> float | None:
-    """Return what a probe says now and is believed, or None."""
-    probe = state.probes[watch.name]
-    if not fresh(watch, probe, now.mono_s, state.valid_from_s):
-        return None
-    return probe.steady_c(max(state.valid_from_s, now.mono_s - watch.stale_after_s))
-
-
-def said_lately(state: State, watch: Watch, now: Moment) -> float | None:
-    """Return what a probe says, or said before it fell silent two minutes ago at most; heat never stands on it.
-
-    A few messages lost on the way must not begin a slow watch anew (invariant I14).
-    """
-    heard_s = state.probes[watch.name].heard_s
-    lapsed_s = 0.0 if heard_s is None else now.mono_s - heard_s - watch.stale_after_s
-    if 0.0 < lapsed_s <= limits.STALE_CAP_S - watch.stale_after_s:
-        now = now.later(-lapsed_s)
-    return value_now(state, watch, now)
-
-
-def mean_now(
-    state: State,
-    watches: tuple[Watch, ...],
-    now: Moment,
-    value_of: Callable[[State, Watch, Moment], float | None] = value_now,
-) -> float | None:
-    """Return the mean of the probes that are believed now, or None."""
-    values = [value for each in watches if (value := value_of(state, each, now)) is not None]
-    return statistics.fmean(values) if values else None
-
-
 def compare_pairs(plan: Plan, state: State, now: Moment) -> None:
     """Note which probes at one place differ, and since when."""
     if plan.pairs:
         state.differing = pairs.since_when(
-            plan.pairs, lambda each: said_lately(state, each, now), state.differing, now.mono_s
+            plan.pairs, lambda each: hearing.said_lately(state, each, now), state.differing, now.mono_s
         )
 
 
 def _soil(plan: Plan, state: State, now: Moment) -> float | None:
     """Return the control value: the median of the believed probes, the warmest where two at one place disagree."""
-    values = {each.name: value for each in plan.soil if (value := value_now(state, each, now)) is not None}
+    values = {each.name: state.usable[each.name] for each in plan.soil if each.name in state.usable}
     if not values:
         return None
-    at_odds = pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s)
-    if any(one in values and other in values for one, other in at_odds):
-        return max(values.values())
+    if state.differing:
+        at_odds = pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s)
+        if any(one in values and other in values for one, other in at_odds):
+            return max(values.values())
     return statistics.median(values.values())
 
 
@@ -99,7 +67,8 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     if state.asked_c is None or state.standing.trips or not state.standing.armed:
         forget_control(state)
         return False
-    if soil_c is None or any(not each.holds and each.name != permits.RIGHT_WAY for each in state.permissives):
+    missing = [each.name for each in state.permissives if not each.holds]
+    if soil_c is None or any(name != permits.RIGHT_WAY for name in missing):
         _wait(state, now)
         return False
     if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
@@ -135,7 +104,7 @@ def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Mome
     known = state.foresight
     tuned = known.tuned if known is not None and known.tuned is not None else plan.tuned
     gains = plan.own_gains or tuned.gains
-    outside_c = mean_now(state, plan.outside, now)
+    outside_c = hearing.mean_usable(state, plan.outside)
     sun_w_m2 = _sun_w_m2(plan, state, tuned.model, outside_c, soil_c, now)
     weather = terms.followed(state.terms, tuned.forward, working_c, outside_c, sun_w_m2, elapsed_s)
     result = pid.duty_for(gains, working_c, soil_c, state.integral, elapsed_s, weather.weather)
@@ -153,8 +122,8 @@ def _sun_w_m2(
 ) -> float | None:
     """Return the light [W/m2] of the believed probes, or what the warmth of the air stands for, or None."""
     if plan.light:
-        return mean_now(state, plan.light, now)
-    air_c = mean_now(state, plan.air, now)
+        return hearing.mean_usable(state, plan.light)
+    air_c = hearing.mean_usable(state, plan.air)
     if air_c is None or outside_c is None:
         return None
     if now.wall_is_believable and is_dark(now.utc_ms // 60_000, plan.latitude, plan.longitude):

@@ -51,13 +51,13 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
     if not inputs.readings:
         return ()
     probes, judged = dict(state.probes), []
-    air = {watch.name for watch in plan.air}
     for reading in inputs.readings:
-        verdict = judge(plan.watches[reading.probe], probes[reading.probe], reading, inputs.resumed_s)
+        watch = plan.watches[reading.probe]
+        verdict = judge(watch, probes[reading.probe], reading, inputs.resumed_s)
         probes[reading.probe] = verdict.state
         judged.append((reading, verdict))
-        compared = verdict.state.compared_s == reading.arrived_s
-        if compared and reading.probe in air and reading.value >= plan.air_no_heat_c:
+        hot = watch.quantity is Quantity.AIR and reading.value >= plan.air_no_heat_c
+        if hot and verdict.state.compared_s == reading.arrived_s:
             state.air_hot_s, state.air_hot_probe = reading.arrived_s, reading.probe
     state.probes = probes
     return tuple(judged)

@@ -15,6 +15,8 @@ from controller.store.journal import JSON, Entry
 
 def latch(plan: Plan, state: State, new: list[Trip], now: Moment, entries: list[Entry]) -> None:
     """Latch trips and journal those that are new."""
+    if not new:
+        return
     trips, added = trip.latch(state.standing.trips, new)
     for each in added:
         body: dict[str, JSON] = {"trip": each.name, "probe": each.probe, "value": each.value, "limit": each.limit}
@@ -77,6 +79,8 @@ def faulty_node(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> 
 
 def differing_air(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
     """Latch two air probes at one place that have differed too much for too long (hazard P12)."""
+    if not state.differing:
+        return
     air = {each.name for each in plan.air}
     found = pairs.differing(state.differing, limits.PAIR_FAULT_K, limits.PAIR_FAULT_S, now.mono_s)
     trips = [
@@ -92,7 +96,8 @@ def differing_air(plan: Plan, state: State, now: Moment, entries: list[Entry]) -
 
 def astray(plan: Plan, state: State, elapsed_s: float, now: Moment, entries: list[Entry]) -> None:
     """Latch hard heating that warms nothing, and warmth that nobody asked for (hazards P14, H06, K02)."""
-    permitted = all(each.holds for each in state.permissives) and state.standing.armed and not state.standing.trips
+    missing = [each for each in state.permissives if not each.holds]
+    permitted = not missing and state.standing.armed and not state.standing.trips
     duty = state.duty if permitted else 0.0
     trips = response.heating(plan.expected, state.response, duty, elapsed_s, now.mono_s, now.utc_ms)
     if state.node is None or state.node.amps is None:

@@ -1,13 +1,18 @@
 """The permissives of one enclosure, each with the words a person needs: what is wrong, what ends it."""
 
+from functools import cache
+
 from controller import pairs
 from controller.clock import Moment
 from controller.plan import Plan
-from controller.probe_state import ProbeState, Watch, fresh
-from controller.safety import limits
+from controller.probe_state import ProbeState, Watch
+from controller.safety import interlock, limits
 from controller.safety.digest import PROGRAMMED
-from controller.safety.interlock import Permissive, held, lost
+from controller.safety.interlock import Permissive, lost
 from controller.state import Inputs, State
+
+held = cache(interlock.held)
+"""What holds is said fourteen times a tick, always alike: one object for each name will do."""
 
 RIGHT_WAY = "heat only below the set point"
 """Lost while heat is asked for above the set point; control must go on, so that a second time can latch."""
@@ -101,7 +106,7 @@ def _chain_holds(state: State, inputs: Inputs) -> Permissive:
 
 def _probes(name: str, watches: tuple[Watch, ...], state: State, now: Moment) -> Permissive:
     for watch in watches:
-        if fresh(watch, state.probes[watch.name], now.mono_s, state.valid_from_s):
+        if watch.name in state.usable:
             return held(name)
     watch = watches[0]
     return lost(name, _why_not(watch, state.probes[watch.name], state, now), "when it speaks and is believed")

@@ -128,19 +128,22 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
 def _remember(watch: Watch, state: ProbeState, reading: Reading) -> tuple[tuple[float, float], ...]:
     """Return the values of a minute and a little more, the newest always among them."""
     oldest_s = reading.arrived_s - SLOPE_SPAN_S - 2 * max(watch.period_s, RECENT_SPACING_S)
-    recent = [each for each in state.recent if each[0] >= oldest_s]
-    if len(recent) > 1 and reading.arrived_s - recent[-2][0] < max(watch.period_s / 4, RECENT_SPACING_S):
-        recent.pop()
-    return (*recent, (reading.arrived_s, reading.value))
+    recent, first, end = state.recent, 0, len(state.recent)
+    while first < end and recent[first][0] < oldest_s:
+        first += 1
+    if end - first > 1 and reading.arrived_s - recent[-2][0] < max(watch.period_s / 4, RECENT_SPACING_S):
+        end -= 1
+    return (*recent[first:end], (reading.arrived_s, reading.value))
 
 
 def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
     """Return the rise [K/min] over at least a minute, or None while less is known."""
-    newest_s, newest = recent[-1]
-    for earlier_s, earlier in reversed(recent):
-        if newest_s - earlier_s >= SLOPE_SPAN_S:
-            return (newest - earlier) * 60 / (newest_s - earlier_s)
-    return None
+    (newest_s, newest), before = recent[-1], None
+    for each in recent:
+        if newest_s - each[0] < SLOPE_SPAN_S:
+            break
+        before = each
+    return None if before is None else (newest - before[1]) * 60 / (newest_s - before[0])
 
 
 def _for_control(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int, resumed_s: float) -> Judged:

@@ -1,5 +1,6 @@
 """What one enclosure remembers from tick to tick, and what a tick is given."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 
@@ -173,10 +174,17 @@ class Inputs:
 
 @dataclass(slots=True)
 class State:
-    """All that one enclosure remembers from tick to tick. A tick works on a copy of its own, never on the one given."""
+    """All that one enclosure remembers from tick to tick. A tick works on a copy of its own, never on the one given.
+
+    Parameters
+    ----------
+    usable
+        By probe, what control may use at this tick (see `hearing`); a probe that is not fresh is not in it.
+    """
 
     standing: Standing
     probes: dict[str, ProbeState]
+    usable: Mapping[str, float] = field(default_factory=dict)
     node: NodeReport | None = None
     contact_since_ms: int | None = None
     integral: float = 0.0

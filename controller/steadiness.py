@@ -3,6 +3,8 @@
 Each rule looks at what the probe has said before and needs no model of the enclosure.
 """
 
+import math
+from functools import cache
 from typing import Final
 
 from controller.safety import limits
@@ -35,6 +37,7 @@ HALF_STEPS_SURE: Final = 8
 """Changes in a row between whole halves: by chance a probe of 1/16 K does so once in 16 million."""
 
 
+@cache  # asked three times at every reading of soil
 def block_length(period_s: float) -> int:
     """Return how many values are averaged at each end of the minute."""
     return max(1, min(BLOCK_MOST, round(BLOCK_SPAN_S / period_s)))
@@ -44,15 +47,19 @@ def remembered(history: History, at_s: float, value: float, period_s: float) -> 
     """Return the history with a new value; never fewer than one block, however old."""
     length = block_length(period_s)
     oldest_s = at_s - limits.SOIL_STEP_SPAN_S - length * period_s
-    kept = [each for each in history if each[0] >= oldest_s] or list(history[-length:])
-    if len(kept) < length:
-        kept = list(history[-length:])
-    return (*kept, (at_s, value))
+    first, last = 0, len(history) - length
+    while first < last and history[first][0] < oldest_s:
+        first += 1
+    return (*history[first:], (at_s, value))
 
 
 def _middle(block: History) -> tuple[float, float]:
     """Return the mean time [s] and the mean value [Cel] of a block."""
-    return sum([at_s for at_s, _ in block]) / len(block), sum([value for _, value in block]) / len(block)
+    times_s = values = 0.0
+    for at_s, value in block:
+        times_s += at_s
+        values += value
+    return times_s / len(block), values / len(block)
 
 
 def leapt_k(history: History, at_s: float, value: float, period_s: float) -> float | None:
@@ -85,7 +92,10 @@ def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s
     """
     weight = min(1.0 / ROUGH_LEAST, max(0.0, elapsed_s) / ROUGH_SPAN_S)
     product = -stride_k * next_stride_k
-    return max(0.0, before + weight * (max(-ROUGH_CAP_K2, min(ROUGH_CAP_K2, product)) - before))
+    if abs(product) > ROUGH_CAP_K2:
+        product = math.copysign(ROUGH_CAP_K2, product)
+    after = before + weight * (product - before)
+    return after if after > 0.0 else 0.0
 
 
 def is_rough(roughness: float, before: bool) -> bool:

@@ -11,6 +11,8 @@ from controller.store.journal import Entry
 def permissives(plan: Plan, state: State, found: tuple[Permissive, ...], now: Moment, entries: list[Entry]) -> None:
     """Journal a permissive lost while armed, and its return; what was never there at a start is no news."""
     lost = {each.name: each for each in found if not each.holds}
+    if not lost and not state.told_lost:
+        return
     if not state.standing.armed or (not state.permissives and not state.told_lost):
         state.told_lost = frozenset()
         return

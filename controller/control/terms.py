@@ -1,7 +1,7 @@
 """What a duty is made of: the soil's error, the weather outside, the sun, and the plan for the hours to come. Pure."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 MOST_SUN_W_M2 = 1200.0
 """[W/m2] no light is taken for more (the solar constant less the atmosphere, rounded up; from memory)."""
@@ -80,4 +80,4 @@ def followed(
 def with_plan(weather: Terms, feedback: float, planned: float | None) -> Terms:
     """Return all terms: the plan's is whatever it changes about the duty of the others."""
     alone = min(max(feedback + weather.weather, 0.0), 1.0)
-    return replace(weather, feedback=feedback, plan=0.0 if planned is None else planned - alone)
+    return Terms(feedback, weather.outside, weather.sun, 0.0 if planned is None else planned - alone)
