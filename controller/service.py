@@ -196,7 +196,8 @@ class Controller:
             self._save()
         kept = self._record.put(keeper, decision, now)
         self._tell(keeper, now)
-        if decision.send and decision.order.on:
+        # A tick that overran speaks of a past too old to heat by (hazard C15); the next one sees the gap, and is off.
+        if decision.send and decision.order.on and self.clock.now().mono_s - now.mono_s <= limits.LONGEST_GAP_S:
             self.relays.send(name, decision.order, now)
         self._figures.saw(name, decision, self.clock.now().mono_s - now.mono_s)
         return kept

@@ -8,6 +8,37 @@ In the manner of IEC 60812.
 
 from dataclasses import dataclass
 
+MINUTE_S = 60.0
+BOUNDS_S: dict[str, float | None] = {
+    "-": None,
+    "A": 1.0,
+    "A (boots OFF)": 1.0,
+    "A (already off)": 1.0,
+    "A (unpowered)": 1.0,
+    "A at 1800 s": 1801.0,
+    "A+net <= 3 s, C worst": 3.0,
+    "B": 5.0,
+    "C": 15.0,
+    "C+2": 17.0,
+    "C+3": 18.0,
+    "C+10": 25.0,
+    "D": 30.0,
+    "D+60": 90.0,
+    "E": 60.0,
+    "S": 180 * MINUTE_S,
+    "S 10 s": 10.0,
+    "S 25 s": 25.0,
+    "S 75 s": 75.0,
+    "S 150 s": 150.0,
+    "S 10 min": 10 * MINUTE_S,
+    "S 11 min": 11 * MINUTE_S,
+    "S 31 min": 31 * MINUTE_S,
+    "S 60 min": 60 * MINUTE_S,
+    "S 180 min": 180 * MINUTE_S,
+    "S 72-200 min": 200 * MINUTE_S,
+}
+"""[s] Worst time by class; a bare S is P23's, which ends heat by the rule of P14."""
+
 
 @dataclass(frozen=True, slots=True)
 class Row:
@@ -21,7 +52,12 @@ class Row:
     @property
     def dangerous(self) -> bool:
         """Whether heat must stop for it."""
-        return self.hazard_class != "-"
+        return self.bound_s is not None
+
+    @property
+    def bound_s(self) -> float | None:
+        """[s] Worst time from fault to open contact; None where heat need not stop."""
+        return BOUNDS_S[self.hazard_class]
 
 
 ROWS: tuple[Row, ...] = (

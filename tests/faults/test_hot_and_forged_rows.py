@@ -13,7 +13,8 @@ from controller.safety.lease import Order
 from controller.wire.relay import encode_command
 from tests.core_site import AIR, SECOND_SOIL, SOIL, SURFACE, raw_settings, warm_bed
 from tests.faults.cases import seen
-from tests.wire.kit import KEY, Bench, throughout, until
+from tests.faults.soon import LEASE_S, never_on, off_at_once, off_in_time
+from tests.wire.kit import KEY, Bench, until
 
 CASE = {**SURFACE, "name": "case"}
 
@@ -24,8 +25,7 @@ def test_a_hot_surface_ends_heat_at_once_and_latches_at_its_second_sample(row: s
     bed = warm_bed(SOIL, AIR, CASE)
     fault_s, bed.says["case"] = bed.second, 70.0
     bed.run(1)
-    assert bed.off_after(fault_s) == 0
-    seen(row, 0.0)
+    off_at_once(row, bed, fault_s)
     assert bed.trips == ()
     bed.run(10)
     assert [each.name for each in bed.trips] == ["heater-surface-over:case"]
@@ -50,7 +50,7 @@ def test_t06_eight_hours_of_suspend_start_afresh() -> None:
     woke_s = bed.second
     bed.says["soil"] = None
     bed.run(60)
-    assert bed.on_seconds(woke_s) == []
+    never_on("T06", bed, woke_s, held_s=LEASE_S)
     assert bed.state.soil_c is None
     bed.says["soil"] = 10.0
     bed.run(60)
@@ -73,6 +73,10 @@ def test_e09_a_heater_too_strong_for_its_air_is_refused_by_figure() -> None:
 def test_w05_a_rippling_supply_gives_no_85_and_no_zero(scratchpad: str, fault: Fault) -> None:
     """W05: both values of a probe that has just been reset are refused at the probe; silence then ends heat (P28)."""
     assert ds18b20_c(bytes.fromhex(scratchpad)) is fault
+    bed = warm_bed()
+    fault_s, bed.says["soil"] = bed.second, None
+    bed.run(100)
+    off_in_time("W05", bed, fault_s)
 
 
 def test_r09_a_forged_cold_reading_ends_heat_rather_than_asking_for_it() -> None:
@@ -84,7 +88,7 @@ def test_r09_a_forged_cold_reading_ends_heat_rather_than_asking_for_it() -> None
     for _ in range(30):
         bed.extra.append(bed.reading("soil", 10.0, source="stranger"))
         bed.run(10)
-    assert bed.on_seconds(forged_s) == []
+    never_on("R09", bed, forged_s)
 
 
 def test_r09_where_a_forger_cannot_be_told_the_second_probe_still_trips() -> None:
@@ -95,7 +99,7 @@ def test_r09_where_a_forger_cannot_be_told_the_second_probe_still_trips() -> Non
     begun_s = bed.second
     bed.run(11)
     assert [each.name for each in bed.trips] == ["soil-over:soil-two"]
-    assert bed.off_after(begun_s) == 0
+    off_at_once("R09", bed, begun_s)
 
 
 @pytest.mark.parametrize(
@@ -112,7 +116,8 @@ def test_r08_a_forged_order_is_refused_and_people_are_told(
         until("the controller hears it", lambda: bench.spy.holds("node heard"), 10.0)
         forged = encode_command(Order(True, True, ""), 15.0, epoch, 1, time.time_ns() // 1_000_000, "stranger", key)
         bench.spy.publish("soilward/larch/heater/command", forged)
-        throughout("nothing closes", lambda: not bench.node.core.on, 2.0)
+        seen("R08", bench.closed_for(2.0))
+        assert not bench.closed
         assert bench.node.core.refused[reason] == 1
         until("people are told", lambda: "foreign-commands" in bench.spy.alerts(), 10.0)
         assert json.loads(forged)["on"] is True

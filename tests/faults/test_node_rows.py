@@ -13,6 +13,7 @@ from controller.node.contacts import Circuit, Load
 from controller.node.memory import MemoryStore
 from controller.node.simulated import SimulatedNode
 from controller.safety import node_limits
+from tests.faults.cases import seen
 from tests.node_bench import OFF, ON, READY, STEP_S, NodeBench
 from tests.wire.kit import KEY as SITE_KEY
 from tests.wire.kit import ConstantPlant, Mosquitto, Spy, until, write_site
@@ -36,33 +37,34 @@ def _k1(bench: NodeBench, name: str) -> None:
 
 
 WHILE_HEATING = [
-    pytest.param(lambda b: _k1(b, "half_open"), "half-power", B_S, id="K06-one-half-wave-missing"),
-    pytest.param(lambda b: _heater(b, share=1.3), "over-power", 25.0, id="H02-power-130-percent"),
-    pytest.param(lambda b: _heater(b, share=1.15), "over-power", 25.0, id="O05-bigger-heater"),
+    pytest.param("K06", lambda b: _k1(b, "half_open"), "half-power", id="K06-one-half-wave-missing"),
+    pytest.param("H02", lambda b: _heater(b, share=1.3), "over-power", id="H02-power-130-percent"),
+    pytest.param("O05", lambda b: _heater(b, share=1.15), "over-power", id="O05-bigger-heater"),
 ]
 
 
-@pytest.mark.parametrize(("break_it", "fault", "bound_s"), WHILE_HEATING)
-def test_a_wrong_power_opens_the_path_and_keeps_it_open(break_it: Break, fault: str, bound_s: float) -> None:
+@pytest.mark.parametrize(("row", "break_it", "fault"), WHILE_HEATING)
+def test_a_wrong_power_opens_the_path_and_keeps_it_open(row: str, break_it: Break, fault: str) -> None:
     """K06 H02 O05: open within the row's time, though "on" is renewed all along, and named."""
     bench = NodeBench()
     bench.heat()
     since_s = bench.now_s
     break_it(bench)
     bench.run(120.0)
-    assert 0.0 < bench.last_closed_s(since_s) <= bound_s
+    seen(row, bench.last_closed_s(since_s))
+    assert bench.last_closed_s(since_s) > 0.0
     assert bench.report()["faults"] == [fault]
 
 
 AFTER_HEATING = [
-    pytest.param(lambda b: _k1(b, "welded"), id="K01-k1-welded"),
-    pytest.param(lambda b: _k1(b, "driver_shorted"), id="N04-driver-shorted"),
-    pytest.param(lambda b: _k1(b, "half_shorted"), id="K06-one-half-wave-shorted"),
+    pytest.param("K01", lambda b: _k1(b, "welded"), id="K01-k1-welded"),
+    pytest.param("N04", lambda b: _k1(b, "driver_shorted"), id="N04-driver-shorted"),
+    pytest.param("K06", lambda b: _k1(b, "half_shorted"), id="K06-one-half-wave-shorted"),
 ]
 
 
-@pytest.mark.parametrize("break_it", AFTER_HEATING)
-def test_a_k1_that_does_not_open_is_answered_by_k2(break_it: Break) -> None:
+@pytest.mark.parametrize(("row", "break_it"), AFTER_HEATING)
+def test_a_k1_that_does_not_open_is_answered_by_k2(row: str, break_it: Break) -> None:
     """K01 N04 K06: told to open while it cannot, the path is open within class B; K2 has done it."""
     bench = NodeBench()
     bench.heat()
@@ -70,7 +72,8 @@ def test_a_k1_that_does_not_open_is_answered_by_k2(break_it: Break) -> None:
     bench.tell(READY)
     since_s = bench.now_s
     bench.run(120.0)
-    assert 2.0 <= bench.last_closed_s(since_s) <= B_S
+    seen(row, bench.last_closed_s(since_s))
+    assert bench.last_closed_s(since_s) >= 2.0
     assert bench.circuit.k1.passes > 0.0
     assert bench.report()["faults"] == ["current-when-open"]
 
@@ -87,7 +90,8 @@ def test_n18_current_while_the_node_says_off_opens_k2() -> None:
     told = bench.report()
     assert (told["on"], told["amps"]) == (False, pytest.approx(2.0))
     bench.run(60.0)
-    assert 0.0 < bench.last_closed_s(since_s) <= B_S
+    seen("N18", bench.last_closed_s(since_s))
+    assert bench.last_closed_s(since_s) > 0.0
     assert bench.faults == ["current-when-open"]
 
 
@@ -99,28 +103,29 @@ def test_n06_a_contact_that_says_yes_and_does_not_move_is_answered_by_k2() -> No
     bench.tell(READY)
     since_s = bench.now_s
     bench.run(60.0)
-    assert 3.0 <= bench.last_closed_s(since_s) <= B_S
+    seen("N06", bench.last_closed_s(since_s))
+    assert bench.last_closed_s(since_s) >= 3.0
     assert bench.faults == ["contact-does-not-follow"]
 
 
 NO_CURRENT = [
-    pytest.param(lambda b: _k1(b, "coil_open"), id="K04-k1-coil-open"),
-    pytest.param(lambda b: _heater(b, share=0.0), id="H01-element-open"),
-    pytest.param(lambda b: _heater(b, mains=0.0), id="H03-earth-fault-breaker-open"),
+    pytest.param("K04", lambda b: _k1(b, "coil_open"), id="K04-k1-coil-open"),
+    pytest.param("H01", lambda b: _heater(b, share=0.0), id="H01-element-open"),
+    pytest.param("H03", lambda b: _heater(b, mains=0.0), id="H03-earth-fault-breaker-open"),
 ]
 
 
-@pytest.mark.parametrize("break_it", NO_CURRENT)
-def test_heat_that_fails_is_off_at_once_and_not_tried_again(break_it: Break) -> None:
+@pytest.mark.parametrize(("row", "break_it"), NO_CURRENT)
+def test_heat_that_fails_is_off_at_once_and_not_tried_again(row: str, break_it: Break) -> None:
     """K04 H01 H03: no heat from the fault on (class A); both contacts are let go 5 s later and stay so."""
     bench = NodeBench()
     bench.heat()
     break_it(bench)
-    heat: list[float] = []
+    heated: list[float] = []
     since_s = bench.now_s
-    bench.run(A_S, lambda b: heat.append(b.circuit.watts))
-    assert not any(heat)
-    bench.run(LET_GO_S - A_S)
+    bench.run(LET_GO_S, lambda b: heated.extend([b.now_s - since_s] if b.heats else []))
+    # There is no heat from the fault itself on; what the node adds is to let go, and not to try again.
+    seen(row, max(heated, default=0.0))
     assert not bench.circuit.told.k1
     assert bench.last_closed_s(since_s) <= LET_GO_S
     bench.run(60.0)
@@ -155,7 +160,8 @@ def test_k05_an_intermittent_contact_is_given_up_within_class_c() -> None:
         b.circuit.k1.interrupted = is_out(b)
 
     bench.run(60.0, drop)
-    assert 6.0 <= bench.last_closed_s(since_s) <= C_S
+    seen("K05", bench.last_closed_s(since_s))
+    assert bench.last_closed_s(since_s) >= 6.0
     assert bench.faults == ["contact-intermittent"]
 
 
@@ -169,7 +175,8 @@ def test_h04_a_heater_that_switches_itself_off_is_given_up() -> None:
         b.circuit.load.cut_out = is_out(b)
 
     bench.run(900.0, cut)
-    assert 300.0 <= bench.last_closed_s(since_s) <= 600.0
+    seen("H04", bench.last_closed_s(since_s))
+    assert bench.last_closed_s(since_s) >= 300.0
     assert bench.faults == ["self-interrupting"]
 
 
@@ -179,7 +186,8 @@ def test_k03_a_welded_k2_is_found_before_arming() -> None:
     bench.circuit.k2.welded = True
     bench.tell(ON)
     bench.run(60.0)
-    assert 0 < len(bench.closed) * STEP_S <= A_S
+    seen("K03", len(bench.closed) * STEP_S)
+    assert bench.closed
     assert bench.report()["faults"] == ["k2-welded"]
     assert bench.report()["proof"] == "failed"
 
@@ -190,7 +198,9 @@ def test_n01_a_hung_loop_is_opened_by_k2_and_reset_by_the_watchdog() -> None:
     bench.heat()
     bench.board.hung = True
     bench.tell(None)
-    assert 0.0 < bench.open_after_s(B_S) <= 2.0
+    opened_s = bench.open_after_s(B_S)
+    seen("N01", opened_s)
+    assert 0.0 < opened_s <= 2.0
     bench.run(B_S - 2.0)
     assert (bench.circuit.k1.passes, bench.circuit.k2.passes) == (0.0, 0.0)
     assert not bench.board.hung
@@ -203,7 +213,7 @@ def test_n03_an_output_stuck_high_after_a_crash_is_answered_by_k2() -> None:
     bench.heat()
     bench.circuit.k1.driver_shorted = bench.board.hung = True
     since_s = bench.now_s
-    assert bench.open_after_s(B_S) <= B_S
+    seen("N03", bench.open_after_s(B_S))
     bench.run(180.0)
     assert bench.faults == ["current-when-open"]
     assert bench.report()["proof"] == "failed"
@@ -216,11 +226,15 @@ def test_n02_a_fourth_boot_within_ten_minutes_locks_the_node_off() -> None:
     bench = NodeBench()
     bench.heat()
     for boots in (2, 3, 4):
-        bench.board.lose_mains(bench.now_s)
+        since_s = bench.now_s
+        bench.board.lose_mains(since_s)
         assert bench.circuit.passes == 0.0
-        bench.board.regain_mains(bench.now_s)
+        bench.board.regain_mains(since_s)
         assert bench.circuit.passes == 0.0
-        bench.run(100.0)
+        # Off from the boot on: what closes next has been proved first.
+        bench.run(A_S)
+        seen("N02", bench.last_closed_s(since_s))
+        bench.run(100.0 - A_S)
         assert bench.heats is (boots < 4)
         assert bench.report()["boots"] == boots
     assert bench.report()["faults"] == ["boot-loop"]
@@ -246,7 +260,8 @@ def test_n09_half_an_hour_of_heat_ends_in_a_minute_of_rest_and_is_counted() -> N
     closed = set(bench.closed)
     gaps = [step for step in range(bench.closed[0], bench.step) if step not in closed]
     # The node counts from the order; the proof has kept the path open for the first seconds of it.
-    assert 1790.0 <= gaps[0] * STEP_S - began_s <= 1800.0 + A_S
+    seen("N09", gaps[0] * STEP_S - began_s)
+    assert gaps[0] * STEP_S - began_s >= 1790.0
     assert 60.0 <= len(gaps) * STEP_S <= 60.0 + 5.0 + TURN_S
     assert bench.report()["refused"]["longest-closing"] == 1
     assert bench.faults == []
@@ -266,7 +281,7 @@ def test_n13_a_flipped_bit_in_the_limits_is_found_within_ten_seconds(flipped: Ca
     flipped()
     since_s = bench.now_s
     bench.run(20.0)
-    assert bench.last_closed_s(since_s) <= 10.0 + TURN_S
+    seen("N13", bench.last_closed_s(since_s), 10.0 + TURN_S)
     bench.tell(OFF)
     bench.run(1.0)
     bench.tell(ON)
@@ -288,7 +303,7 @@ def test_n15_numbers_that_wrap_neither_stick_on_nor_off() -> None:
     bench.tell(None)
     since_s = bench.now_s
     bench.run(60.0)
-    assert bench.last_closed_s(since_s) <= C_S
+    seen("N15", bench.last_closed_s(since_s))
 
 
 @pytest.mark.parametrize("left_ms", [0, 1, 9_000, 11_000, 20_000])
@@ -300,7 +315,8 @@ def test_n16_a_lease_across_the_wrap_of_the_milliseconds_ends_in_time(left_ms: i
     bench.tell(None)
     since_s = bench.now_s
     bench.run(60.0)
-    assert C_S - 2 * TURN_S <= bench.last_closed_s(since_s) <= C_S + TURN_S
+    seen("N16", bench.last_closed_s(since_s), C_S + TURN_S)
+    assert bench.last_closed_s(since_s) >= C_S - 2 * TURN_S
     assert bench.report()["uptime_s"] == pytest.approx(70.0, abs=0.3)
 
 
@@ -321,6 +337,7 @@ def test_n17_a_command_meant_for_another_closes_nothing(make: Callable[[NodeBenc
     bench.run(30.0)
     bench.waiting.append((make(bench), False))
     bench.run(30.0)
+    seen("N17", len(bench.closed) * STEP_S)
     assert bench.closed == []
     assert bench.report()["refused"] == {reason: 1}
 
@@ -334,13 +351,15 @@ def test_w01_mains_that_return_find_every_heater_off_and_bring_them_back_one_by_
         bench.tell(ON)
         bench.run(120.0)
         assert bench.heats
-        bench.board.lose_mains(bench.now_s)
+        lost_s = bench.now_s
+        bench.board.lose_mains(lost_s)
         assert bench.circuit.passes == 0.0
         bench.run(20.0)
+        seen("W01", bench.last_closed_s(lost_s))
         bench.board.regain_mains(bench.now_s)
-        since_s, seen = bench.now_s, len(bench.closed)
+        since_s, before = bench.now_s, len(bench.closed)
         bench.run(180.0)
-        back_s.append(bench.closed[seen] * STEP_S - since_s)
+        back_s.append(bench.closed[before] * STEP_S - since_s)
         assert bench.heats
     assert min(back_s) >= 30.0
     assert max(back_s) <= 90.0 + 5.0 + 2 * TURN_S
@@ -354,13 +373,15 @@ def test_w02_mains_ten_percent_high_rest_once_then_lock_off() -> None:
     bench.heat()
     bench.circuit.load.mains = 1.1
     since_s = bench.now_s
-    assert 10.0 <= bench.open_after_s(25.0) <= 25.0
+    first_s = bench.open_after_s(25.0)
+    seen("W02", first_s)
+    assert first_s >= 10.0
     assert bench.faults == []
     opened_s = bench.now_s
     bench.run(200.0)
     again = [step * STEP_S for step in bench.closed if step * STEP_S > opened_s]
     assert again[0] - opened_s >= 60.0
-    assert again[-1] - again[0] <= 25.0
+    seen("W02", again[-1] - again[0])
     assert bench.last_closed_s(since_s) < 120.0
     assert bench.report()["faults"] == ["over-power"]
 
@@ -391,6 +412,17 @@ def test_w03_mains_twenty_percent_low_heat_on_and_are_told() -> None:
     assert bench.heats
     assert bench.report()["faults"] == []
     assert bench.report()["notices"] == ["power-low"]
+
+
+def test_w04_a_node_without_mains_has_let_go_of_both_contacts() -> None:
+    """W04: the controller lives on its battery and the node is dead: no path from that instant, whatever it is told."""
+    bench = NodeBench()
+    bench.heat()
+    since_s = bench.now_s
+    bench.board.lose_mains(since_s)
+    bench.run(60.0)
+    seen("W04", bench.last_closed_s(since_s))
+    assert (bench.circuit.k1.passes, bench.circuit.k2.passes, bench.circuit.watts) == (0.0, 0.0, 0.0)
 
 
 def _inrush(bench: NodeBench) -> None:
@@ -461,6 +493,7 @@ def test_a_captured_on_does_not_outlive_a_reset(tmp_path: Path) -> None:
         after.waiting.append((payload, False))
         after.run(TURN_S)
     after.run(10.0)
+    seen("C04", len(after.closed) * STEP_S)
     assert after.closed == []
     assert not after.circuit.told.k1
     assert after.report()["refused"] == {"before-boot": len(captured), "older-epoch": 1}

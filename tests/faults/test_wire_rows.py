@@ -18,9 +18,10 @@ import pytest
 from controller.clock import ManualClock, Moment
 from controller.load_settings import load
 from controller.node.relay_core import RelayCore
-from controller.node.simulated import SimulatedNode
+from controller.node.simulated import STEP_S, SimulatedNode
 from controller.safety.lease import Order
 from controller.wire.relay import encode_command, mac_of
+from tests.faults.cases import LOOK_S, seen
 from tests.wire.kit import (
     KEY,
     ROOT,
@@ -33,14 +34,12 @@ from tests.wire.kit import (
     until,
     write_site,
 )
-from tests.wire.link import Link
+from tests.wire.link import Link, topic_of
 
 CLASS_C_S, CLASS_E_S = 15.0, 60.0
 """[s] restated from the hazard table."""
 LEASE_S = 6.0
 """[s] the lease these sites are set to, except where said."""
-LOOK_S = 1.0
-"""[s] allowed for looking: the node's loop turns each 0.25 s, the machine may be busy."""
 START_MS = 1_772_338_322_000
 ON, OFF = Order(True, True, ""), Order(False, False, "")
 
@@ -57,13 +56,27 @@ class HandNode:
         self.settings = load(write_site(folder, self.broker.port))
         self.clock = ManualClock(Moment(5000.0, START_MS))
         self.spy = Spy(self.settings)
+        self.granted: list[float] = []
         self.node = self._node()
         self.node.start()
         self._await_node()
 
     def _node(self) -> SimulatedNode:
         settings = through(self.settings, self.link.port)
-        return SimulatedNode(settings, settings.enclosure[0], ConstantPlant(), self.clock)
+        node = SimulatedNode(settings, settings.enclosure[0], ConstantPlant(), self.clock)
+        turn = node.board.turn
+
+        def watched(now_s: float, waiting: Any) -> None:
+            turn(now_s, waiting)
+            if node.core.on:
+                self.granted.append(now_s)
+
+        node.board.turn = watched  # type: ignore[method-assign]
+        return node
+
+    def closed_for(self, before: int) -> float:
+        """[s] of turns in which heat was granted, after the first `before` such turns: 0 is never."""
+        return (len(self.granted) - before) * STEP_S
 
     def _await_node(self) -> None:
         until("the node listens", self.ask_in_vain, 10.0)
@@ -73,8 +86,8 @@ class HandNode:
         """How many commands of no meaning the node has refused."""
         return self.node.core.refused["not-json"]
 
-    def _heard_more_than(self, seen: int) -> bool:
-        return self.nonsense > seen
+    def _heard_more_than(self, before: int) -> bool:
+        return self.nonsense > before
 
     def ask_in_vain(self) -> bool:
         """Whether a command of no meaning has come through."""
@@ -93,9 +106,9 @@ class HandNode:
         for payload in payloads:
             self.spy.publish(self.topic, payload, retain=retain)
         for _ in range(2):
-            seen = self.nonsense
+            heard = self.nonsense
             self.spy.publish(self.topic, b"?")
-            until("the node turns", partial(self._heard_more_than, seen), 10.0)
+            until("the node turns", partial(self._heard_more_than, heard), 10.0)
 
     def pass_time(self, seconds: float) -> None:
         """Let the node's clock run on, and the node notice."""
@@ -129,7 +142,10 @@ def test_n10_a_replayed_on_is_refused_and_counted(hand: HandNode) -> None:
     recorded = hand.command(ON, seq=1)
     hand.send(recorded)
     assert hand.node.core.on
-    hand.send(hand.command(OFF, seq=2), recorded)
+    hand.send(hand.command(OFF, seq=2))
+    before = len(hand.granted)
+    hand.send(recorded)
+    seen("N10", hand.closed_for(before))
     assert not hand.node.core.on
     assert hand.node.core.refused["replayed"] == 1
 
@@ -137,10 +153,12 @@ def test_n10_a_replayed_on_is_refused_and_counted(hand: HandNode) -> None:
 def test_n11_a_lease_of_an_hour_ends_after_15_seconds(hand: HandNode) -> None:
     """`lease_s` 3600 is cut to 15 s by the node's own clock."""
     hand.send(hand.command(ON, lease_s=3600.0))
+    since_s = hand.clock.now().mono_s
     hand.pass_time(CLASS_C_S - 0.1)
     assert hand.node.core.on
     hand.pass_time(0.2)
     assert not hand.node.core.on
+    seen("N11", hand.granted[-1] - since_s)
 
 
 def _with_lease(hand: HandNode, lease_s: Any) -> bytes:
@@ -157,6 +175,7 @@ def _with_lease(hand: HandNode, lease_s: Any) -> bytes:
 def test_n12_an_on_without_a_sound_lease_is_refused(hand: HandNode, lease_s: Any) -> None:
     """A lease of 0, below 0, NaN, infinity, text, truth or none at all closes nothing."""
     hand.send(_with_lease(hand, lease_s))
+    seen("N12", hand.closed_for(0))
     assert not hand.node.core.on
     assert hand.node.core.refused["bad-lease_s"] == 1
 
@@ -165,8 +184,10 @@ def test_n14_a_node_that_reboots_onto_a_retained_on_stays_off(hand: HandNode) ->
     """A booting node is off and takes no retained command, however well signed."""
     hand.spy.publish(hand.topic, hand.command(ON, seq=7), retain=True)
     hand.restart_node()
+    before = len(hand.granted)
     until("the retained one has come", lambda: hand.node.core.refused["retained"] == 1, 10.0)
     hand.send()
+    seen("N14", hand.closed_for(before))
     assert not hand.node.core.on
     assert not hand.node.core.armed
 
@@ -176,16 +197,19 @@ def test_b03_a_retained_on_does_not_renew_a_lease(hand: HandNode) -> None:
     hand.send(hand.command(ON, seq=7), retain=True)
     hand.pass_time(CLASS_C_S + 0.1)
     assert not hand.node.core.on
+    before = len(hand.granted)
     hand.link.cut()
     hand.link.mend()
     until("the retained one has come again", lambda: hand.node.core.refused["retained"] >= 1, 15.0)
     hand.send()
+    seen("B03", hand.closed_for(before))
     assert not hand.node.core.on
 
 
 def test_b02_an_on_that_waited_in_the_broker_closes_nothing(hand: HandNode) -> None:
     """An "on" published while the node was away, the broker restarted between: it is not delivered, or not obeyed."""
     hand.send(hand.command(ON, seq=1), hand.command(OFF, seq=2))
+    before = len(hand.granted)
     hand.link.cut()
     hand.spy.publish(hand.topic, hand.command(ON, seq=3))
     hand.broker.stop()
@@ -193,8 +217,9 @@ def test_b02_an_on_that_waited_in_the_broker_closes_nothing(hand: HandNode) -> N
     hand.broker.start()
     hand.link.mend()
     until("both are back", lambda: hand.node.client.is_connected() and hand.spy.client.is_connected(), 20.0)
-    seen = hand.nonsense
-    until("commands come again", lambda: hand.nonsense > seen, 10.0, hand.ask_in_vain)
+    asked = hand.nonsense
+    until("commands come again", lambda: hand.nonsense > asked, 10.0, hand.ask_in_vain)
+    seen("B02", hand.closed_for(before))
     assert not hand.node.core.on
     assert hand.node.core.seq == 2
 
@@ -204,9 +229,11 @@ def test_r03_a_flood_of_old_ons_after_a_minute_of_silence_is_refused_to_the_last
     hand.send(hand.command(ON, seq=1))
     hand.pass_time(60.0)
     assert not hand.node.core.on
+    before = len(hand.granted)
     flood = [hand.command(ON, seq=2 + n, age_s=55.0 - 5 * n) for n in range(8)]
     hand.send(*flood)
     assert hand.node.core.refused["late"] == len(flood)
+    seen("R03", hand.closed_for(before))
     assert not hand.node.core.on
     hand.send(hand.command(ON, seq=20))
     assert hand.node.core.on
@@ -215,7 +242,10 @@ def test_r03_a_flood_of_old_ons_after_a_minute_of_silence_is_refused_to_the_last
 def test_r04_an_on_overtaken_by_its_off_is_refused(hand: HandNode) -> None:
     """ "Off" number 8 first, "on" number 7 after it: the contact stays open."""
     hand.send(hand.command(ON, seq=6))
-    hand.send(hand.command(OFF, seq=8), hand.command(ON, seq=7))
+    hand.send(hand.command(OFF, seq=8))
+    before = len(hand.granted)
+    hand.send(hand.command(ON, seq=7))
+    seen("R04", hand.closed_for(before))
     assert not hand.node.core.on
     assert hand.node.core.refused["replayed"] == 1
 
@@ -224,13 +254,16 @@ def test_r05_a_thousand_copies_of_an_on_do_not_stretch_its_lease(hand: HandNode)
     """The lease ends 15 s after the first copy."""
     once = hand.command(ON, seq=1)
     hand.send(once)
+    since_s = hand.clock.now().mono_s
     hand.pass_time(10.0)
     for _ in range(999):
         hand.spy.client.publish(hand.topic, once, qos=1)
     until("all are refused", lambda: hand.node.core.refused["replayed"] == 999, 30.0)
     assert hand.node.core.on
-    hand.pass_time(CLASS_C_S - 10.0 + 0.1)
+    hand.pass_time(CLASS_C_S - 10.0 - 0.1)
+    hand.pass_time(0.2)
     assert not hand.node.core.on
+    seen("R05", hand.granted[-1] - since_s)
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -238,6 +271,7 @@ def test_r02_half_of_all_commands_lost_never_means_more_than_15_seconds_of_stale
     """Over ten minutes: closed only within 15 s of a command heard, and open 15 s after the last "on" was sent."""
     chance, core = random.Random(seed), RelayCore(KEY.encode())
     heard_s = last_on_s = -math.inf
+    stalest_s = 0.0
     for now_s in range(900):
         order = ON if now_s < 600 else OFF
         if now_s % 5 == 0:
@@ -247,8 +281,10 @@ def test_r02_half_of_all_commands_lost_never_means_more_than_15_seconds_of_stale
                 core.receive(payload, False, float(now_s))
                 heard_s = now_s
         if core.advance(float(now_s)):
+            stalest_s = max(stalest_s, now_s - heard_s)
             assert now_s - heard_s < CLASS_C_S
             assert now_s - last_on_s < CLASS_C_S
+    seen("R02", stalest_s)
     assert core.drops <= 40
 
 
@@ -257,8 +293,7 @@ def test_r01_a_cut_link_ends_heat_at_the_node_and_is_told(tmp_path: Path) -> Non
     with Bench(tmp_path) as bench:
         bench.heat()
         bench.node_link.cut()
-        took_s = bench.open_within(CLASS_C_S + LOOK_S)
-        assert took_s <= LEASE_S + LOOK_S
+        seen("R01", bench.open_within(CLASS_C_S + LOOK_S), LEASE_S + LOOK_S)
         until("the controller knows", lambda: bench.spy.holds("node heard") is False, 15.0)
         assert not bench.spy.status()["heat"]["ordered"]
         gone = "SELECT count(*) FROM journal WHERE kind = 'node-offline'"
@@ -277,7 +312,9 @@ def test_r06_a_node_that_hears_but_is_not_heard_is_told_off(tmp_path: Path) -> N
         until("the heater is on", lambda: bench.node.heated, 20.0, speak)
         until("it is settled", lambda: bench.spy.status()["heat"]["contact"], 5.0, speak)
         bench.node_link.lost_up = True
-        assert bench.open_within(CLASS_C_S + 10.0, speak) > 3.0
+        took_s = bench.open_within(CLASS_C_S + 10.0, speak)
+        seen("R06", took_s, LEASE_S + 10.0 + LOOK_S)
+        assert took_s > 3.0
         assert bench.spy.holds("soil heard")
 
 
@@ -286,8 +323,28 @@ def test_r07_a_node_that_is_heard_but_hears_nothing_opens_by_its_lease(tmp_path:
     with Bench(tmp_path) as bench:
         bench.heat()
         bench.node_link.lost_down = True
-        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        seen("R07", bench.open_within(CLASS_C_S + LOOK_S), LEASE_S + LOOK_S)
         assert bench.node.core.drops == 1
+
+
+def _commands(up: bool, first: int, body: bytes) -> bool:
+    return not up and topic_of(first, body).endswith("/heater/command")
+
+
+def test_n07_a_node_that_takes_no_command_loses_its_lease_and_is_asked_no_more(tmp_path: Path) -> None:
+    """It reports and hears other things, only no order: open within the lease; no "on" is sent after three in vain."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        bench.node_link.loses = _commands
+        deaf_s = time.monotonic()
+        seen("N07", bench.open_within(CLASS_C_S + LOOK_S), LEASE_S + LOOK_S)
+        until("it is asked no more", lambda: "taken a command" in bench.spy.lost("node obeys"), CLASS_C_S + LOOK_S)
+        assert time.monotonic() - deaf_s <= CLASS_C_S + 2 * LOOK_S
+        asked_s = time.monotonic()
+        throughout("stays open", lambda: not bench.closed, LEASE_S)
+        assert not any(command["on"] for command in bench.spy.commands(after_s=asked_s))
+        bench.node_link.loses = None
+        until("heat returns by itself", lambda: bench.node.heated, 45.0)
 
 
 def test_b01_a_killed_broker_ends_heat_and_its_return_alone_brings_none(tmp_path: Path) -> None:
@@ -295,7 +352,7 @@ def test_b01_a_killed_broker_ends_heat_and_its_return_alone_brings_none(tmp_path
     with Bench(tmp_path) as bench:
         bench.heat()
         bench.broker.stop(signal.SIGKILL)
-        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        seen("B01", bench.open_within(CLASS_C_S + LOOK_S), LEASE_S + LOOK_S)
         bench.node.silent |= set(bench.plant.values)
         throughout("stays open", lambda: not bench.node.core.on, 3.0)
         bench.broker.start()
@@ -330,7 +387,7 @@ def test_c01_a_killed_controller_ends_heat_and_a_new_one_begins_off(tmp_path: Pa
         before = bench.spy.commands()[-1]["epoch"]
         bench.controller.kill()
         bench.node.silent |= set(bench.plant.values)
-        bench.open_within(CLASS_C_S + LOOK_S)
+        seen("C01", bench.open_within(CLASS_C_S + LOOK_S), CLASS_C_S + LOOK_S)
         assert bench.node.core.drops == 1
         killed_s = time.monotonic()
         bench.controller.start()
@@ -355,7 +412,7 @@ def test_c16_a_trip_outlives_kill_9(tmp_path: Path) -> None:
         killed_s = time.monotonic()
         bench.controller.start()
         until("its status comes", lambda: bench.spy.statuses(after_s=killed_s), 10.0)
-        throughout("stays open", lambda: not bench.node.core.on, 4.0)
+        seen("C16", bench.closed_for(4.0))
         assert [each["name"] for each in bench.spy.status()["trips"]] == [name]
         assert not any(command["on"] or command["armed"] for command in bench.spy.commands(after_s=killed_s))
 
@@ -368,7 +425,7 @@ def test_c05_a_controller_paused_for_a_minute_lets_go_and_wakes_with_a_clean_sla
         until("the ramp has moved", lambda: bench.spy.status()["set_point"]["working_c"] > 15.1, 20.0)
         bench.controller.send(signal.SIGSTOP)
         paused_s = time.monotonic()
-        assert bench.open_within(CLASS_C_S + LOOK_S) <= LEASE_S + LOOK_S
+        seen("C05", bench.open_within(CLASS_C_S + LOOK_S), LEASE_S + LOOK_S)
         bench.node.silent |= set(bench.plant.values)
         throughout("stays open", lambda: not bench.node.core.on, 60.0 - (time.monotonic() - paused_s))
         woken_s = time.monotonic()
@@ -408,7 +465,9 @@ def test_p25_two_senders_of_one_probe_are_both_refused_and_heat_ends(tmp_path: P
         def rival() -> None:
             bench.spy.say_each_second({"soil-10": 14.9}, "rival")
 
-        assert bench.open_within(CLASS_E_S, rival) <= 5.0
+        took_s = bench.open_within(CLASS_E_S, rival)
+        seen("P25", took_s)
+        assert took_s <= 5.0
         throughout("stays open", lambda: not bench.node.core.on, 3.0, rival)
         until("it is told", lambda: bench.spy.holds("soil heard") is False, 5.0, rival)
         probe = next(p for p in bench.spy.status()["readings"] if p["probe"] == "soil-10")

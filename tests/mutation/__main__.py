@@ -1,9 +1,11 @@
 """`python -m tests.mutation`: change one thing at a time in `controller/safety`, and see that a test notices.
 
-Works on a copy of the tree, one copy for each core. A mutant that no test notices must stand in `survivors.toml` with a
-reason; any other fails the run.
+Works on a copy of the tree, one copy for each core (or `--jobs`). A mutant that no test notices must stand in
+`survivors.toml` with a reason; any other fails the run.
 """
 
+import argparse
+import compileall
 import json
 import os
 import shutil
@@ -15,6 +17,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from py_compile import PycInvalidationMode
 
 ROOT = Path(__file__).parents[2]
 SAFETY = "controller/safety"
@@ -29,6 +32,8 @@ TESTS = " ".join(
         "reference/test_limits",
     )
 )
+PYTEST = "pytest -x -q -p no:cacheprovider --noconftest --assert=plain"
+"""The tests of this room need no fixture, and a failure here is only counted: so each run begins in half the time."""
 TIMEOUT_S = 60.0
 
 
@@ -56,13 +61,14 @@ def modules() -> list[str]:
 
 
 def copied(folder: Path) -> Path:
-    """Copy what the tests need."""
+    """Copy what the tests need, compiled; a compiled file counts by the hash of its source, so never for a mutant."""
     for each in ("controller", "api", "tests", "pyproject.toml"):
         source = ROOT / each
         if source.is_dir():
             shutil.copytree(source, folder / each, ignore=shutil.ignore_patterns("__pycache__"))
         else:
             shutil.copy(source, folder / each)
+    compileall.compile_dir(folder, quiet=1, invalidation_mode=PycInvalidationMode.CHECKED_HASH)
     return folder
 
 
@@ -71,7 +77,7 @@ def run_part(part: list[str], number: int) -> list[Mutant]:
     with tempfile.TemporaryDirectory(prefix="soilward-mutation-") as name:
         folder = copied(Path(name))
         paths = ", ".join(f'"{each}"' for each in part)
-        command = f"{sys.executable} -m pytest -x -q -p no:cacheprovider {TESTS}"
+        command = f"{sys.executable} -m {PYTEST} {TESTS}"
         (folder / "session.toml").write_text(
             f"[cosmic-ray]\nmodule-path = [{paths}]\ntimeout = {TIMEOUT_S}\nexcluded-modules = []\n"
             f'test-command = "{command}"\n[cosmic-ray.distributor]\nname = "local"\n'
@@ -102,18 +108,20 @@ def _mutants(dumped: str, folder: Path) -> Iterator[Mutant]:
             yield Mutant(module, mutation["operator_name"], number, text, outcome, (result or {}).get("diff") or "")
 
 
-def parts() -> list[list[str]]:
-    """Return the modules dealt out over the cores."""
-    cores = max(1, os.cpu_count() or 1)
-    return [part for part in (modules()[start::cores] for start in range(cores)) if part]
+def parts(jobs: int) -> list[list[str]]:
+    """Return the modules dealt out over the copies."""
+    return [part for part in (modules()[start::jobs] for start in range(jobs)) if part]
 
 
 def main() -> int:
     """Print what survived; returns 1 if anything did without a reason."""
+    parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="copies at work at once")
+    jobs = max(1, parser.parse_args().jobs)
     excused = tomllib.loads((Path(__file__).parent / "survivors.toml").read_text())["survivor"]
     reasons = {each["mutant"]: each["reason"] for each in excused}
     with ThreadPoolExecutor() as pool:
-        found = [each for part in pool.map(run_part, parts(), range(99)) for each in part]
+        found = [each for part in pool.map(run_part, parts(jobs), range(99)) for each in part]
     survivors = [each for each in found if "survived" in each.outcome.lower() or each.outcome == "none"]
     unexcused = [each for each in survivors if each.name not in reasons]
     for each in unexcused:

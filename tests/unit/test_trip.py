@@ -121,6 +121,7 @@ def test_a_cause_still_there_is_409() -> None:
         ([-1, -2, -3], False),
         ([-6 * DAY_MS, -7 * DAY_MS, -8 * DAY_MS], False),
         ([DAY_MS, DAY_MS + 1, 2 * DAY_MS], False),
+        ([DAY_MS + 1, DAY_MS + 2, 2 * DAY_MS], False),
     ],
 )
 def test_three_resets_in_a_day_are_the_most(ages_ms: list[int], refused: bool) -> None:

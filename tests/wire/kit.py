@@ -443,7 +443,20 @@ class Bench:
 
     def open_within(self, within_s: float, meanwhile: Callable[[], Any] | None = None) -> float:
         """Wait until the contact is open; return how long it took [s]."""
-        return until("the contact is open", lambda: not self.node.core.on, within_s, meanwhile)
+        return until("the contact is open", lambda: not self.closed, within_s, meanwhile)
+
+    @property
+    def closed(self) -> bool:
+        """Whether the dead-man grants heat, or the path through both contacts is closed."""
+        return self.node.core.on or self.node.board.circuit.passes > 0.0
+
+    def closed_for(self, watched_s: float) -> float:
+        """Watch for so long [s]; return when the contact was seen closed last [s], 0 if never."""
+        start_s, last_s = time.monotonic(), 0.0
+        while time.monotonic() - start_s < watched_s:
+            last_s = time.monotonic() - start_s if self.closed else last_s
+            time.sleep(POLL_S)
+        return last_s
 
     def kept(self, probe: str | None = None) -> list[Row]:
         """Return every reading on record, or those of one probe."""
