@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 
@@ -132,47 +133,46 @@ def used(demand: Demand, soil_c: float, found: Sequence[Season], rated_w: float,
 
 def _lived(demand: Demand, soil_c: float, found: Sequence[Season], latitude: float) -> Array:
     """Return each season's heat, the mean of each day [W]: all seasons side by side, eight steps to a day."""
-    weather = _weather(found, latitude)
-    hours = (np.arange(STEPS) + 0.5) * 24.0 / STEPS
-    light = through_the_day(weather.day_of_year, latitude, hours)
-    night, day = (
-        balance_of(demand.bed.built, demand.heater, demand.bed.roots_m, Air(WIND_M_S, lit)).stepped(86_400.0 / STEPS)
+    weather = _weather(tuple(found), latitude)
+    bed, roots = demand.bed, demand.balance.roots
+    ways = [
+        balance_of(bed.built, demand.heater, bed.roots_m, Air(WIND_M_S, lit)).stepped(86_400.0 / STEPS)
         for lit in (False, True)
-    )
-    roots, most_w = demand.balance.roots, demand.watts(soil_c, min(each.coldest_c for each in found))
-    now = _begun(demand, weather)
-    heat = np.zeros_like(weather.lowest_c)
-    for on in range(len(heat)):
-        for step, hour in enumerate(hours):
-            keeps, brings = day if light[on, step] > 0.0 else night
-            free = keeps @ now + brings[:, :WATTS] @ weather.at(on, hour, light[on, step], demand.bed.deep_c)
-            watts = np.clip((soil_c - roots @ free) / (roots @ brings[:, WATTS]), 0.0, most_w)
-            now = free + np.outer(brings[:, WATTS], watts)
-            heat[on] += watts / STEPS
-    return heat.T
+    ]
+    most_w = demand.watts(soil_c, min(each.coldest_c for each in found))
+    deep = _at(DEEP, bed.deep_c)
+    now = demand.rest[:, :WATTS] @ (weather.begins + deep)
+    brought = [brings[:, :WATTS] @ (weather.inputs + deep) for _, brings in ways]
+    per_w = [brings[:, WATTS] for _, brings in ways]
+    lifts = [float(roots @ each) for each in per_w]
+    heat = np.zeros((len(weather.lit), len(found)))
+    for step, lit in enumerate(weather.lit):
+        free = ways[lit][0] @ now + brought[lit][step]
+        watts = np.minimum(np.maximum((soil_c - roots @ free) / lifts[lit], 0.0), most_w)
+        now = free + per_w[lit][:, None] * watts
+        heat[step] = watts
+    return np.asarray(heat.reshape(-1, STEPS, len(found)).mean(axis=1).T)
 
 
 @dataclass(frozen=True, slots=True)
 class _Weather:
-    """Days by seasons: lowest, highest and ground beside the bed [Cel], sun and sky [W/m2]."""
+    """The inputs of a balance for seasons side by side, but for the deep ground.
 
-    day_of_year: Array
-    lowest_c: Array
-    highest_c: Array
-    ground_c: Array
-    sun: Array
-    sky: Array
+    Parameters
+    ----------
+    inputs, begins
+        Steps by inputs by seasons; and inputs by seasons of the first week.
+    lit
+        Whether the sun is up, by steps.
+    """
 
-    def at(self, on: int, hour: float, light: float, deep_c: float) -> Array:
-        """Return the inputs of one step, by seasons."""
-        middle, half = (self.highest_c[on] + self.lowest_c[on]) / 2.0, (self.highest_c[on] - self.lowest_c[on]) / 2.0
-        outside_c = middle + half * np.cos(np.pi * (hour - WARMEST_HOUR) / 12.0)
-        return np.array(
-            [outside_c, self.ground_c[on], np.full_like(middle, deep_c), self.sun[on] * light, self.sky[on]]
-        )
+    inputs: Array
+    begins: Array
+    lit: tuple[bool, ...]
 
 
-def _weather(found: Sequence[Season], latitude: float) -> _Weather:
+@lru_cache(maxsize=4)
+def _weather(found: tuple[Season, ...], latitude: float) -> _Weather:
     longest = max(found, key=lambda each: each.days)
     lows, highs = (
         np.array([_filled(values, longest.days) for values in each]).T
@@ -181,9 +181,24 @@ def _weather(found: Sequence[Season], latitude: float) -> _Weather:
     span = dates(longest.first, longest.first + timedelta(days=longest.days - 1))
     day_of_year = np.array([float(on.timetuple().tm_yday) for on in span])
     above = np.repeat(above_w_m2(day_of_year, latitude)[:, None], len(found), axis=1)
-    middle = (lows + highs) / 2.0
+    middle, half = (highs + lows) / 2.0, (highs - lows) / 2.0
     sun = sun_w_m2(above, lows, highs)
-    return _Weather(day_of_year, lows, highs, _lagged(middle), sun, sky_w_m2(above, sun, lows, middle))
+    hours = (np.arange(STEPS) + 0.5) * 24.0 / STEPS
+    light = through_the_day(day_of_year, latitude, hours)
+    days = np.zeros((len(span), STEPS, WATTS, len(found)))
+    days[:, :, OUTSIDE] = middle[:, None] + half[:, None] * np.cos(np.pi * (hours - WARMEST_HOUR) / 12.0)[:, None]
+    days[:, :, GROUND] = _lagged(middle)[:, None]
+    days[:, :, SUN] = sun[:, None] * light[:, :, None]
+    days[:, :, SKY] = sky_w_m2(above, sun, lows, middle)[:, None]
+    lit = tuple(bool(each) for each in (light > 0.0).ravel())
+    return _Weather(days.reshape(-1, WATTS, len(found)), days[:WARMING_D].mean(axis=(0, 1)), lit)
+
+
+def _at(where: int, value: float) -> Array:
+    """Return inputs of which one has a value, as a column."""
+    inputs = np.zeros((WATTS, 1))
+    inputs[where] = value
+    return inputs
 
 
 def _filled(values: Sequence[float], days: int) -> Array:
@@ -200,15 +215,6 @@ def _lagged(middle: Array) -> Array:
         now_c = now_c + (each - now_c) * (1.0 - np.exp(-1.0 / GROUND_MEMORY_D))
         ground[on] = now_c
     return ground
-
-
-def _begun(demand: Demand, weather: _Weather) -> Array:
-    """Return the temperatures a season begins with: at rest in its first week's weather, without heat."""
-    inputs = np.zeros((WATTS, weather.sun.shape[1]))
-    inputs[OUTSIDE] = (weather.lowest_c + weather.highest_c)[:WARMING_D].mean(axis=0) / 2.0
-    inputs[GROUND], inputs[DEEP] = inputs[OUTSIDE], demand.bed.deep_c
-    inputs[SUN], inputs[SKY] = weather.sun[:WARMING_D].mean(axis=0), weather.sky[:WARMING_D].mean(axis=0)
-    return np.asarray(demand.rest[:, :WATTS] @ inputs)
 
 
 def _on(year: int, month_day: tuple[int, int]) -> date:

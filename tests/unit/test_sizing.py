@@ -171,7 +171,7 @@ def lived(plant: EnclosurePlant, soil_c: float, days: int) -> Iterator[int]:
 def test_the_watts_told_hold_a_simulated_bed_through_a_cold_snap(
     built: Construction, heater: HeaterKind, soil_c: float
 ) -> None:
-    """Three clear days 7 K colder, to -8 Cel: it stays within 1 K of what is asked; with two thirds of them not."""
+    """Three clear days, to -8 Cel: within 0.5 K with a cable, 0.8 K through the air; two thirds of them do not."""
     weather = SpringWeather(1, 46.2, 8.4, START_MS, season_day=45.0, cold_snap=(5.0, 8.0, 7.0), sunny_days=(5, 6, 7))
     coldest_c = min(weather.at(START_MS + hour * 3_600_000).outside_c for hour in range(72, 216))
     watts = demand_of(Bed(built, 0.1, 9.5), heater).held(soil_c, coldest_c).watts
@@ -181,7 +181,7 @@ def test_the_watts_told_hold_a_simulated_bed_through_a_cold_snap(
         plant = EnclosurePlant(made, weather, {}, START_MS, soil_c=soil_c)
         short_k.append(max(soil_c - plant.soil_c(0.1) for minute in lived(plant, soil_c, 9) if minute > 3 * 1440))
     assert coldest_c == pytest.approx(-7.9, abs=0.1)
-    assert short_k[0] < 1.0
+    assert short_k[0] < (0.5 if heater is CABLE else 0.8)
     assert short_k[1] > 1.4
 
 
