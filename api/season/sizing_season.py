@@ -10,7 +10,8 @@ import numpy as np
 from api.season.balance import DEEP, GROUND, OUTSIDE, SKY, SUN, WATTS, Air, Array, balance_of
 from api.season.daily import Daily, dates
 from api.season.day_sky import above_w_m2, sky_w_m2, sun_w_m2, through_the_day
-from api.season.sizing import Demand
+from api.season.sizing import Bed, Demand, demand_of
+from controller.plant.construction import HeaterKind
 
 LEAST_KNOWN = 0.9
 """Part of its days that a season needs on record to count as whole; those missing count as the mean of the others.
@@ -122,7 +123,8 @@ def used(demand: Demand, soil_c: float, found: Sequence[Season], rated_w: float,
     if not found:
         return ()
     told = []
-    for each, watts in zip(found, _lived(demand, soil_c, found, latitude), strict=True):
+    lived = _lived(demand.bed, demand.heater, soil_c, tuple(found), latitude)
+    for each, watts in zip(found, lived, strict=True):
         known = np.isfinite(np.add(each.lowest_c, each.highest_c))
         mean_w = watts[: each.days][known]
         days = each.days if each.whole else each.known
@@ -131,12 +133,13 @@ def used(demand: Demand, soil_c: float, found: Sequence[Season], rated_w: float,
     return tuple(told)
 
 
-def _lived(demand: Demand, soil_c: float, found: Sequence[Season], latitude: float) -> Array:
+@lru_cache(maxsize=32)
+def _lived(bed: Bed, heater: HeaterKind, soil_c: float, found: tuple[Season, ...], latitude: float) -> Array:
     """Return each season's heat, the mean of each day [W]: all seasons side by side, eight steps to a day."""
-    weather = _weather(tuple(found), latitude)
-    bed, roots = demand.bed, demand.balance.roots
+    demand, weather = demand_of(bed, heater), _weather(found, latitude)
+    roots = demand.balance.roots
     ways = [
-        balance_of(bed.built, demand.heater, bed.roots_m, Air(WIND_M_S, lit)).stepped(86_400.0 / STEPS)
+        balance_of(bed.built, heater, bed.roots_m, Air(WIND_M_S, lit)).stepped(86_400.0 / STEPS)
         for lit in (False, True)
     ]
     most_w = demand.watts(soil_c, min(each.coldest_c for each in found))
