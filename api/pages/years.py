@@ -12,6 +12,8 @@ from api.state import State
 
 ALIKE = 0.02
 """Part by which two sums may differ and still be called alike."""
+LEAFLESS = 93
+"""BBCH code from which a stage ends a season, and is no step of it."""
 NONE = ("—", "")
 Value = tuple[str, str]
 
@@ -105,7 +107,7 @@ def _rows(state: State, found: list[Year]) -> Iterator[RowShown]:
     yield _row("First freeze of autumn", "", found, lambda each: _froze(each.first_freeze))
     yield _row("Cold", f"{_unit(chill.METHODS[asked.chill].unit)}, winter", found, lambda each: _sum(each.chill))
     yield _row("Warmth", _unit(heat_units.METHODS[asked.warmth].unit), found, lambda each: _sum(each.warmth))
-    seen = sorted({code for each in found[:2] for code in each.stages})
+    seen = sorted({code for each in found[:2] for code in each.stages if 0 < code < LEAFLESS})
     named = {**codes(Scale.GENERAL), **codes(Scale.FIG)}
     for code in seen:
         yield RowShown(named[code].capitalize(), "first plant", tuple(_on(each.stages.get(code)) for each in found))

@@ -44,10 +44,14 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class Daily:
-    """The days of one place, in order of date; a date that is not among them is missing as well."""
+    """The days of one place, in order of date; a date that is not among them is missing as well.
+
+    `note` says what a reader should know of them.
+    """
 
     place: str
     days: Mapping[date, Day]
+    note: str = ""
 
     def tmin_c(self, on: date) -> float | None:
         """Return a date's lowest [Cel], or None."""
@@ -71,7 +75,7 @@ def dates(first: date, last: date) -> list[date]:
     return [first + timedelta(days=count) for count in range((last - first).days + 1)]
 
 
-def daily_of(place: str, days: Iterable[Day]) -> Daily:
+def daily_of(place: str, days: Iterable[Day], note: str = "") -> Daily:
     """Return days as a record in order of date.
 
     Raises
@@ -84,14 +88,14 @@ def daily_of(place: str, days: Iterable[Day]) -> Daily:
         if day.on in by_date:
             raise RecordError(f"{place}: {day.on} is there twice; keep one record of each day")
         by_date[day.on] = day
-    return Daily(place, dict(sorted(by_date.items())))
+    return Daily(place, dict(sorted(by_date.items())), note)
 
 
 def extended(station: Daily, own: Daily) -> Daily:
     """Return a station's record with our own readings where the station has none."""
     days = dict(own.days)
     days.update((on, day) for on, day in station.days.items() if day.tmin_c is not None or on not in days)
-    return Daily(f"{station.place}, extended by {own.place}", dict(sorted(days.items())))
+    return Daily(f"{station.place}, extended by {own.place}", dict(sorted(days.items())), station.note)
 
 
 def month_mean_c(record: Daily, year: int, month: int) -> float | None:
