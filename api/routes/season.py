@@ -17,7 +17,7 @@ from api.problem import example
 from api.routes.worth import Year
 from api.season import freeze_chance
 from api.season.daily import RecordError
-from api.season.freeze import Freezes, hemisphere_of, last_freezes
+from api.season.freeze import Freezes, first_freezes, hemisphere_of, last_freezes
 from api.season.freeze_chance import MonthDay
 from api.season.hours import WakingError, date_at
 from api.season.site_days import site_days
@@ -66,6 +66,8 @@ def waking(state: StateNow, person: Viewer) -> dict[str, Any]:
 def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
     """Give last freezes by threshold (P10 is the late date, one year in ten), and the chance of one more from today on.
 
+    `autumn` has the first freeze, of which P10 is the early date; null where no autumn counts.
+
     `record` is null where there is neither a weather station's record nor an outside probe.
     """
     today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
@@ -74,8 +76,14 @@ def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
         if record is None:
             return {"record": None, "thresholds": []}
         hemisphere = hemisphere_of(state.settings.site.latitude)
-        found = [last_freezes(record, each, hemisphere) for each in THRESHOLDS_C]
-        return {"record": record.place, "thresholds": [_threshold(each, today) for each in found]}
+        found = [
+            {
+                **_threshold(last_freezes(record, each, hemisphere), today),
+                "autumn": _autumn(first_freezes(record, each, hemisphere)),
+            }
+            for each in THRESHOLDS_C
+        ]
+        return {"record": record.place, "note": record.note, "thresholds": found}
     except RecordError as fault:
         raise HTTPException(422, str(fault)) from fault
 
@@ -145,6 +153,16 @@ def _threshold(found: Freezes, today: date) -> dict[str, Any]:
         "ahead": [{"days": days, **_share(share)} for days, share in freeze_chance.chances(found, today)],
         "two_weeks_before_the_average": None if rule is None else _share(rule),
     }
+
+
+def _autumn(found: Freezes) -> dict[str, Any] | None:
+    """Return the first freeze of the autumn, p10 the early date; None where no autumn counts."""
+    if not found.dates:
+        return None
+    normals = freeze_chance.first_normals(found)
+    dates = {"p10": normals.p10, "p50": normals.p50, "p90": normals.p90}
+    first = {year: None if on is None else on.isoformat() for year, on in found.dates.items()}
+    return {"years": normals.years, **{name: _month_day(each) for name, each in dates.items()}, "first": first}
 
 
 def _share(share: freeze_chance.Share) -> dict[str, Any]:

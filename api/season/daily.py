@@ -22,9 +22,6 @@ LONGEST_GAP_MS = 3 * HOUR_MS
 COLDEST_C, WARMEST_C = -90.0, 60.0
 """[Cel] no place on earth was ever colder or warmer (WMO extremes: -89.2 and 56.7)."""
 
-MOST_MISSING, MOST_IN_A_ROW = 10, 4
-"""[d] a month may lack and still have a mean. Source: WMO-No. 1203, 2017 (from memory)."""
-
 Milliseconds = NDArray[np.int64]
 Temperatures = NDArray[np.float64]
 
@@ -96,21 +93,6 @@ def extended(station: Daily, own: Daily) -> Daily:
     days = dict(own.days)
     days.update((on, day) for on, day in station.days.items() if day.tmin_c is not None or on not in days)
     return Daily(f"{station.place}, extended by {own.place}", dict(sorted(days.items())), station.note)
-
-
-def month_mean_c(record: Daily, year: int, month: int) -> float | None:
-    """Return the mean of a month's lowest [Cel], or None where too many days are missing for it.
-
-    Source: WMO-No. 1203, 2017 (from memory): none if 11 days are missing, or 5 in a row.
-    """
-    first = date(year, month, 1)
-    last = (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
-    values = [record.tmin_c(on) for on in dates(first, last)]
-    known = [value for value in values if value is not None]
-    row = "".join("." if value is None else "x" for value in values).split("x")
-    if len(values) - len(known) > MOST_MISSING or max(map(len, row)) > MOST_IN_A_ROW:
-        return None
-    return sum(known) / len(known)
 
 
 def believed(times_ms: Milliseconds, values_c: Temperatures) -> tuple[Milliseconds, Temperatures]:
