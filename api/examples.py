@@ -370,3 +370,34 @@ PLANTS_CSV = (
     "L1,plant,brown fig,south end,larch,tunnel with heat,ground,2022,fig,yes,,,,,,,\r\n"
     "L1,harvest,,,,,,,,,2025-08-19,,,7,310,main,\r\n"
 )
+
+YEARS: dict[str, Any] = {
+    "chill_by": "chill-portions",
+    "warmth_by": "degree-days-hourly",
+    "years": [
+        {
+            "year": 2026,
+            "first": "2026-01-01",
+            "through": "2026-09-30",
+            "last_freeze": {"known": True, "on": "2026-04-02"},
+            "first_freeze": {"known": False, "on": None},
+            "chill": 61.2,
+            "warmth": 1904.0,
+            "stages": {"11": "2026-03-21"},
+            "crops": {"first": {"first": "2026-07-02", "half": "2026-07-11", "kilograms": 11.4, "plants": 14}},
+            "kwh": 312.4,
+            "kwh_whole": 312.4,
+        }
+    ],
+    "same_plants": [
+        {
+            "measure": "first ripe fruit",
+            "crop": "first",
+            "pairs": 9,
+            "plants": 14,
+            "shift": {"median": -4.0, "low": -7.0, "high": -1.0, "confidence": 0.961},
+            "p": 0.0195,
+            "smallest_p": 0.0039,
+        }
+    ],
+}

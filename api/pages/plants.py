@@ -3,9 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from zoneinfo import ZoneInfo
 
 from api.season.bbch import Scale, codes, stage_words
-from api.season.plant_notes import Kind, Note
+from api.season.hours import date_at
+from api.season.plant_notes import Gone, Kind, Note
 from api.season.plants import Kept, Plant
 from api.season.site_plants import last
 
@@ -33,9 +35,10 @@ class PlantRow:
 
 @dataclass(frozen=True, slots=True)
 class NoteRow:
-    """One note under its plant."""
+    """One note under its plant; `what` is the note itself, to fill in a correction."""
 
     number: int
+    what: Note
     day: str
     exact: str
     said: str
@@ -62,6 +65,7 @@ def note_rows(seen: Sequence[Kept[Note]], scale: Scale, today: date) -> list[Not
     return [
         NoteRow(
             each.number,
+            each.what,
             day_said(each.what.day, today),
             each.what.day,
             note_words(each.what, scale),
@@ -70,6 +74,26 @@ def note_rows(seen: Sequence[Kept[Note]], scale: Scale, today: date) -> list[Not
         )
         for each in seen
     ]
+
+
+def gone_rows(gone: Sequence[Gone], scale: Scale, zone: ZoneInfo, today: date) -> list[tuple[str, str]]:
+    """Return what no longer stands, and who ended it when."""
+    return [
+        (
+            f"{note_words(each.note.what, scale)}, {day_said(each.note.what.day, today)}, by {each.note.who}",
+            f"{'corrected' if each.corrected else 'taken back'} by {each.who}, {_on(each.at_ms, zone, today)}",
+        )
+        for each in gone
+    ]
+
+
+def entered(kept: Kept[Plant], zone: ZoneInfo, today: date) -> str:
+    """Say who wrote a plant's details, and when."""
+    return f"as {kept.who} wrote them, {_on(kept.at_ms, zone, today)}"
+
+
+def _on(at_ms: int, zone: ZoneInfo, today: date) -> str:
+    return day_said(date_at(at_ms, zone).isoformat(), today)
 
 
 def stands(plant: Plant) -> str:

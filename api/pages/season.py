@@ -8,8 +8,8 @@ from api.pages import words
 from api.pages.words import Unit
 from api.season import chill, freeze_chance, heat_units
 from api.season.daily import Daily, RecordError
-from api.season.freeze import Freezes, hemisphere_of, last_freezes
-from api.season.freeze_chance import MonthDay, Share
+from api.season.freeze import Freezes, first_freezes, hemisphere_of, last_freezes
+from api.season.freeze_chance import MonthDay, Normals, Share
 from api.season.hours import WakingError, date_at
 from api.season.site_days import site_days
 from api.season.site_expected import stages_ahead
@@ -39,12 +39,12 @@ class AwakeShown:
 
 @dataclass(frozen=True, slots=True)
 class FreezeShown:
-    """The last freeze below one threshold: in one year of ten it comes on the first date or later, and so on."""
+    """A freeze below one threshold: the rare date, one year in ten, the middle one, and that of nine years in ten."""
 
     threshold: str
-    late: str
+    rare: str
     middle: str
-    early: str
+    usual: str
     years: str
 
 
@@ -66,6 +66,7 @@ class SeasonShown:
     ahead: tuple[tuple[str, str, str], ...]
     record: str
     freezes: tuple[FreezeShown, ...]
+    autumn: tuple[FreezeShown, ...]
     chances: tuple[ChanceShown, ...]
     thresholds: tuple[str, ...]
     rule: str
@@ -78,8 +79,9 @@ def season_shown(state: State, unit: Unit) -> SeasonShown:
     record, freezes, chances, rule, freeze_fault = _freezes(state, unit)
     thresholds = tuple(words.temperature_said(each, unit) for each in THRESHOLDS_C)
     return SeasonShown(
-        methods, rows, awake_fault, _ahead(state), record, freezes, chances, thresholds, rule, freeze_fault
-    )
+        methods, rows, awake_fault, _ahead(state), record, freezes, _autumn(state, unit), chances, thresholds, rule,
+        freeze_fault,
+    )  # fmt: skip
 
 
 def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
@@ -148,7 +150,7 @@ def _freezes(state: State, unit: Unit) -> tuple[str, tuple[FreezeShown, ...], tu
         if record is None:
             return "", (), (), "", _NO_RECORD
         found = [last_freezes(record, each, hemisphere_of(state.settings.site.latitude)) for each in THRESHOLDS_C]
-        shown = tuple(_freeze(each, unit) for each in found)
+        shown = tuple(_shown(freeze_chance.last_normals(each), unit) for each in found)
         today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
         return _record(record, found[0]), shown, _chances(found, today), _rule(found[0]), ""
     except StoreError:
@@ -157,19 +159,33 @@ def _freezes(state: State, unit: Unit) -> tuple[str, tuple[FreezeShown, ...], tu
         return "", (), (), "", f"{str(fault)[:1].upper()}{str(fault)[1:]}."
 
 
+def _autumn(state: State, unit: Unit) -> tuple[FreezeShown, ...]:
+    """Return the first freeze of the autumn by threshold; nothing where no year counts."""
+    hemisphere = hemisphere_of(state.settings.site.latitude)
+    try:
+        record = site_days(state)
+        if record is None:
+            return ()
+        found = [freeze_chance.first_normals(first_freezes(record, each, hemisphere)) for each in THRESHOLDS_C]
+        return tuple(_shown(each, unit) for each in found)
+    except (StoreError, RecordError):
+        return ()
+
+
 def _record(record: Daily, freezes: Freezes) -> str:
     first, last = record.span
     dropped = len(freezes.dropped)
     springs = "one spring is" if dropped == 1 else f"{dropped} springs are"
     left = f"; {springs} left out, since nights are missing where it matters" if dropped else ""
-    return f"{record.place}: {first.year} to {last.year}, {len(freezes.dates)} springs count{left}."
+    return f"{record.place}: {first.year} to {last.year}, {len(freezes.dates)} springs count{left}." + (
+        f" {record.note}" if record.note else ""
+    )
 
 
-def _freeze(freezes: Freezes, unit: Unit) -> FreezeShown:
-    normals = freeze_chance.last_normals(freezes)
+def _shown(normals: Normals, unit: Unit) -> FreezeShown:
     years = f"{normals.years} years" + (", too few to lean on" if normals.thin else "")
-    late, middle, early = (_day(each) for each in (normals.p10, normals.p50, normals.p90))
-    return FreezeShown(words.temperature_said(freezes.threshold_c, unit), late, middle, early, years)
+    rare, middle, usual = (_day(each) for each in (normals.p10, normals.p50, normals.p90))
+    return FreezeShown(words.temperature_said(normals.threshold_c, unit), rare, middle, usual, years)
 
 
 def _chances(found: Sequence[Freezes], today: date) -> tuple[ChanceShown, ...]:

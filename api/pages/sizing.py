@@ -173,7 +173,7 @@ def _season(found: Sized, unit: Unit) -> str:
     days = f" On {short:.0f} days the heater at hand falls short." if short >= 0.5 else ""
     if not last.whole:
         return (
-            f"{span}: {len(last.means_c)} of {last.days} days of {last.year} are on record ({weather.record}); those "
+            f"{span}: {last.known} of {last.days} days of {last.year} are on record ({weather.record}); those "
             f"alone take {mine.mean_kwh:.0f} kWh.{days}"
         )
     kwh = sorted(each.kwh for each in mine.used)

@@ -17,7 +17,7 @@ from api.season.nights import EVENING_MS, Dark
 from api.season.placing import BRING_IN, COVER, MAY_GO, STAY, UNKNOWN, WAIT, WARMER, Placed, once_more_from, placed
 from api.season.plant_notes import Kind
 from api.season.site_days import site_days
-from api.season.site_night import Told, Tonight, tonight
+from api.season.site_night import Foretold, Tonight, tonight, wet_bulb_now_c
 from api.season.site_plants import all_known, last
 from api.season.tonight import Chance, Forecast, chance
 from api.state import State
@@ -84,6 +84,7 @@ class NightShown:
     crosses: str
     so_far: str
     leaves: str
+    wet: str
     rows: tuple[RowShown, ...]
     plants: tuple[PlantShown, ...]
     holds: tuple[HoldShown, ...]
@@ -100,14 +101,16 @@ def night_shown(state: State, unit: Unit) -> NightShown:
     if found is None:
         why = "There is no probe with quantity “outside”, it has said nothing yet, or the sun does not set here now."
         return NightShown(
-            "Tonight is not known.", why, "", "", "", (), tuple(_plants(state, nights, None, unit)), holds
+            "Tonight is not known.", why, "", "", "", "", (), tuple(_plants(state, nights, None, unit)), holds
         )
     so_far = ""
     if found.lowest_c is not None:
         so_far = f"The lowest since sunset is {words.temperature_said(found.lowest_c, unit)}."
     if found.told is None:
         plants_now = tuple(_plants(state, nights, None, unit))
-        return NightShown("Tonight is not known yet.", _why_none(state, found), "", so_far, "", (), plants_now, holds)
+        return NightShown(
+            "Tonight is not known yet.", _why_none(state, found), "", so_far, "", "", (), plants_now, holds
+        )
     told = found.told
     frost = chance(told.forecast, FROST_C)
     colder = leaves_colder()
@@ -120,9 +123,8 @@ def night_shown(state: State, unit: Unit) -> NightShown:
     plants_now = tuple(_plants(state, nights, told.forecast, unit))
     # The table of stages stands in until there are plants of whose stage something is known.
     rows = () if plants_now else tuple(_rows(told, unit))
-    return NightShown(
-        f"Frost tonight: {frost.word}.", _because(told, frost, unit), crosses, so_far, leaves, rows, plants_now, holds
-    )
+    because, wet = _because(told, frost, unit), _wet(state, frost, unit)
+    return NightShown(f"Frost tonight: {frost.word}.", because, crosses, so_far, leaves, wet, rows, plants_now, holds)
 
 
 def _kelvin(unit: Unit) -> tuple[float, str]:
@@ -137,7 +139,7 @@ def _why_none(state: State, found: Tonight) -> str:
     return f"The outside probe can tell from {when} on, two hours after sunset. A forecast fed in is used before that."
 
 
-def _because(said: Told, frost: Chance, unit: Unit) -> str:
+def _because(said: Foretold, frost: Chance, unit: Unit) -> str:
     told = said.forecast
     scale, sign = _kelvin(unit)
     lowest, freezing = (words.temperature_said(each, unit) for each in (told.minimum_c, FROST_C))
@@ -150,7 +152,7 @@ def _because(said: Told, frost: Chance, unit: Unit) -> str:
     )
 
 
-def _crosses(state: State, told: Told, dark: Dark) -> str:
+def _crosses(state: State, told: Foretold, dark: Dark) -> str:
     at_ms = told.falls_to_ms(FROST_C, dark)
     if at_ms is None:
         return ""
@@ -159,7 +161,22 @@ def _crosses(state: State, told: Told, dark: Dark) -> str:
     return f"If it comes as expected, the air reaches freezing about {when}." if at_ms > now_ms else ""
 
 
-def _rows(told: Told, unit: Unit) -> Iterator[RowShown]:
+def _wet(state: State, frost: Chance, unit: Unit) -> str:
+    """Say what water would do now, on a night that may freeze; nothing without a humidity probe outdoors.
+
+    Source: Snyder and de Melo-Abreu 2005, FAO Series 10, vol. 1, ch. 7 (sprinklers begin and end by the wet bulb).
+    """
+    wet_c = None if frost.word == "unlikely" else wet_bulb_now_c(state)
+    if wet_c is None:
+        return ""
+    said = f"What is wet cools to {words.temperature_said(wet_c, unit)} in this air (wet bulb) until it is dry. "
+    freezing = words.temperature_said(FROST_C, unit)
+    if wet_c <= FROST_C:
+        return f"{said}Do not begin to sprinkle now: it would freeze leaves before it warms them."
+    return f"{said}Who sprinkles against frost begins while that is above {freezing}, and ends when it is so again."
+
+
+def _rows(told: Foretold, unit: Unit) -> Iterator[RowShown]:
     for place in (Place.GROUND, Place.CONTAINER):
         for stage in (Stage.DORMANT, Stage.SWELLING, Stage.LEAFED):
             limit = alarm(stage, place)

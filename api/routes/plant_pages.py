@@ -2,24 +2,58 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from api.auth import Operator, StateNow, Viewer
 from api.pages import plants as shown
 from api.pages.render import page
 from api.season import site_plants
-from api.season.bbch import Scale
+from api.season.bbch import Scale, codes
 from api.season.plant_fields import note_of, plant_of
 from api.season.plants import Kept, Plant, PlantError, Protection
+from api.season.plants_csv import Taken
 from api.state import State
 
 router = APIRouter(prefix="/plants", include_in_schema=False)
-Short = Annotated[str, Form(max_length=80)]
-Words = Annotated[str, Form(max_length=400)]
+Short = Annotated[str, Field(max_length=80)]
+
+
+class PlantForm(BaseModel):
+    """A plant as a form sends it; `plant_of` says what is wrong with it."""
+
+    name: Short = ""
+    cultivar: Short = ""
+    place: Short = ""
+    enclosure: Short = ""
+    protection: Short = ""
+    stands: Short = ""
+    planted: Short = ""
+    scale: Short = ""
+
+
+class NoteForm(BaseModel):
+    """A note as a form sends it; `replaces` is the number of the one that it corrects."""
+
+    kind: Short = ""
+    day: Short = ""
+    code: Short = ""
+    share_pct: Short = ""
+    count: Short = ""
+    grams: Short = ""
+    crop: Short = ""
+    words: Annotated[str, Field(max_length=400)] = ""
+    replaces: Annotated[int | None, Field(ge=1, le=2**53)] = None
+
+
+_CHOICES: dict[str, Any] = {
+    "protections": list(Protection),
+    "scales": {Scale.FIG: "fig", Scale.GENERAL: "any other plant"},
+}
 
 
 @router.get("")
@@ -29,27 +63,25 @@ def listed(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
 
 
 @router.post("")
-def add(
-    request: Request,
-    state: StateNow,
-    person: Operator,
-    name: Short = "",
-    cultivar: Short = "",
-    place: Short = "",
-    enclosure: Short = "",
-    protection: Short = "",
-    stands: Short = "",
-    planted: Short = "",
-    scale: Short = "",
-) -> Response:
+def add(request: Request, state: StateNow, person: Operator, asked: Annotated[PlantForm, Form()]) -> Response:
     """Add a plant."""
-    fields = {"name": name, "cultivar": cultivar, "place": place, "enclosure": enclosure, "protection": protection}
-    more = {"stands": stands, "planted": planted, "scale": scale}
     try:
-        number = site_plants.keep_plant(state, person, plant_of({**fields, **more}))
+        number = site_plants.keep_plant(state, person, plant_of(asked.model_dump()))
     except PlantError as error:
         return _list(request, state, str(error))
     return RedirectResponse(f"/plants/{number}", 303)
+
+
+@router.post("/csv")
+def take(request: Request, state: StateNow, person: Operator, file: UploadFile | None = None) -> Response:
+    """Take a file of plants and notes, all of it or nothing."""
+    content = b"" if file is None else file.file.read()
+    if not content.strip():
+        return _list(request, state, "file: nothing is in it, or none was chosen; choose one that this page gave")
+    try:
+        return _list(request, state, taken=site_plants.take_file(state, person, content))
+    except PlantError as error:
+        return _list(request, state, str(error))
 
 
 @router.get("/{number}")
@@ -58,26 +90,29 @@ def one(number: int, request: Request, state: StateNow, person: Viewer) -> HTMLR
     return _one(request, state, number)
 
 
+@router.post("/{number}/details")
+def change(
+    number: int, request: Request, state: StateNow, person: Operator, asked: Annotated[PlantForm, Form()]
+) -> Response:
+    """Say what is true of a plant now; what was said before is kept."""
+
+    def keep() -> None:
+        new = replace(plant_of(asked.model_dump()), active=_known(state, number).what.active)
+        site_plants.keep_plant(state, person, new, number)
+
+    return _done(request, state, number, keep)
+
+
 @router.post("/{number}/notes")
 def note(
-    number: int,
-    request: Request,
-    state: StateNow,
-    person: Operator,
-    kind: Short = "",
-    day: Short = "",
-    code: Short = "",
-    share_pct: Short = "",
-    count: Short = "",
-    grams: Short = "",
-    crop: Short = "",
-    words: Words = "",
+    number: int, request: Request, state: StateNow, person: Operator, asked: Annotated[NoteForm, Form()]
 ) -> Response:
-    """Keep what was seen."""
-    fields = {"kind": kind, "day": day, "code": code, "share_pct": share_pct, "count": count, "grams": grams}
-    more = {"crop": crop, "words": words}
+    """Keep what was seen, or a correction of it."""
     return _done(
-        request, state, number, lambda: site_plants.keep_note(state, person, number, note_of({**fields, **more}))
+        request,
+        state,
+        number,
+        lambda: site_plants.keep_note(state, person, number, note_of(asked.model_dump()), asked.replaces),
     )
 
 
@@ -90,7 +125,9 @@ def withdraw(
 
 
 @router.post("/{number}/watched")
-def watched(number: int, request: Request, state: StateNow, person: Operator, active: Short) -> Response:
+def watched(
+    number: int, request: Request, state: StateNow, person: Operator, active: Annotated[str, Form(max_length=3)]
+) -> Response:
     """Watch a plant no longer, or again; what was seen on it is kept."""
     now = replace(_known(state, number).what, active=active == "yes")
     return _done(request, state, number, lambda: site_plants.keep_plant(state, person, now, number))
@@ -112,7 +149,7 @@ def _known(state: State, number: int) -> Kept[Plant]:
         raise HTTPException(404, str(error)) from error
 
 
-def _list(request: Request, state: State, fault: str = "") -> HTMLResponse:
+def _list(request: Request, state: State, fault: str = "", taken: Taken | None = None) -> HTMLResponse:
     today = site_plants.today(state)
     known = site_plants.all_known(state)
     return page(
@@ -121,10 +158,10 @@ def _list(request: Request, state: State, fault: str = "") -> HTMLResponse:
         422 if fault else 200,
         here="plants",
         fault=fault,
+        taken=taken,
         rows=[shown.plant_row(*each, today) for each in known if each[0].what.active],
         gone=[shown.plant_row(*each, today) for each in known if not each[0].what.active],
-        protections=list(Protection),
-        scales={Scale.FIG: "fig", Scale.GENERAL: "any other plant"},
+        **_CHOICES,
     )
 
 
@@ -142,8 +179,12 @@ def _one(request: Request, state: State, number: int, fault: str = "") -> HTMLRe
         number=number,
         row=shown.plant_row(kept, seen, today),
         notes=shown.note_rows(seen, kept.what.scale, today),
+        stages=codes(kept.what.scale),
         today=today.isoformat(),
         quick=quick,
         others=others,
         crops=shown.CROPS,
+        gone=shown.gone_rows(site_plants.gone_from(state, number), kept.what.scale, state.settings.site.zone, today),
+        entered=shown.entered(kept, state.settings.site.zone, today),
+        **_CHOICES,
     )

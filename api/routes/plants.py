@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Body, HTTPException, Path, Request, Response
+from fastapi.concurrency import run_in_threadpool
 from fastapi.openapi.models import Example
 
 from api import examples
@@ -50,12 +51,9 @@ def csv_out(state: StateNow, person: Viewer) -> Response:
 
 @router.post("/plants.csv", openapi_extra=_CSV, responses={**shows({"plants": 1, "notes": 3}), **_REFUSALS})
 async def csv_in(request: Request, state: StateNow, person: Operator) -> dict[str, int]:
-    """Take a file of that form, all of it or nothing; what is here already adds nothing. At most 64 KiB at once."""
-    try:
-        text = (await request.body()).decode()
-    except UnicodeDecodeError as error:
-        raise HTTPException(422, f"byte {error.start} is no UTF-8; save the file as UTF-8") from error
-    taken = _kept(lambda: site_plants.take_file(state, person, text), 422)
+    """Take a file of that form, all of it or nothing; what is here already adds nothing. At most 1 MiB at once."""
+    content = await request.body()
+    taken = await run_in_threadpool(_kept, lambda: site_plants.take_file(state, person, content), 422)
     return {"plants": taken.plants, "notes": taken.notes}
 
 

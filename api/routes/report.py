@@ -13,10 +13,12 @@ from api.auth import StateNow, Viewer
 from api.pages.render import page, unit_of
 from api.pages.report import report_shown
 from api.pages.worth import worth_shown
+from api.pages.years import years_shown
 from api.routes.worth import Year
 from api.season.hours import date_at
 from api.season.report import report
 from api.season.site_worth import Season, grown, season_at, season_of, years
+from api.season.site_years import seasons_beside
 from api.state import State
 
 router = APIRouter(include_in_schema=False)
@@ -54,7 +56,10 @@ def _page(request: Request, state: State, season: Season, *, pdf: bool) -> HTMLR
     shown = report_shown(state, report(state, season), unit_of(request))
     compared = worth_shown(state, grown(state, season, "first"))
     known = sorted({season.year, *years(state)}, reverse=True)
-    return page(request, "report.html", r=shown, w=compared, years=known, chosen=season.year, pdf=pdf, here="season")
+    beside = years_shown(state, seasons_beside(state, season))
+    return page(
+        request, "report.html", r=shown, w=compared, y=beside, years=known, chosen=season.year, pdf=pdf, here="season"
+    )
 
 
 def _season(state: State, year: int | None) -> Season:

@@ -1,5 +1,6 @@
 """The season: how far awake each place is, and how likely frost still is."""
 
+import math
 from dataclasses import asdict
 from datetime import date
 from typing import Any
@@ -8,18 +9,25 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
-from api.examples import FREEZES, WAKING, shows
+from api.examples import FREEZES, WAKING, YEARS, shows
 from api.pages.render import page, unit_of
 from api.pages.season import THRESHOLDS_C, season_shown
+from api.pages.years import years_shown
 from api.problem import example
+from api.routes.worth import Year
 from api.season import freeze_chance
 from api.season.daily import RecordError
-from api.season.freeze import Freezes, hemisphere_of, last_freezes
+from api.season.freeze import Freezes, first_freezes, hemisphere_of, last_freezes
 from api.season.freeze_chance import MonthDay
 from api.season.hours import WakingError, date_at
 from api.season.site_days import site_days
 from api.season.site_waking import awake, bounds
+from api.season.site_worth import Season, season_at, season_of
+from api.season.site_years import seasons_beside
 from api.season.waking import Course
+from api.season.years import Changed, changes
+from api.season.years import Year as Compared
+from api.state import State
 
 router = APIRouter()
 _SIGN_IN = example(401, "sign in, or send a bearer token")
@@ -58,6 +66,8 @@ def waking(state: StateNow, person: Viewer) -> dict[str, Any]:
 def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
     """Give last freezes by threshold (P10 is the late date, one year in ten), and the chance of one more from today on.
 
+    `autumn` has the first freeze, of which P10 is the early date; null where no autumn counts.
+
     `record` is null where there is neither a weather station's record nor an outside probe.
     """
     today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
@@ -66,8 +76,14 @@ def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
         if record is None:
             return {"record": None, "thresholds": []}
         hemisphere = hemisphere_of(state.settings.site.latitude)
-        found = [last_freezes(record, each, hemisphere) for each in THRESHOLDS_C]
-        return {"record": record.place, "thresholds": [_threshold(each, today) for each in found]}
+        found = [
+            {
+                **_threshold(last_freezes(record, each, hemisphere), today),
+                "autumn": _autumn(first_freezes(record, each, hemisphere)),
+            }
+            for each in THRESHOLDS_C
+        ]
+        return {"record": record.place, "note": record.note, "thresholds": found}
     except RecordError as fault:
         raise HTTPException(422, str(fault)) from fault
 
@@ -75,7 +91,46 @@ def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
 @router.get("/season", include_in_schema=False)
 def season_page(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     """The page."""
-    return page(request, "season.html", s=season_shown(state, unit_of(request)), here="season")
+    y = years_shown(state, seasons_beside(state, _season(state)))
+    return page(request, "season.html", s=season_shown(state, unit_of(request)), y=y, here="season")
+
+
+@router.get("/api/season/years", tags=["season"], responses={**shows(YEARS), **_SIGN_IN})
+def years(state: StateNow, person: Viewer, year: Year = None) -> dict[str, Any]:
+    """Give this season beside up to three before it, each counted up to the same day; and the same plants in two.
+
+    `chill` and `warmth` are counted from each day's lowest and highest on record, so that all years are counted alike;
+    null where more than a twentieth of the days is missing. A freeze of null on a known date means that it never froze.
+    """
+    found = seasons_beside(state, _season(state, year))
+    asked = state.settings.season
+    return {
+        "chill_by": asked.chill,
+        "warmth_by": asked.warmth,
+        "years": [_year(each) for each in found],
+        "same_plants": [_changed(each) for each in changes(*found[:2])] if len(found) > 1 else [],
+    }
+
+
+def _season(state: State, year: int | None = None) -> Season:
+    site = state.settings.site
+    if year is None:
+        return season_at(date_at(state.clock.now().utc_ms, site.zone), site.latitude)
+    return season_of(year, site.latitude)
+
+
+def _year(each: Compared) -> dict[str, Any]:
+    told = {name: value for name, value in asdict(each).items() if name != "trees"}
+    return {**told, "kwh": round(each.kwh, 3), "kwh_whole": round(each.kwh_whole, 3)}
+
+
+def _changed(each: Changed) -> dict[str, Any]:
+    def finite(value: float) -> float | None:
+        return value if math.isfinite(value) else None
+
+    told = {**asdict(each), "measure": each.measure.value}
+    told["shift"] = {name: finite(value) for name, value in asdict(each.shift).items()}
+    return told
 
 
 def _sum(counted: Course | None) -> dict[str, Any] | None:
@@ -98,6 +153,16 @@ def _threshold(found: Freezes, today: date) -> dict[str, Any]:
         "ahead": [{"days": days, **_share(share)} for days, share in freeze_chance.chances(found, today)],
         "two_weeks_before_the_average": None if rule is None else _share(rule),
     }
+
+
+def _autumn(found: Freezes) -> dict[str, Any] | None:
+    """Return the first freeze of the autumn, p10 the early date; None where no autumn counts."""
+    if not found.dates:
+        return None
+    normals = freeze_chance.first_normals(found)
+    dates = {"p10": normals.p10, "p50": normals.p50, "p90": normals.p90}
+    first = {year: None if on is None else on.isoformat() for year, on in found.dates.items()}
+    return {"years": normals.years, **{name: _month_day(each) for name, each in dates.items()}, "first": first}
 
 
 def _share(share: freeze_chance.Share) -> dict[str, Any]:

@@ -118,7 +118,7 @@ def _answer(found: Sized) -> dict[str, Any]:
             "record": found.weather.record,
             "why_none": found.weather.why_none,
             "seasons": [
-                {"year": each.year, "days": each.days, "known": len(each.means_c), "coldest_c": each.coldest_c}
+                {"year": each.year, "days": each.days, "known": each.known, "coldest_c": each.coldest_c}
                 for each in found.weather.seasons
             ],
         },

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit
 
 from api.season.hours import Array, bridged
 
@@ -92,7 +91,7 @@ def continued(state: ChillState, hourly_c: Array) -> tuple[ChillState, Array]:
     kelvin = np.maximum(np.where(known, filled, 0.0) + ZERO_K, COLDEST_K)
     level = A0 / A1 * np.exp((E1 - E0) / kelvin)
     kept = np.exp(-A1 * np.exp(-E1 / kelvin))
-    fixed = expit(SLOPE * MIDDLE_K * (kelvin - MIDDLE_K) / kelvin)
+    fixed = 0.5 + 0.5 * np.tanh(SLOPE * MIDDLE_K * (kelvin - MIDDLE_K) / kelvin / 2.0)
     banked, stands = np.zeros(len(filled)), state.intermediate
     rows = zip(known.tolist(), level.tolist(), kept.tolist(), fixed.tolist(), strict=True)
     for place, (is_known, level_now, kept_now, fixed_now) in enumerate(rows):

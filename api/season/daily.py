@@ -22,9 +22,6 @@ LONGEST_GAP_MS = 3 * HOUR_MS
 COLDEST_C, WARMEST_C = -90.0, 60.0
 """[Cel] no place on earth was ever colder or warmer (WMO extremes: -89.2 and 56.7)."""
 
-MOST_MISSING, MOST_IN_A_ROW = 10, 4
-"""[d] a month may lack and still have a mean. Source: WMO-No. 1203, 2017 (from memory)."""
-
 Milliseconds = NDArray[np.int64]
 Temperatures = NDArray[np.float64]
 
@@ -44,10 +41,14 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class Daily:
-    """The days of one place, in order of date; a date that is not among them is missing as well."""
+    """The days of one place, in order of date; a date that is not among them is missing as well.
+
+    `note` says what a reader should know of them.
+    """
 
     place: str
     days: Mapping[date, Day]
+    note: str = ""
 
     def tmin_c(self, on: date) -> float | None:
         """Return a date's lowest [Cel], or None."""
@@ -71,7 +72,7 @@ def dates(first: date, last: date) -> list[date]:
     return [first + timedelta(days=count) for count in range((last - first).days + 1)]
 
 
-def daily_of(place: str, days: Iterable[Day]) -> Daily:
+def daily_of(place: str, days: Iterable[Day], note: str = "") -> Daily:
     """Return days as a record in order of date.
 
     Raises
@@ -84,29 +85,14 @@ def daily_of(place: str, days: Iterable[Day]) -> Daily:
         if day.on in by_date:
             raise RecordError(f"{place}: {day.on} is there twice; keep one record of each day")
         by_date[day.on] = day
-    return Daily(place, dict(sorted(by_date.items())))
+    return Daily(place, dict(sorted(by_date.items())), note)
 
 
 def extended(station: Daily, own: Daily) -> Daily:
     """Return a station's record with our own readings where the station has none."""
     days = dict(own.days)
     days.update((on, day) for on, day in station.days.items() if day.tmin_c is not None or on not in days)
-    return Daily(f"{station.place}, extended by {own.place}", dict(sorted(days.items())))
-
-
-def month_mean_c(record: Daily, year: int, month: int) -> float | None:
-    """Return the mean of a month's lowest [Cel], or None where too many days are missing for it.
-
-    Source: WMO-No. 1203, 2017 (from memory): none if 11 days are missing, or 5 in a row.
-    """
-    first = date(year, month, 1)
-    last = (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
-    values = [record.tmin_c(on) for on in dates(first, last)]
-    known = [value for value in values if value is not None]
-    row = "".join("." if value is None else "x" for value in values).split("x")
-    if len(values) - len(known) > MOST_MISSING or max(map(len, row)) > MOST_IN_A_ROW:
-        return None
-    return sum(known) / len(known)
+    return Daily(f"{station.place}, extended by {own.place}", dict(sorted(days.items())), station.note)
 
 
 def believed(times_ms: Milliseconds, values_c: Temperatures) -> tuple[Milliseconds, Temperatures]:

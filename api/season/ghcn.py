@@ -3,8 +3,9 @@
 Notes
 -----
 A value that failed one of the service's own checks counts as missing. A day that is there twice with one value is taken
-once; with two values the record is refused, for nobody but its owner can tell which is true. The highest of a station
-read in the morning belongs to the day before; only the lowest is used for frost, and it stays where it is.
+once; with two values the record is refused, for nobody but its owner can tell which is true. The highest that a
+station read in the morning is of the afternoon before, and is put there where the file says at what hour it was read;
+`.dly` never says. The lowest, by which frost is told, stays where it is.
 
 Source: Menne et al. 2012, doi 10.7289/V5D21VHZ (GHCN-Daily) and its readme.
 """
@@ -13,13 +14,19 @@ import csv
 import math
 import re
 from collections.abc import Iterable, Iterator
-from datetime import date
+from datetime import date, timedelta
 from itertools import chain
 
 from api.season.daily import COLDEST_C, Daily, Day, RecordError, daily_of
 from controller.units import fahrenheit_to_c
 
 MISSING = "-9999"
+NOON = "1200"
+"""Before this hour of local time a highest is that of the day before. Source: engineering judgement."""
+UNTOLD = (
+    "Its file does not say at what hour the station was read: where that is in the morning, each highest stands a day "
+    "late. Frost goes by the lowest, which does not."
+)
 WARMEST_NIGHT_C = 45.0
 """[Cel] no night on earth stayed as warm as this; a summer in Fahrenheit does. Source: engineering judgement."""
 
@@ -70,7 +77,7 @@ def read_dly(lines: Iterable[str], name: str) -> Daily:
             if written and written != MISSING:
                 on = _date(place, f"{line[11:17]}{day:02d}")
                 gathered.take(place, on, element, None if failed else _tenths_c(place, element, written))
-    return gathered.record()
+    return gathered.record(UNTOLD)
 
 
 def read_by_station(lines: Iterable[str], name: str) -> Daily:
@@ -81,7 +88,7 @@ def read_by_station(lines: Iterable[str], name: str) -> Daily:
     RecordError
         Naming line, column, value, bound and remedy, if a line is no such line, or there is more than one station.
     """
-    gathered = _Gathered(name)
+    gathered, put_back, untold = _Gathered(name), 0, 0
     for number, row in _rows(lines, name):
         where = f"{name}, line {number}"
         if len(row) < 6:
@@ -90,9 +97,29 @@ def read_by_station(lines: Iterable[str], name: str) -> Daily:
         gathered.of_station(where, station)
         if element in _ELEMENTS and written and written != MISSING:
             on = _date(f"{where}, column 2", day)
+            if element == "TMAX":
+                hour = _hour(where, row[7] if len(row) > 7 else "")
+                untold += hour is None
+                if hour is not None and hour < NOON:
+                    on, put_back = on - timedelta(days=1), put_back + 1
             place = f"{where}, column 4"
             gathered.take(place, on, element, None if failed else _tenths_c(place, element, written))
-    return gathered.record()
+    return gathered.record(_told(put_back, untold))
+
+
+def _hour(where: str, written: str) -> str | None:
+    """Return when a day was read as HHMM, or None where it is not said."""
+    if not written:
+        return None
+    if not re.fullmatch(r"(?:[01]\d|2[0-3])[0-5]\d|2400", written):
+        raise RecordError(f"{where}, column 8: {written[:10]!r} is no hour; write HHMM such as 0700, or leave it empty")
+    return written
+
+
+def _told(put_back: int, untold: int) -> str:
+    if put_back:
+        return f"{put_back} highest were read in the morning, and count for the day before."
+    return UNTOLD if untold else ""
 
 
 def read_plain(lines: Iterable[str], name: str) -> Daily:
@@ -215,10 +242,10 @@ class _Gathered:
         if lowest_c is not None and highest_c is not None and lowest_c > highest_c:
             raise RecordError(f"{where}: lowest {lowest_c:g} above highest {highest_c:g} Cel; are the columns swapped?")
 
-    def record(self) -> Daily:
+    def record(self, note: str = "") -> Daily:
         """Return the days taken; refuses a record without a lowest temperature."""
         lowest, highest = self._values["TMIN"], self._values["TMAX"]
         if not any(value is not None for value in lowest.values()):
             raise RecordError(f"{self._name}: has no lowest temperature of any day; give a record with TMIN")
         days = sorted(lowest.keys() | highest.keys())
-        return daily_of(self._name, (Day(on, lowest.get(on), highest.get(on)) for on in days))
+        return daily_of(self._name, (Day(on, lowest.get(on), highest.get(on)) for on in days), note)

@@ -9,12 +9,12 @@ from api.season.statistics import (
     DECIMALS,
     MOST_SHUFFLES,
     SAMPLED,
-    Alternative,
     Array,
     Chance,
     ComparisonError,
     Shift,
     interval,
+    two_sided,
 )
 
 
@@ -33,40 +33,18 @@ def sign_flip(differences: Sequence[float]) -> Chance:
     Source: Fisher 1935, The Design of Experiments, section 21; Phipson and Smyth 2010, Stat. Appl. Genet. Mol. Biol.
     9:39.
     """
-    from scipy import stats  # 70 MB: only the pages that compare need it
-
     each = _finite(differences)
     if len(each) == 1:
         return Chance(1.0, 1.0, True)
-    exact = 2.0 ** len(each) <= MOST_SHUFFLES
-    found = stats.permutation_test(
-        [each.tolist()],
-        lambda values, axis=-1: np.round(np.mean(values, axis=axis), DECIMALS),
-        permutation_type="samples",
-        vectorized=True,
-        n_resamples=MOST_SHUFFLES if exact else SAMPLED,
-        batch=10_000,
-        rng=1,
-    )
-    return Chance(float(found.pvalue), smallest_p_of_pairs(len(each)), exact)
+    exact = 2 ** len(each) <= MOST_SHUFFLES
+    signs = _signs(len(each)) if exact else np.random.default_rng(1).choice([-1.0, 1.0], (SAMPLED, len(each)))
+    p = two_sided((signs * each).mean(axis=1), float(each.mean()), exact=exact)
+    return Chance(p, smallest_p_of_pairs(len(each)), exact)
 
 
-def signed_rank(differences: Sequence[float], alternative: Alternative = "two-sided") -> tuple[float, float]:
-    """Return Wilcoxon's sum V of the ranks of positive differences, and its exact p.
-
-    Raises
-    ------
-    ComparisonError
-        If a difference is 0 or two are alike in size: the exact distribution knows neither; `sign_flip` does.
-    """
-    from scipy import stats  # 70 MB: only the pages that compare need it
-
-    each = _finite(differences)
-    if (each == 0.0).any() or len(np.unique(np.abs(each))) < len(each):
-        raise ComparisonError("a difference is 0 or two are of one size; the exact signed rank takes neither")
-    ranks = stats.rankdata(np.abs(each))
-    found = stats.wilcoxon(each, alternative=alternative, method="exact")
-    return float(ranks[each > 0.0].sum()), float(found.pvalue)
+def _signs(pairs: int) -> Array:
+    """Return every pattern of signs, a row each."""
+    return np.where((np.arange(2**pairs)[:, None] >> np.arange(pairs)) & 1, 1.0, -1.0)
 
 
 def typical_difference(differences: Sequence[float], confidence: float = 0.95) -> Shift:
@@ -76,10 +54,10 @@ def typical_difference(differences: Sequence[float], confidence: float = 0.95) -
     """
     each = _finite(differences)
     means = np.add.outer(each, each)[np.triu_indices(len(each))] / 2.0
-    return interval(np.sort(np.round(means, DECIMALS)), _signed_rank_counts(len(each)), confidence)
+    return interval(np.sort(np.round(means, DECIMALS)), signed_rank_counts(len(each)), confidence)
 
 
-def _signed_rank_counts(pairs: int) -> list[int]:
+def signed_rank_counts(pairs: int) -> list[int]:
     """Return how many patterns of signs there are to each V, 0 to its largest."""
     ways = [1] + [0] * math.comb(pairs + 1, 2)
     for rank in range(1, pairs + 1):

@@ -81,6 +81,29 @@ def notes(connection: sqlite3.Connection, number: int | None = None) -> dict[int
     return {each: tuple(listed) for each, listed in found.items()}
 
 
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """A note that no longer stands: whether another stands in its place, and who ended it when [ms UTC]."""
+
+    note: Kept[Note]
+    corrected: bool
+    who: str
+    at_ms: int
+
+
+def gone(connection: sqlite3.Connection, number: int) -> tuple[Gone, ...]:
+    """Return a plant's notes that were corrected or withdrawn, the last ended first."""
+    columns = ", ".join(f"n.{each}" for each in _FIELDS.split(", "))
+    rows = connection.execute(
+        f"SELECT n.id, n.who, n.at_ms, later.withdrawn, later.who, later.at_ms, {columns} FROM plant_note AS n "
+        "JOIN plant_note AS later ON later.replaces = n.id WHERE n.plant = ? ORDER BY later.id DESC",
+        (number,),
+    )
+    return tuple(
+        Gone(Kept(row[0], Note(Kind(row[6]), *row[7:]), row[1], row[2]), not row[3], row[4], row[5]) for row in rows
+    )
+
+
 def put_note(
     connection: sqlite3.Connection, number: int, new: Note, who: str, at_ms: int, *, replaces: int | None = None
 ) -> int:

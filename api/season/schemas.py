@@ -1,6 +1,6 @@
 """What a request body may say of a plant, and of what was seen on it: strict, closed, finite."""
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
@@ -34,59 +34,46 @@ class PlantBody(Body):
         return Plant(**{**said, **{each: said[each].strip() for each in ("name", "cultivar", "place")}})
 
 
-class StageBody(Body):
+class NoteBody(Body):
+    """What every note says."""
+
+    kind: ClassVar[Kind]
+    day: Day
+    words: Words = ""
+    replaces: Replaces = None
+
+    def note(self) -> Note:
+        """Return it as it is kept."""
+        said = {name: value for name, value in dict(self).items() if name != "replaces"}
+        return Note(self.kind, **{**said, "words": self.words.strip()})
+
+
+class StageBody(NoteBody):
     """A growth stage seen."""
 
-    day: Day
+    kind = Kind.STAGE
     code: int = Field(ge=0, le=99, description="two digits of the plant's scale")
-    words: Words = ""
-    replaces: Replaces = None
-
-    def note(self) -> Note:
-        """Return it as it is kept."""
-        return Note(Kind.STAGE, self.day, code=self.code, words=self.words.strip())
 
 
-class DamageBody(Body):
+class DamageBody(NoteBody):
     """Shoots found damaged by cold."""
 
-    day: Day
+    kind = Kind.DAMAGE
     share_pct: float = Field(ge=0, le=100, description="[%] of the shoots")
-    words: Words = ""
-    replaces: Replaces = None
-
-    def note(self) -> Note:
-        """Return it as it is kept."""
-        return Note(Kind.DAMAGE, self.day, share_pct=self.share_pct, words=self.words.strip())
 
 
-class HarvestBody(Body):
+class HarvestBody(NoteBody):
     """Ripe fruit taken: counted, weighed, or both."""
 
-    day: Day
+    kind = Kind.HARVEST
     count: int | None = Field(default=None, ge=0, le=100_000)
     grams: float | None = Field(default=None, ge=0, le=1_000_000, description="[g]")
     crop: Crop
-    words: Words = ""
-    replaces: Replaces = None
-
-    def note(self) -> Note:
-        """Return it as it is kept."""
-        words = self.words.strip()
-        return Note(Kind.HARVEST, self.day, count=self.count, grams=self.grams, crop=self.crop, words=words)
 
 
-class NeverBody(Body):
+class NeverBody(NoteBody):
     """A crop that had not ripened by the last day anybody looked."""
 
+    kind = Kind.NEVER
     day: Annotated[str, Field(max_length=10, description="the last day anybody looked, like 2026-10-28")]
     crop: Crop
-    words: Words = ""
-    replaces: Replaces = None
-
-    def note(self) -> Note:
-        """Return it as it is kept."""
-        return Note(Kind.NEVER, self.day, crop=self.crop, words=self.words.strip())
-
-
-NoteBody = StageBody | DamageBody | HarvestBody | NeverBody

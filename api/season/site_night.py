@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from api.season.humidity import dew_point_c
+from api.season.humidity import dew_point_c, wet_bulb_c
 from api.season.night import Fit, Night, choose
 from api.season.night_course import hours_until
 from api.season.nights import EVENING_MS, MORNING_MS, Dark, dark_of, nearest, nights_of
@@ -23,6 +23,8 @@ from controller.store.connection import open_reader
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 GATHERED_EVERY_MS = 6 * HOUR_MS
+MOST_HUMID_PCT = 105.0
+"""[%] A probe in fog may say a little more than all (engineering judgement)."""
 REMEMBERED_DAYS = 400
 """Nights learnt from lie at most so far back [d]: so long are raw readings kept."""
 
@@ -36,7 +38,7 @@ class Outdoors:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Foretold:
     """What is expected of tonight, by whom, and the course that goes with it.
 
     Parameters
@@ -77,7 +79,7 @@ class Tonight:
     """
 
     dark: Dark
-    told: Told | None
+    told: Foretold | None
     why_none: str
     fit: Fit
     lowest_c: float | None
@@ -106,12 +108,12 @@ def tonight(state: State) -> Tonight | None:
         t0_c = _near(said, dark.sunset_ms + EVENING_MS)
         if t0_c is not None:
             fit = choose(nights_here(state, place)) if dew_c is not None else fit_dry
-            return Tonight(dark, Told("probe", predict(fit, t0_c, dew_c), t0_c, dew_c, ()), "", fit, lowest_c)
+            return Tonight(dark, Foretold("probe", predict(fit, t0_c, dew_c), t0_c, dew_c, ()), "", fit, lowest_c)
     course = _fed_course(state, dark)
     if course:
         coldest_c = min(value for _, value in course)
         told = fed(coldest_c, _fed_errors_k(state, nights_here(state, place)))
-        return Tonight(dark, Told("forecast", told, None, None, course), "", fit_dry, lowest_c)
+        return Tonight(dark, Foretold("forecast", told, None, None, course), "", fit_dry, lowest_c)
     late = now_ms >= dark.sunset_ms + EVENING_MS
     why = "the outside probe was silent two hours after sunset" if late else "it is too early for the probe to tell"
     return Tonight(dark, None, why, fit_dry, lowest_c)
@@ -135,6 +137,24 @@ def outside_now_c(state: State) -> float | None:
     with state.reading("readings.db") as record:
         said = _said(record, place.air, now_ms - HOUR_MS, now_ms)
     return said[-1][1] if said else None
+
+
+def wet_bulb_now_c(state: State) -> float | None:
+    """Return how cold wet leaves can become in the air that is outside now [Cel], or None without both its probes.
+
+    Notes
+    -----
+    Pressure is that of the site's height. Source: Allen et al. 1998, FAO-56, equation 7.
+    """
+    place, now_ms, air_c = outdoors(state.settings), state.clock.now().utc_ms, outside_now_c(state)
+    if place is None or place.moist is None or air_c is None:
+        return None
+    with state.reading("readings.db") as record:
+        said = _said(record, place.moist, now_ms - HOUR_MS, now_ms)
+    if not said or not 0.0 < said[-1][1] <= MOST_HUMID_PCT:
+        return None
+    pressure_kpa = 101.3 * ((293.0 - 0.0065 * state.settings.site.altitude_m) / 293.0) ** 5.26
+    return wet_bulb_c(air_c, min(said[-1][1], 100.0), pressure_kpa)
 
 
 def nights_here(state: State, place: Outdoors) -> list[Night]:

@@ -7,7 +7,7 @@ from api.people import Person
 from api.season.bbch import Scale, codes, frost_stage, stage_words
 from api.season.hours import date_at
 from api.season.plant_fields import check_note, check_plant
-from api.season.plant_notes import Kind, Note, notes, put_note, withdraw
+from api.season.plant_notes import Gone, Kind, Note, gone, notes, put_note, withdraw
 from api.season.plants import Kept, Plant, PlantError, plant, plants, put_plant
 from api.season.plants_csv import Taken, Within, take_csv, to_csv
 from api.state import State
@@ -72,14 +72,19 @@ def take_back(state: State, person: Person, number: int, note: int) -> None:
     state.season.do(withdraw, number, note, person.name, state.clock.now().utc_ms)
 
 
-def take_file(state: State, person: Person, text: str) -> Taken:
+def take_file(state: State, person: Person, content: bytes) -> Taken:
     """Keep what a CSV file says, all of it or nothing.
 
     Raises
     ------
     PlantError
-        Naming line and column.
+        Naming line and column, or the byte that is no UTF-8.
     """
+    try:
+        text = content.decode()
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise PlantError(f"line {line}: byte {error.start} is no UTF-8; save the file as UTF-8") from error
     return state.season.do(take_csv, text, within(state), person.name, state.clock.now().utc_ms)
 
 
@@ -112,6 +117,12 @@ def seen_on(state: State, number: int) -> tuple[Kept[Note], ...]:
     """Return one plant's notes, newest first."""
     with state.reading("season.db") as connection:
         return notes(connection, number).get(number, ())
+
+
+def gone_from(state: State, number: int) -> tuple[Gone, ...]:
+    """Return one plant's notes that were corrected or taken back, newest first."""
+    with state.reading("season.db") as connection:
+        return gone(connection, number)
 
 
 def last(seen: tuple[Kept[Note], ...], kind: Kind) -> Kept[Note] | None:

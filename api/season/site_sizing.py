@@ -7,7 +7,7 @@ from api.season.daily import RecordError
 from api.season.site_days import site_days
 from api.season.sizing import Change, Circuit, Demand, Held, Loss, changes, circuits, demand_of, loss_of
 from api.season.sizing_asked import Asked
-from api.season.sizing_season import Season, Used, counted, mean_kwh, seasons, steady_season, used
+from api.season.sizing_season import Season, Used, counted, seasons, steady_season, used
 from api.state import State
 from controller.errors import StoreError
 from controller.plant.construction import HeaterKind
@@ -18,8 +18,9 @@ ASSUMED_COLDEST_C = -5.0
 
 @dataclass(frozen=True, slots=True)
 class Weather:
-    """The days that a season is counted by: where they are from, or why there are none."""
+    """The days that a season is counted by: where they are from, or why there are none; `latitude` [deg] is theirs."""
 
+    latitude: float
     record: str
     seasons: tuple[Season, ...]
     why_none: str
@@ -81,19 +82,22 @@ def sized(state: State, asked: Asked) -> Sized:
 
 
 def _weather(state: State, asked: Asked) -> Weather:
+    latitude = state.settings.site.latitude
     if asked.mean_c is not None:
-        return Weather("the mean that was asked", (steady_season(asked.mean_c, asked.first, asked.last),), "")
+        return Weather(latitude, "the mean that was asked", (steady_season(asked.mean_c, asked.first, asked.last),), "")
     try:
         record = site_days(state)
     except (RecordError, StoreError) as fault:
-        return Weather("", (), str(fault))
+        return Weather(latitude, "", (), str(fault))
     if record is None:
-        return Weather("", (), "there is neither an outside probe nor a weather station's record in the settings")
+        return Weather(
+            latitude, "", (), "there is neither an outside probe nor a weather station's record in the settings"
+        )
     if not record.days:
-        return Weather(record.place, (), f"{record.place} has no whole day on record yet")
+        return Weather(latitude, record.place, (), f"{record.place} has no whole day on record yet")
     found = counted(seasons(record, asked.first, asked.last))
     why = "" if found else f"{record.place} has no day on record in that time of the year"
-    return Weather(record.place, found, why)
+    return Weather(latitude, record.place, found, why)
 
 
 def _coldest(asked: Asked, weather: Weather) -> tuple[float, str]:
@@ -105,8 +109,8 @@ def _coldest(asked: Asked, weather: Weather) -> tuple[float, str]:
 
 
 def _by_heater(asked: Asked, demand: Demand, coldest_c: float, weather: Weather) -> ByHeater:
-    by_season = tuple(used(demand, asked.soil_c, each, asked.rated_w) for each in weather.seasons)
-    kwh = mean_kwh(demand, asked.soil_c, weather.seasons) if weather.seasons else None
+    by_season = used(demand, asked.soil_c, weather.seasons, asked.rated_w, weather.latitude)
+    kwh = sum(each.kwh for each in by_season) / len(by_season) if by_season else None
     return ByHeater(demand, demand.held(asked.soil_c, coldest_c), by_season, kwh)
 
 

@@ -2,20 +2,19 @@
 
 Notes
 -----
-The steady state of the small model that control begins with (`controller.control.model_of`): as if the cold lasted for
-days, without sun. That model leaves the sky out; for the coldest night, taken as clear, it is put in here: under a film
-that lets long wave through it counts like an outside some kelvin colder. Nothing is kept back for heating up.
+The balance at rest (`api.season.balance`): as if a clear night lasted for days. Nothing is kept back for heating up.
 """
 
 from dataclasses import dataclass, replace
 
-from controller.control.model_of import DEEP_C, model_of
-from controller.control.tuned import forward_of
+import numpy as np
+
+from api.season.balance import AIR, WATTS, Array, Balance, balance_of
+from controller.control.model_of import DEEP_C
 from controller.errors import SoilwardError
 from controller.plant.construction import (
     SECOND_LAYER_SAVES,
     SINGLE_W_M2K,
-    STILL_SURFACE_W_M2K,
     Construction,
     HeaterKind,
     cover_loss_w,
@@ -32,11 +31,16 @@ LEAST_CABLE_W_M2, MOST_CABLE_W_M2 = 80.0, 160.0
 """[W/m2] of bed that nursery tables and extension handbooks lay as soil cable (7-15 W/ft2; partly from memory)."""
 CLEAR_SKY_W_M2 = 90.0
 """[W/m2] by which ground as warm as the air outside radiates more to a clear sky than it gets back: 88-92 from -20 to
-10 Cel at an emissivity of 0.95. What a cover lets through of it is lost beside U A dT. Source: Swinbank 1963."""
+10 Cel at an emissivity of 0.95. The soil loses what the cover lets through of it, the cover the rest. Source: Swinbank
+1963."""
 SMALLER = 2.0 / 3.0
 """A tunnel a third lower or shorter, to show what size does."""
 CABLE_STEP_M = 0.05
 """[m] that a cable is laid deeper and shallower, to show what depth does."""
+FREEZING_C = 0.0
+"""[Cel] at which ground stays until its water is frozen. Source: engineering judgement."""
+COLDEST_SOUGHT_C = -90.0
+"""[Cel] no night on earth was colder."""
 CABLE_FROM_M, CABLE_TO_M = 0.03, 1.0
 """[m] as `Construction` takes them."""
 
@@ -87,32 +91,18 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """Heat that holds the soil: linear in how much colder the outside and the deep ground are.
+    """Heat that holds the soil of one bed with one kind of heater, whatever heater its construction has.
 
     Parameters
     ----------
-    outside_w_k, deep_w_k
-        [W/K] per kelvin that the outside, and the ground at `deep_c` [Cel], is colder than the soil asked for.
-    below_outside_w_k, below_deep_w_k
-        [W/K] the parts of both that leave into the ground; the rest leaves through the cover.
-    loss_w_k
-        [W/K] of the cover and air exchange.
-    sky_w, sky_k
-        [W] that a clear sky draws from the ground through the cover, and [K] that the outside counts as the colder.
+    rest
+        Every temperature per unit of each input, at rest, at the wind for which covers are quoted.
     """
 
-    outside_w_k: float
-    deep_w_k: float
-    below_outside_w_k: float
-    below_deep_w_k: float
-    deep_c: float
-    loss_w_k: float
-    sky_w: float
-    sky_k: float
-
-    def watts(self, soil_c: float, outside_c: float) -> float:
-        """Return [W] for soil and outside [Cel] without sun or clear sky; 0 where the soil is as warm without heat."""
-        return max(self.outside_w_k * (soil_c - outside_c) + self.deep_w_k * (soil_c - self.deep_c), 0.0)
+    bed: Bed
+    heater: HeaterKind
+    balance: Balance
+    rest: Array
 
     def held(self, soil_c: float, outside_c: float) -> Held:
         """Return heat and air for soil and outside [Cel] on a clear night.
@@ -127,15 +117,30 @@ class Demand:
                 f"coldest: {outside_c:g} Cel outside is not below the soil asked for, {soil_c:g} Cel; "
                 "give a colder night or ask for warmer soil"
             )
-        felt_c = outside_c - self.sky_k
-        watts = self.watts(soil_c, felt_c)
-        below_w = self.below_outside_w_k * (soil_c - felt_c) + self.below_deep_w_k * (soil_c - self.deep_c)
-        return Held(watts, outside_c + (watts - below_w - self.sky_w) / self.loss_w_k)
+        watts = self.watts(soil_c, outside_c)
+        return Held(watts, float(self.rest[AIR] @ self._night(outside_c, watts)))
+
+    def watts(self, soil_c: float, outside_c: float) -> float:
+        """Return [W] for soil and outside [Cel] on a clear night; 0 where the soil is as warm without heat."""
+        roots = self.balance.roots @ self.rest
+        return float(max((soil_c - roots @ self._night(outside_c, 0.0)) / roots[WATTS], 0.0))
 
     def coldest_c(self, soil_c: float, watts: float) -> float | None:
         """Return the outside [Cel] of the clear night on which so many watts just hold the soil; None if on none."""
-        found_c = soil_c - (watts - self.deep_w_k * (soil_c - self.deep_c)) / self.outside_w_k + self.sky_k
-        return found_c if found_c < soil_c else None
+        coldest_c, warmest_c = COLDEST_SOUGHT_C, soil_c
+        if self.watts(soil_c, warmest_c) >= watts:
+            return None
+        for _ in range(40):
+            middle_c = (coldest_c + warmest_c) / 2.0
+            coldest_c, warmest_c = (
+                (middle_c, warmest_c) if self.watts(soil_c, middle_c) > watts else (coldest_c, middle_c)
+            )
+        return warmest_c
+
+    def _night(self, outside_c: float, watts: float) -> Array:
+        """Return the inputs of a clear night that lasts; ground that freezes beside the bed stays at 0 Cel for days."""
+        beside_c = max(outside_c, FREEZING_C)
+        return np.array([outside_c, beside_c, self.bed.deep_c, 0.0, CLEAR_SKY_W_M2, watts])
 
 
 def loss_of(built: Construction) -> Loss:
@@ -149,33 +154,9 @@ def loss_of(built: Construction) -> Loss:
 
 
 def demand_of(bed: Bed, heater: HeaterKind) -> Demand:
-    """Return the heat that holds the soil at the roots, whatever heater the construction has.
-
-    Notes
-    -----
-    A cable above or below the roots is the warmer by the heat that flows between them, over the soil between them. The
-    way up is that of the model at the upper one of the two, the way down that of the model at the lower one.
-    """
-    built, deep_c = bed.built, bed.deep_c
-    sides = _sides(built)
-    if heater is HeaterKind.AIR_HEATER:
-        outside_w_k, deep_w_k = _steady(bed, heater, bed.roots_m)
-        below_w_k = _steady(bed, HeaterKind.SOIL_CABLE, bed.roots_m)[1]
-        return Demand(outside_w_k, deep_w_k, 0.0, below_w_k, deep_c, *sides)
-    up_w_k = _steady(bed, heater, min(built.cable_depth_m, bed.roots_m))[0]
-    down_w_k = _steady(bed, heater, max(built.cable_depth_m, bed.roots_m))[1]
-    apart_m = abs(built.cable_depth_m - bed.roots_m)
-    between = up_w_k * down_w_k * apart_m / (built.texture.conductivity_w_mk * built.floor_m2)
-    if built.cable_depth_m >= bed.roots_m:
-        return Demand(up_w_k + between, down_w_k, between, down_w_k, deep_c, *sides)
-    return Demand(up_w_k, down_w_k + between, 0.0, down_w_k, deep_c, *sides)
-
-
-def _sides(built: Construction) -> tuple[float, float, float]:
-    """Return [W/K] of the cover and air exchange, [W] that a clear sky draws, and the [K] these amount to outside."""
-    loss_w_k, exchange_w_k = loss_of(built).whole_w_k, STILL_SURFACE_W_M2K * built.floor_m2
-    sky_w = CLEAR_SKY_W_M2 * built.longwave_transmission * built.floor_m2
-    return loss_w_k, sky_w, sky_w * (1.0 / loss_w_k + 1.0 / exchange_w_k)
+    """Return the heat that holds the soil at the roots, whatever heater the construction has."""
+    balance = balance_of(bed.built, heater, bed.roots_m)
+    return Demand(bed, heater, balance, balance.at_rest())
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,10 +212,3 @@ def changes(bed: Bed, heater: HeaterKind) -> tuple[Change, ...]:
 
 def _with(bed: Bed, built: Construction) -> Bed:
     return replace(bed, built=built)
-
-
-def _steady(bed: Bed, heater: HeaterKind, depth_m: float) -> tuple[float, float]:
-    """Return [W/K] towards outside and towards the deep ground: the model's steady duty times its power."""
-    model = model_of(replace(bed.built, heater=heater), depth_m, bed.deep_c)
-    forward = forward_of(model)
-    return forward.outside_per_k * model.heater_w, forward.deep_per_k * model.heater_w

@@ -1,9 +1,8 @@
 """What tonight may come to: the lowest temperature with its spread, and how likely that is below a threshold."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from scipy.special import stdtr
 
 from api.season.night import PRIOR_SPREAD_K, PRIOR_WEIGHT, Fit, Method, NightError, blended, is_outside, minimum_c
 
@@ -83,6 +82,22 @@ def fed(lowest_c: float, errors_k: Sequence[float] = ()) -> Forecast:
 
 def chance(forecast: Forecast, threshold_c: float) -> Chance:
     """Return the chance that the minimum is at or below a threshold [Cel], by Student's t."""
-    probability = float(stdtr(forecast.freedom, (threshold_c - forecast.minimum_c) / forecast.spread_k))
+    probability = below(forecast.freedom, (threshold_c - forecast.minimum_c) / forecast.spread_k)
     word = "likely" if probability >= LIKELY else "possible" if probability >= POSSIBLE else "unlikely"
     return Chance(threshold_c, probability, word)
+
+
+def below(freedom: int, t: float) -> float:
+    """Return the chance that Student's t lies below a value, for a whole number of degrees of freedom.
+
+    Source: Abramowitz and Stegun 1964, Handbook of Mathematical Functions, 26.7.3 and 26.7.4. scipy.special would do
+    it, at the price of 25 MB.
+    """
+    angle = math.atan2(t, math.sqrt(freedom))
+    term = total = 1.0 if freedom % 2 == 0 else math.cos(angle)
+    for power in range(2 + freedom % 2, freedom, 2):
+        term *= (power - 1.0) / power * math.cos(angle) ** 2
+        total += term
+    if freedom % 2 == 0:
+        return 0.5 + math.sin(angle) * total / 2.0
+    return 0.5 + (angle + (math.sin(angle) * total if freedom > 1 else 0.0)) / math.pi

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from api.season.worth import WAITS, Compared, Measure, Side
 from api.season.worth_cost import PerDay, PerKilogram
+from api.season.years import Changed
 
 RARE = 0.05
 """Chance below which a difference is believed. Source: common practice in the field."""
@@ -19,6 +20,32 @@ def sentence(found: Compared) -> str:
     if found.p is None:
         return f"{_who(found)}: {_nothing(found)}"
     return f"{_who(found)}: {_effect(found)}. {_chance(found)} {_so(found)}"
+
+
+def changed_sentence(found: Changed, other: int) -> str:
+    """Return what one season against another says of the same plants."""
+    crop = "first crop" if found.crop == "first" else "main crop"
+    plants = _count(found.plants, "plant")
+    shared = (
+        f", {_count(found.pairs, 'pair')} as plants of one enclosure count once" if found.pairs < found.plants else ""
+    )
+    so = f"{_size(found.measure, found.shift.median)} than in {other}"
+    if found.shift.median == 0.0:
+        so = f"no difference from {other}"
+    title = found.measure.value
+    least = f"the rarest that so few could ever show is {_often(found.smallest_p)}"
+    said = f"{title[0].upper()}{title[1:]}, {crop}, the same {plants} in both{shared}: {so}{_span(found)}."
+    chance = f"If the seasons were alike, chance would part them as far {_often(found.p)}; {least}."
+    if found.smallest_p > RARE:
+        return f"{said} {chance} So nothing can be concluded: it takes at least six pairs."
+    return f"{said} {chance} So {'the season made a difference' if found.p <= RARE else 'this may well be chance'}."
+
+
+def _span(found: Changed) -> str:
+    if not math.isfinite(found.shift.low):
+        return ", with so few give or take any amount"
+    low, high = _size(found.measure, found.shift.low), _size(found.measure, found.shift.high)
+    return f"; these plants allow anything from {low} to {high} ({100.0 * found.shift.confidence:.0f} % sure)"
 
 
 def per_day_sentence(price: PerDay, currency: str, *, believed: bool) -> str:

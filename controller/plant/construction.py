@@ -12,8 +12,6 @@ STILL_SURFACE_W_M2K = 8.0
 """[W/m2K] from soil to still air, radiation included. Source: ISO 6946:2017, table 7 (between up and down), rounded."""
 SECOND_LAYER_SAVES = 0.35
 """Part of the loss through a single cover that a second layer saves. Source: extension handbooks, about 35 %."""
-ROW_COVER_W_M2K = 6.0
-"""[W/m2K] through a spunbond row cover lying on the bed, 5-7. Source: from memory."""
 SINGLE_W_M2K = 5.0
 """[W/m2K] A cover that lets more through is a single one; double ones are 3.4-4.0. Source: extension handbooks."""
 EAVES_SHARE = 0.7

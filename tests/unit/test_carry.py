@@ -89,3 +89,14 @@ def test_where_the_sun_does_not_set_there_is_no_night() -> None:
     north = facts(16.0, place=replace(facts().place, latitude=78.0))
     midsummer = replace(begun, log=replace(begun.log, ends_ms=MIDNIGHT_MS + 110 * 24 * HOUR_MS))
     assert carry(north, CABLE, BUILT, midsummer) is None
+
+
+def test_a_row_cover_is_not_made_better_than_it_is() -> None:
+    """Thin spunbond keeps off moving air alone: a night some 4 K colder for it, less than with a second layer."""
+    _, found = evening(-4.0)
+    gained_k = {
+        name: (found.nights["as it is"].holds_to_c or 0.0) - (each.holds_to_c or 0.0)
+        for name, each in found.nights.items()
+    }
+    assert 2.0 < gained_k["row cover"] < 5.0
+    assert gained_k["row cover"] < gained_k["second layer"]

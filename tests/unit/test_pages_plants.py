@@ -116,3 +116,101 @@ def test_every_page_leads_to_the_plants_and_an_unknown_one_is_404(site: TestClie
     assert "No plant is kept yet." in site.get("/plants").text
     assert site.get("/plants/9").status_code == 404
     assert site.get(f"/plants/{2**70}").status_code == 404
+
+
+def test_details_are_changed_and_what_stood_is_kept(site: TestClient) -> None:
+    """The form comes filled in; another name and protection stand from now on, and who wrote them is said."""
+    site.post("/plants", data=FIG)
+    form = site.get("/plants/1").text.partition('action="/plants/1/details"')[2]
+    assert 'name="name" required maxlength="40" autocomplete="off" value="L1 &lt;b&gt;"' in form
+    assert "<option selected>larch</option>" in form
+    assert "<option selected>tunnel with heat</option>" in form
+    moved = {**FIG, "name": "L1", "enclosure": "", "protection": "wrapped", "stands": "container"}
+    assert site.post("/plants/1/details", data=moved).status_code == 303
+    text = site.get("/plants/1").text
+    assert "South end, in a container, wrapped; planted 2022." in text
+    assert "They stand as local wrote them, today" in text
+    answer = site.post("/plants/1/details", data={**moved, "stands": "air"})
+    assert (answer.status_code, "stands: &#39;air&#39; is neither" in answer.text) == (422, True)
+    assert "in a container, wrapped" in site.get("/plants/1").text
+
+
+def test_changing_details_wakes_no_plant_that_is_no_longer_watched(site: TestClient) -> None:
+    """Whether it is watched has a button of its own."""
+    site.post("/plants", data=FIG)
+    site.post("/plants/1/watched", data={"active": "no"})
+    site.post("/plants/1/details", data={**FIG, "place": "north end"})
+    assert "What was seen on them is kept." in site.get("/plants").text
+
+
+def test_a_mistaken_note_is_corrected_and_stays_on_record(site: TestClient) -> None:
+    """The correction comes filled in and counts; the mistake is told below, with who and when."""
+    site.post("/plants", data=FIG)
+    site.post("/plants/1/notes", data=HARVEST)
+    form = site.get("/plants/1").text.partition('name="replaces" value="1"')[2]
+    assert ('name="count"' in form, 'value="7"' in form, 'value="310.5"' in form) == (True, True, True)
+    assert site.post("/plants/1/notes", data={**HARVEST, "count": "9", "replaces": "1"}).status_code == 303
+    text = site.get("/plants/1").text
+    assert "Last harvest: 9 fruit, 310.5 g, yesterday." in text
+    assert "7 fruit, 310.5 g, main crop, yesterday, by local <small>corrected by local, today</small>" in text
+    site.post("/plants/1/withdraw", data={"note": "2"})
+    assert "<small>taken back by local, today</small>" in site.get("/plants/1").text
+    late = site.post("/plants/1/notes", data={**HARVEST, "replaces": "1"})
+    assert (late.status_code, "does not stand" in late.text) == (422, True)
+
+
+def test_a_file_goes_out_and_comes_in_on_the_page(site: TestClient, tmp_path: Path) -> None:
+    """What is here already adds nothing; on another site it adds all of it."""
+    site.post("/plants", data=FIG)
+    site.post("/plants/1/notes", data=HARVEST)
+    file = site.get("/api/season/plants.csv").content
+    assert "All of it is here already." in site.post("/plants/csv", files={"file": ("p.csv", file)}).text
+    with open_site(tmp_path / "other") as other:
+        other.headers.update(SAME_ORIGIN)
+        answer = other.post("/plants/csv", files={"file": ("p.csv", file)})
+        assert "New or changed plants: 1; new notes: 1." in answer.text
+        assert other.get("/api/season/plants.csv").content.splitlines()[0] == file.splitlines()[0]
+        assert "7 fruit, 310.5 g" in other.get("/plants").text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (b"310.5", b"heavy", "line 3, column grams: &#39;heavy&#39; is no number of 0 or more; write digits"),
+        (b"2026-02-28", b"2027-02-28", "line 3, column day: &#39;2027-02-28&#39; is outside 1950-01-01 to 2026-03-01"),
+        (b"main", b"m\xffin", "line 3: byte 2"),
+        (b"kind", b"sort", "line 1: column &#39;kind&#39; is missing; write the columns"),
+    ],
+)
+def test_a_broken_file_says_where_and_nothing_of_it_is_kept(
+    site: TestClient, tmp_path: Path, old: bytes, new: bytes, said: str
+) -> None:
+    """Line, column, value, bound and remedy; the plant in the line above is not kept either."""
+    site.post("/plants", data={**FIG, "name": "L1"})
+    site.post("/plants/1/notes", data=HARVEST)
+    file = site.get("/api/season/plants.csv").content.replace(old, new)
+    with open_site(tmp_path / "other") as other:
+        other.headers.update(SAME_ORIGIN)
+        answer = other.post("/plants/csv", files={"file": ("p.csv", file)})
+        assert (answer.status_code, said in answer.text) == (422, True), answer.text
+        assert "No plant is kept yet." in other.get("/plants").text
+
+
+def test_a_file_may_be_larger_than_a_form_and_not_endless(site: TestClient) -> None:
+    """200 kB of a garden's years are read; more than a mebibyte is refused before it is."""
+    assert "no UTF-8" in site.post("/plants/csv", files={"file": ("p.csv", b"\xff" * 200_000)}).text
+    assert site.post("/plants/csv", files={"file": ("p.csv", b" " * 1_100_000)}).status_code == 413
+    assert "choose one that this page gave" in site.post("/plants/csv", files={"file": ("p.csv", b"")}).text
+
+
+def test_the_forms_that_came_later_need_an_operator_as_well(tmp_path: Path) -> None:
+    """Details, corrections and files: neither shown nor taken."""
+    site = ApiSite(tmp_path)
+    with site.client() as client:
+        client.post("/plants", data=FIG, headers=SAME_ORIGIN)
+    token = site.add_person("neighbour", Role.VIEW)
+    with site.client("10.0.0.9", Authorization=f"Bearer {token}") as client:
+        assert client.post("/plants/1/details", data=FIG).status_code == 403
+        assert client.post("/plants/csv", files={"file": ("p.csv", b"plant")}).status_code == 403
+        assert "Take a file in" not in client.get("/plants").text
+        assert "Change its details" not in client.get("/plants/1").text

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from api.season.daily import Day, Milliseconds, RecordError, daily_of, extended, month_mean_c, spikes, station_days
+from api.season.daily import Day, Milliseconds, RecordError, daily_of, extended, spikes, station_days
 
 HOUR_MS = 3_600_000
 NEW_YORK = ZoneInfo("America/New_York")
@@ -85,21 +85,3 @@ def test_a_date_that_is_there_twice_is_refused() -> None:
     """Nobody but the record's owner can tell which is true."""
     with pytest.raises(RecordError, match="here: 2026-03-01 is there twice; keep one"):
         daily_of("here", [Day(date(2026, 3, 1), 1.0), Day(date(2026, 3, 1), 2.0)])
-
-
-@pytest.mark.parametrize(
-    ("lost", "told"),
-    [
-        (range(1, 5), True),
-        (range(1, 6), False),
-        ([1, 2, 4, 5, 7, 8, 10, 11, 13, 14], True),
-        ([1, 2, 4, 5, 7, 8, 10, 11, 13, 14, 16], False),
-    ],
-    ids=["four-in-a-row", "five-in-a-row", "ten", "eleven"],
-)
-def test_a_month_has_a_mean_unless_too_much_is_missing(lost: list[int], told: bool) -> None:
-    """Ten days may be missing and four in a row; of February in a leap year all 29 count."""
-    days = [Day(date(2028, 2, day), None if day in lost else float(day)) for day in range(1, 30)]
-    mean_c = month_mean_c(daily_of("here", days), 2028, 2)
-    left = [day for day in range(1, 30) if day not in lost]
-    assert mean_c == (pytest.approx(sum(left) / len(left)) if told else None)

@@ -72,6 +72,15 @@ def test_the_last_freezes_are_those_of_the_record(tmp_path: Path) -> None:
         assert "In 20 of 20 years it froze again after that." in shown
         assert "<td>18 April</td><td>10 April</td><td>3 April</td>" in shown
         assert "hardly ever" in shown
+        autumn = frost["autumn"]
+        assert (autumn["p10"], autumn["p50"], autumn["p90"], autumn["first"]["2010"]) == (
+            "11-01",
+            "11-01",
+            "11-01",
+            "2010-11-01",
+        )
+        assert "The first freeze of the autumn" in shown
+        assert "<td>1 November</td><td>1 November</td><td>1 November</td>" in shown
 
 
 def test_our_own_days_extend_the_stations(tmp_path: Path) -> None:

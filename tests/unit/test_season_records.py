@@ -129,3 +129,36 @@ def _noted(lines: list[str], taken: list[str]) -> Iterator[str]:
     for line in lines:
         taken.append(line)
         yield line
+
+
+def by_station(element: str, day: str, tenths: int, hour: str | None = "") -> str:
+    """Return a line of a by-station CSV; None leaves the last value out."""
+    return f"USW00014734,{day},{element},{tenths},,,0{'' if hour is None else ',' + hour}\n"
+
+
+@pytest.mark.parametrize(("hour", "on"), [("0700", 1), ("1159", 1), ("1200", 2), ("1700", 2), ("2400", 2), ("", 2)])
+def test_a_highest_read_in_the_morning_is_of_the_day_before(hour: str, on: int) -> None:
+    """Just before and at noon; midnight ends a day; the lowest stays where it is."""
+    lines = [by_station("TMIN", f"202604{day:02d}", 10 * day, hour) for day in (1, 2)]
+    record = read_record([*lines, by_station("TMAX", "20260402", 200, hour)], "newark.csv")
+    assert [record.days[date(2026, 4, day)].tmax_c for day in (1, 2)] == [20.0 if day == on else None for day in (1, 2)]
+    assert record.tmin_c(date(2026, 4, 2)) == 2.0
+
+
+def test_what_is_known_of_the_hour_is_said() -> None:
+    """Shifted, not said by a `.dly` or an empty field, or nothing to say."""
+    low = by_station("TMIN", "20260402", 10)
+    for hour, said in (("0800", "1 highest were read in the morning"), ("", "does not say at what hour"), ("2400", "")):
+        note = read_record([low, by_station("TMAX", "20260402", 200, hour)], "newark.csv").note
+        assert said in note
+        assert bool(said) is bool(note)
+    assert "does not say at what hour" in read_record([low, by_station("TMAX", "20260402", 200, None)], "n.csv").note
+    assert "does not say at what hour" in read_record([dly()], "newark.dly").note
+    assert read_record(plain("2026-04-04,1"), "garden.csv").note == ""
+
+
+@pytest.mark.parametrize("hour", ["7", "2500", "0760", "07:00", "noon"])
+def test_an_hour_that_is_none_is_refused(hour: str) -> None:
+    """With its place and how it is written."""
+    with pytest.raises(RecordError, match=rf"line 1, column 8: '{hour}' is no hour; write HHMM such as 0700"):
+        read_record([by_station("TMAX", "20260402", 200, hour)], "newark.csv")

@@ -290,3 +290,29 @@ def test_each_plant_is_told_what_to_do_with_it(
     shown = opened.get("/tonight", headers=HTML).text
     assert "What is in danger" not in shown
     assert shown.index("bring it in tonight") < shown.index("may stay as it is")
+
+
+@pytest.mark.parametrize(
+    ("humidity", "said"),
+    [(90.0, "Who sprinkles against frost begins while"), (30.0, "Do not begin to sprinkle now"), (None, "")],
+)
+def test_what_is_wet_is_colder_than_the_air(
+    tmp_path: Path, tonight: tuple[int, int], humidity: float | None, said: str
+) -> None:
+    """At 4 Cel: near 3 Cel in damp air, below freezing in dry air; without a humidity probe nothing is said."""
+    site = Outdoors(tmp_path)
+    larch, *others = site.settings.enclosure
+    probe = ProbeSettings.model_validate({"name": "damp", "quantity": "humidity"})
+    larch = larch.model_copy(update={"probe": (*larch.probe, probe)})
+    site.settings = site.settings.model_copy(update={"enclosure": (larch, *others)})
+    evening_ms = tonight[0] + TEN_MS
+    site.at(evening_ms)
+    with site.client() as client:
+        site.live_through(40, evening_ms)
+        if humidity is not None:
+            at_ms = evening_ms - evening_ms % TEN_MS - TEN_MS
+            row = StoredReading("larch", "damp", "humidity", "%RH", humidity, at_ms, at_ms, "good")
+            with closing(open_writer(site.folder / "readings.db", READINGS)) as connection:
+                readings.add(connection, [row])
+        shown = client.get("/tonight", headers=HTML).text
+        assert ("(wet bulb)" in shown, said in shown) == (humidity is not None, True)
