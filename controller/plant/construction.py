@@ -16,6 +16,8 @@ ROW_COVER_W_M2K = 6.0
 """[W/m2K] through a spunbond row cover lying on the bed, 5-7. Source: from memory."""
 SINGLE_W_M2K = 5.0
 """[W/m2K] A cover that lets more through is a single one; double ones are 3.4-4.0. Source: extension handbooks."""
+USUAL_DEPTH_M = 0.1
+"""[m] depth of a soil probe whose settings give none."""
 EAVES_SHARE = 0.7
 """Eaves over ridge height of a glasshouse (engineering judgement)."""
 
