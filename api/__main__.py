@@ -12,7 +12,7 @@ from types import FrameType
 import uvicorn
 from fastapi import FastAPI
 
-from api import at_hand, people
+from api import at_hand, behalf, people
 from api.app import create_app
 from api.people import PeopleError, Role
 from api.review.settings import load_review
@@ -32,6 +32,9 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         if asked.command == "serve":
             return serve(*_app_of(asked))
+        if asked.command == "ask":
+            print(behalf.ask(load(asked.settings), asked.person, sys.stdin.read()))
+            return 0
         return _person(load_review(asked.settings) if asked.review_only else load(asked.settings), asked)
     except SoilwardError as error:
         print(error, file=sys.stderr)
@@ -187,6 +190,9 @@ def _parser() -> argparse.ArgumentParser:
         "--review-only", action="store_true", help="SETTINGS is a review file: [remote], [web] and [store] alone"
     )
     commands.add_parser("serve", parents=[with_settings], help="serve until stopped")
+    ask = commands.add_parser("ask", help="file the request that standard input holds as JSON; prints its number")
+    ask.add_argument("--settings", type=Path, required=True, help="soilward.toml")
+    ask.add_argument("--person", required=True, help="who asks")
     actions = commands.add_parser(
         "person", help="who may look and change; works whether or not the api runs"
     ).add_subparsers(dest="action", required=True)

@@ -6,7 +6,20 @@ from typing import Any
 from fastapi import HTTPException
 
 from api.people import Person
-from api.schemas import Acknowledge, Arm, AtWork, Disarm, Reset, SetPoint, Shelve, Stop, set_point_fault
+from api.schemas import (
+    Acknowledge,
+    Adopt,
+    Arm,
+    AtWork,
+    Disarm,
+    OnBehalf,
+    Reset,
+    SetPoint,
+    Shelve,
+    Stop,
+    Trial,
+    set_point_fault,
+)
 from api.seen import alerts_of, as_seen
 from api.state import State
 from controller.clock import from_rfc3339
@@ -126,6 +139,25 @@ def ask_shelve(state: State, person: Person, enclosure: str, asked: Shelve) -> i
 def ask_acknowledge(state: State, person: Person, enclosure: str, asked: Acknowledge) -> int:
     """File that somebody has taken note of a break in the journal's chain; 404 for an unknown enclosure."""
     return _file(state, person, enclosure, "acknowledge", {"sequence": asked.sequence}, asked.why)
+
+
+def ask_trial(state: State, person: Person, enclosure: str, asked: Trial) -> int:
+    """File the wish for night pulses, or for their end; the controller says when, or why not."""
+    return _file(state, person, enclosure, "trial", {"pulses": asked.pulses}, asked.why)
+
+
+def ask_adopt(state: State, person: Person, enclosure: str, asked: Adopt) -> int:
+    """File the wish that a model is adopted; the controller holds it to its bounds."""
+    arguments: dict[str, JSON] = {
+        "figures": dict(asked.figures.items()),
+        "likely": {name: list(three) for name, three in asked.likely.items()},
+    }
+    return _file(state, person, enclosure, "adopt", arguments, asked.why)
+
+
+def ask_on_behalf(state: State, person: Person, asked: OnBehalf) -> int:
+    """File what the command on this machine asks for somebody."""
+    return _file(state, person, asked.enclosure, asked.kind, asked.arguments, asked.why)
 
 
 def _no_such_trip(enclosure: str, trip: str, trips: list[dict[str, Any]]) -> str:

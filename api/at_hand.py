@@ -62,6 +62,11 @@ def new_token(settings: Served, name: str) -> str:
     return str(_ask(settings, "POST", f"/{quote(name, safe='')}/token", {})["token"])
 
 
+def file_request(settings: Served, name: str, body: dict[str, Any]) -> int:
+    """Have a request filed as somebody who may change things; raises as `add_person`."""
+    return int(_ask(settings, "POST", f"/{quote(name, safe='')}/requests", body)["request"])
+
+
 def _ask(settings: Served, method: str, path: str, body: dict[str, Any] | None = None) -> dict[str, Any]:
     try:
         key = (settings.store.folder / KEY_FILE).read_text(encoding="ascii")

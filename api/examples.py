@@ -158,6 +158,16 @@ REFUSAL: dict[str, Any] = {
     "at": "2026-03-01T04:12:02.000Z",
 }
 
+ADOPTED: dict[str, Any] = {
+    "figures": {
+        "loss_w_k": 96.0, "exchange_w_k": 74.0, "upper_j_k": 1.1e6, "bed_j_k": 2.1e6, "lower_j_k": 7.4e6,
+        "upper_bed_w_k": 158.0, "bed_lower_w_k": 51.0, "lower_deep_w_k": 33.0, "air_sun_m2": 1.6, "soil_sun_m2": 3.1,
+        "lag_s": 1500.0, "deep_c": 8.6,
+    },
+    "likely": {"rise_24h_k": [6.1, 5.2, 7.2]},
+    "why": "fits the last three nights well",
+}  # fmt: skip
+
 ACCEPTED: dict[str, Any] = {"request": 17, "answer": "/api/requests/17"}
 
 REQUEST: dict[str, Any] = {

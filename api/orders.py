@@ -23,6 +23,8 @@ WISHES = {
     "at-work": "for no heat while somebody works there",
     "shelve": "to put an alert aside",
     "acknowledge": "to acknowledge a break of the journal's chain",
+    "trial": "for a trial, or to end it",
+    "adopt": "to adopt a model",
 }
 """What each kind of request asks, in words that follow "asked"."""
 

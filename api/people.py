@@ -153,6 +153,22 @@ def find_person(connection: sqlite3.Connection, name: str) -> Person:
     return found[0]
 
 
+def operating(connection: sqlite3.Connection, name: str) -> Person:
+    """Return somebody who may change things; before anybody is set up, whoever types on this machine.
+
+    Raises
+    ------
+    PeopleError
+        If nobody has that name, or they may only look.
+    """
+    if not list_people(connection):
+        return Person(name, Role.OPERATE)
+    found = find_person(connection, name)
+    if found.role is not Role.OPERATE:
+        raise PeopleError(f"{name!r} has the role view; changing needs the role operate")
+    return found
+
+
 def password_hash(connection: sqlite3.Connection, name: str) -> tuple[Person, str] | None:
     """Return a person with the hash of their password, or None."""
     row = connection.execute("SELECT name, role, password_hash FROM person WHERE name = ?", (name,)).fetchone()

@@ -2,11 +2,12 @@
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue, StringConstraints
 from pydantic_core import PydanticCustomError
 
 from controller.clock import from_rfc3339
 from controller.safety.limits import HIGHEST_SET_POINT_C, LONGEST_AT_WORK_S, LONGEST_SHELVED_S
+from controller.tuning.pulses import FEWEST, MOST
 from controller.units import fahrenheit_to_c
 
 LOWEST_SET_POINT_C = -5.0
@@ -123,6 +124,33 @@ class Acknowledge(Body):
     """Take note of a break in the journal's chain, so that heat may be armed again."""
 
     sequence: int = Field(ge=1, le=2**53, description="where the chain first breaks, as the proof gives it")
+    why: Why
+
+
+class Trial(Body):
+    """Ask for pulses of heat in the coming night, to learn the enclosure by; 0 ends a trial."""
+
+    pulses: int = Field(ge=0, le=MOST, description=f"0, which ends a trial, or {FEWEST} to {MOST}")
+    why: Why
+
+
+Three = Annotated[list[float], Field(min_length=3, max_length=3)]
+
+
+class Adopt(Body):
+    """Adopt a model in place of the one in use; bounds round what shape and materials give are kept."""
+
+    figures: dict[str, float] = Field(description="every figure by name, as `soilward tune` finds them")
+    likely: dict[str, Three] = Field(description="value, low and high by name; may be empty")
+    why: Why
+
+
+class OnBehalf(Body):
+    """What the command on this machine asks for somebody."""
+
+    enclosure: str = Field(min_length=1, max_length=60)
+    kind: Literal["trial", "adopt"]
+    arguments: dict[str, JsonValue]
     why: Why
 
 

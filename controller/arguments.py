@@ -21,6 +21,18 @@ permissives stay in force. A step that fails ends the test. Only a run that pass
 every run is journalled, and printable at /proof/ENCLOSURE. The enclosure is disarmed afterwards.
 Exit status: 0 every step taken has passed, 1 not."""
 
+_TUNE = """Without --pulses it reads the last three days of record: it shows what they tell of the enclosure, with what
+is likely, beside the model and gains in use, and asks whether to adopt it. Nothing is adopted without a yes. A record
+in which nothing moved is refused, with what is missing.
+
+With --pulses 6 it asks the running controller for six pulses of half an hour in the coming night, one every hour and
+a half from an hour after sunset on. They stand in place of the usual duty and within all limits: a pulse is cut 0.5 K
+above the set point, and the trial gives way at 2 K below it. A lost permissive, a trip, another set point, "disarm",
+"stop" or a restart ends it, and the journal says why. Look again in the morning, without --pulses. Best for an air
+heater, in a night that is cold and clear. --pulses 0 ends a trial.
+
+Exit status: 0 done, 1 refused or too little to learn from."""
+
 Act = Callable[[argparse.Namespace], int]
 """What a command does; returns the exit status."""
 
@@ -63,6 +75,27 @@ def add_proof_test(commands: Any, act: Act, caution: str) -> None:
     proof.add_argument("--skip", action="append", default=[], metavar="STEP", help="leave it out: not passed then")
     proof.add_argument("--new-relay", action="store_true", help="the relay is new: its closings count from now on")
     proof.set_defaults(act=act)
+
+
+def add_tune(commands: Any, act: Act) -> None:
+    """Add `tune`."""
+    words = "what an enclosure's own readings tell, drawn beside the model in use; adopted only with a yes"
+    tune = commands.add_parser(
+        "tune",
+        help=words,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description=f"{words[0].upper()}{words[1:]}.\n\n{_TUNE}",
+    )
+    tune.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
+    tune.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    tune.add_argument(
+        "--pulses", type=int, metavar="N", help="ask for so many in the coming night (3 to 8); 0 ends them"
+    )
+    tune.add_argument("--person", metavar="NAME", help="who asks or adopts: goes to the journal")
+    tune.add_argument("--why", default="tuning", metavar="TEXT", help="what for, such as 'new cable, spring 2027'")
+    tune.add_argument("--plot", type=Path, metavar="FILE", help="draw response and fit as SVG")
+    tune.add_argument("--yes", action="store_true", help="adopt without asking again")
+    tune.set_defaults(act=act, misuse=tune.error)
 
 
 def add_export(commands: Any, act: Act) -> None:

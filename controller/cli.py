@@ -92,6 +92,7 @@ def _parser() -> argparse.ArgumentParser:
             )
     arguments.add_simulate(commands, _simulate)
     arguments.add_proof_test(commands, _proof_test, CAUTION)
+    arguments.add_tune(commands, _tune)
     arguments.add_export(commands, _export)
     arguments.add_import(commands, _import)
     person = commands.add_parser("person", help="add, list or remove the people who may look or change things")
@@ -148,9 +149,7 @@ def _controller(asked: argparse.Namespace) -> int:
 
 
 def _planner(asked: argparse.Namespace) -> int:
-    # Its matrices are tiny: more threads would only warm the processor. Read when numpy is first imported.
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _one_thread_for_matrices()
 
     from controller.clock import Clock
     from controller.load_settings import load
@@ -158,6 +157,12 @@ def _planner(asked: argparse.Namespace) -> int:
 
     service.run(load(asked.settings), Clock())
     return 0
+
+
+def _one_thread_for_matrices() -> None:
+    """The matrices are tiny: more threads would only warm the processor. Read when numpy is first imported."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _forwarder(asked: argparse.Namespace) -> int:
@@ -249,6 +254,27 @@ def _proof_test(asked: argparse.Namespace) -> int:
     print(f"\n{account.said}. Disarmed; arm it on its page when you want heat.")
     print(f"To print, under `soilward run`: http://{settings.web.host}:{settings.web.port}/proof/{asked.enclosure}")
     return 0 if account.took_well else 1
+
+
+def _tune(asked: argparse.Namespace) -> int:
+    _one_thread_for_matrices()
+
+    from controller.load_settings import load
+    from controller.tuning import command
+
+    if asked.person is None and (asked.yes or asked.pulses is not None):
+        asked.misuse("--person is missing: who asks goes to the journal")
+    wanted = command.Asked(
+        asked.settings, asked.enclosure, asked.person, asked.why, asked.pulses, asked.plot, asked.yes
+    )
+    return command.tune(load(asked.settings), wanted, _typed_yes if asked.person else lambda: False)
+
+
+def _typed_yes() -> bool:
+    """Whether somebody at a terminal types yes."""
+    if not sys.stdin.isatty():
+        return False
+    return input('\nAdopt the model found? Type "yes": ').strip().lower() == "yes"
 
 
 def _asyncapi(asked: argparse.Namespace) -> int:

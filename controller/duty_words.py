@@ -7,6 +7,8 @@ from controller.units import FAHRENHEIT_PER_K
 
 LEAST = 0.005
 """A part smaller than half a percent goes unsaid."""
+_PLANNED = "to be ready for the hours ahead", "because the hours ahead bring warmth enough"
+_TRIED = "for a pulse of the trial", "because the trial rests between pulses"
 
 
 def duty_words(control: Mapping[str, Any], fahrenheit: bool = False) -> str:
@@ -15,7 +17,7 @@ def duty_words(control: Mapping[str, Any], fahrenheit: bool = False) -> str:
     parts = [_part(terms["feedback"], *_feedback(control, fahrenheit))]
     parts.append(_part(terms["outside"], "for the cold outside", ""))
     parts.append(_part(terms["sun"], "for the sun", "for the sun"))
-    parts.append(_part(terms["plan"], "to be ready for the hours ahead", "because the hours ahead bring warmth enough"))
+    parts.append(_part(terms["plan"], *(_TRIED if control.get("tried") else _PLANNED)))
     said = ", ".join(part for part in parts if part)
     sum_of = sum(terms.values())
     if sum_of > 1.0 + LEAST:

@@ -15,6 +15,7 @@ from controller.safety import gate, lease
 from controller.standing import Standing
 from controller.state import Inputs, State
 from controller.store.journal import Entry
+from controller.tuning.attend import attend
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +47,7 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     state.usable = hearing.usable_now(plan, state, now)
     heating.compare_pairs(plan, state, now)
     latching.differing_air(plan, state, now, entries)
+    attend(plan, state, now, entries)
     wanted = heating.control(plan, state, now)
     latching.against_inversion(plan, state, wanted, now, entries)
     _observe(plan, state, now, entries)

@@ -12,6 +12,7 @@ from controller.plant.sun import is_dark
 from controller.safety import limits
 from controller.standing import Standing
 from controller.state import State
+from controller.tuning import pulses
 
 FORGET_AFTER_S = 600.0
 """[s] Held off longer than this, control starts afresh. Source: engineering judgement."""
@@ -108,13 +109,21 @@ def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Mome
     sun_w_m2 = _sun_w_m2(plan, state, tuned.model, outside_c, soil_c, now)
     weather = terms.followed(state.terms, tuned.forward, working_c, outside_c, sun_w_m2, elapsed_s)
     result = pid.duty_for(gains, working_c, soil_c, state.integral, elapsed_s, weather.weather)
+    state.controlled_s = now.mono_s
+    tried = pulses.duty_of(state.standing.trial, now.utc_ms)
+    if tried != state.tried:
+        state.cycle, state.tried = None, tried
+    if tried is not None:
+        # The integral stands still: what a trial does to the soil is no error of the loop's.
+        state.duty, state.planned = tried, False
+        state.terms = terms.with_plan(weather, result.proportional + state.integral, tried)
+        return
     planned = foresight.planned_duty(known, now.utc_ms, asked_c, soil_c, result.duty)
     state.integral = result.integral
     if planned is not None:
         state.integral = _taken_along(state.integral, planned - weather.weather - result.proportional, elapsed_s)
     state.duty, state.planned = (result.duty, False) if planned is None else (planned, True)
     state.terms = terms.with_plan(weather, result.proportional + result.integral, planned)
-    state.controlled_s = now.mono_s
 
 
 def _sun_w_m2(

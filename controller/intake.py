@@ -115,6 +115,8 @@ def take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries
         urgent = frozenset(each.name for each in state.alerts if each.urgent)
         answer = requests.answer(plan, state.standing, request, gone, now, urgent)
         entries.extend(answer.entries)
+        if answer.standing.trial is not None and answer.standing.trial.request == request.id:
+            state.trial_request = request.id
         state.standing = answer.standing
         if answer.was_reset:
             state.rearm_s = now.mono_s + limits.REARM_AFTER_RESET_S

@@ -12,6 +12,7 @@ from controller.control.pid import Gains
 from controller.control.tuned import Tuned, tuned_by
 from controller.expected import Expected, expected_of
 from controller.pairs import pairs_of
+from controller.plant.construction import USUAL_DEPTH_M
 from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
 from controller.probe_state import Watch
@@ -20,9 +21,6 @@ from controller.settings import Control, Enclosure, ProbeSettings, Settings
 
 CONTROL_PERIOD_S = 10.0
 """[s] How often the duty is computed; soil answers in hours."""
-
-USUAL_DEPTH_M = 0.1
-"""[m] depth of a soil probe whose settings give none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +78,7 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
     control = enclosure.control
     depths_m = _soil_depths_m(enclosure)
     built = construction_of(enclosure)
-    tuned = tuned_by(model_of(built, statistics.median(depths_m) if depths_m else USUAL_DEPTH_M))
+    tuned = tuned_by(model_of(built, control_depth_m(enclosure)))
     longest = limits.LONGEST_CLOSING_S - 2 * limits.RENEW_EVERY_S
     return Plan(
         name=enclosure.name,
@@ -120,6 +118,12 @@ def _own_gains(control: Control, usual: Gains) -> Gains | None:
         return None
     integral_s = usual.integral_s if control.integral_h is None else control.integral_h * 3600
     return Gains(control.gain_per_k or usual.gain_per_k, integral_s)
+
+
+def control_depth_m(enclosure: Enclosure) -> float:
+    """[m] where the control value is measured."""
+    depths_m = _soil_depths_m(enclosure)
+    return statistics.median(depths_m) if depths_m else USUAL_DEPTH_M
 
 
 def _soil_depths_m(enclosure: Enclosure) -> list[float]:

@@ -4,12 +4,14 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
-from controller.clock import Moment, from_rfc3339
+from controller.clock import Moment, from_rfc3339, rfc3339
 from controller.plan import Plan
 from controller.safety import limits, trip
 from controller.standing import Standing
 from controller.store.journal import Entry
 from controller.store.requests import Request
+from controller.tuning.adoption import UnfitError, adopted, likely_of
+from controller.tuning.pulses import FEWEST, MOST, Trial, in_the_dark
 
 STALE_REQUEST_S = 600.0
 """[s] An older wish may no longer be one; only an end of heat is obeyed at any age. Source: engineering judgement."""
@@ -56,7 +58,18 @@ def answer(
         "detail": outcome,
     }
     entry = Entry("answer", plan.name, request.who, request.why, body, now.utc_ms)
-    return Answer(changed or standing, (entry,), done and request.kind == "reset")
+    return Answer(
+        changed or standing, (entry, *_trial_gone(plan, standing, changed, now)), done and request.kind == "reset"
+    )
+
+
+def _trial_gone(plan: Plan, before: Standing, after: Standing | None, now: Moment) -> tuple[Entry, ...]:
+    """Return the entry of a trial that a request has ended, or none."""
+    if before.trial is None or after is None or after.trial is not None:
+        return ()
+    body: dict[str, Any] = {"request": before.trial.request, "asked_by": before.trial.who}
+    why = "the trial was cancelled: somebody asked for something else"
+    return (Entry("trial", plan.name, "soilward", why, body, now.utc_ms),)
 
 
 def _outcome(
@@ -84,6 +97,10 @@ def _outcome(
             return _shelve(standing, request.arguments, now)
         case "acknowledge":
             return _acknowledge(standing, request.arguments)
+        case "trial":
+            return _trial(plan, standing, request, now)
+        case "adopt":
+            return _adopt(plan, standing, request.arguments)
     return f"refused: '{request.kind}' is no request this controller knows", None
 
 
@@ -163,7 +180,7 @@ def _reset(standing: Standing, name: str, gone: dict[str, bool], now: Moment) ->
 def _set_point(plan: Plan, standing: Standing, arguments: dict[str, Any], now: Moment) -> tuple[str, Standing | None]:
     value, until = arguments.get("set_point_c"), arguments.get("until")
     if value is None:
-        return "set point back to the schedule", replace(standing, override_c=None, override_until_ms=None)
+        return "set point back to the schedule", replace(standing, override_c=None, override_until_ms=None, trial=None)
     highest = min(limits.HIGHEST_SET_POINT_C, plan.highest_set_point_c)
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return f"refused: set point {value!r} is no number", None
@@ -176,4 +193,37 @@ def _set_point(plan: Plan, standing: Standing, arguments: dict[str, Any], now: M
     if until_ms is not None and not now.utc_ms < until_ms <= now.utc_ms + LONGEST_OVERRIDE_MS:
         return f"refused: until {until} is not within the next 400 days", None
     words = f"set point {value:.1f} Cel" + (f" until {until}" if until else "")
-    return words, replace(standing, override_c=float(value), override_until_ms=until_ms)
+    return words, replace(standing, override_c=float(value), override_until_ms=until_ms, trial=None)
+
+
+def _trial(plan: Plan, standing: Standing, request: Request, now: Moment) -> tuple[str, Standing | None]:
+    """Accept night pulses for the coming night, or end those that were asked for (pulses 0)."""
+    count = request.arguments.get("pulses")
+    if isinstance(count, bool) or not isinstance(count, int) or not (count == 0 or FEWEST <= count <= MOST):
+        return f"refused: pulses must be 0, which ends a trial, or {FEWEST} to {MOST}", None
+    if count == 0:
+        if standing.trial is None:
+            return "refused: there is no trial to end", None
+        return "the trial is ended", replace(standing, trial=None)
+    if standing.trial is not None:
+        return "refused: a trial stands already; end it first", None
+    if not standing.armed or standing.trips:
+        return "refused: not armed, or locked off; a trial heats and needs what all heat needs", None
+    if not now.wall_is_believable:
+        return "refused: the clock is not set, so nobody knows when it is night", None
+    found = in_the_dark(plan.latitude, plan.longitude, now.utc_ms, count)
+    if found is None:
+        return f"refused: the coming night is too short for {FEWEST} pulses; ask again in darker weeks", None
+    begins_ms, pulses = found
+    words = f"{pulses} pulses of half an hour, the first at {rfc3339(begins_ms)}; heat stays within its bounds"
+    return words, replace(standing, trial=Trial(request.id, request.who, begins_ms, pulses))
+
+
+def _adopt(plan: Plan, standing: Standing, arguments: dict[str, Any]) -> tuple[str, Standing | None]:
+    """Accept a model, which the planner takes from the journal at its next turn."""
+    try:
+        adopted(plan.tuned.model, arguments.get("figures"))
+        likely_of(arguments.get("likely"))
+    except UnfitError as error:
+        return f"refused: {error}", None
+    return "adopted: the planner takes this model at its next half hour", standing

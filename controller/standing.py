@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.safety.trip import Trip, TripKind
+from controller.tuning.pulses import Trial
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,8 @@ class Standing:
         [ms] UTC of the last proof test that passed; None if none was ever recorded.
     closings, fitted_at
         How often K1 has closed, ever, and what that was when the present relay was fitted.
+    trial
+        Night pulses that a person asked for, or None.
     """
 
     armed: bool = False
@@ -46,6 +49,7 @@ class Standing:
     proved_ms: int | None = None
     closings: int = 0
     fitted_at: int = 0
+    trial: Trial | None = None
 
     @property
     def relay_closings(self) -> int:
@@ -88,7 +92,8 @@ def standing_of(raw: dict[str, Any]) -> Standing:
     trips = tuple(Trip(**{**each, "kind": TripKind(each["kind"])}) for each in raw["trips"])
     resets = tuple((name, ms) for name, ms in raw["resets"])
     shelved = tuple((name, ms) for name, ms in raw.get("shelved", ()))
-    return Standing(**{**raw, "trips": trips, "resets": resets, "shelved": shelved})
+    trial = Trial(**raw["trial"]) if raw.get("trial") else None
+    return Standing(**{**raw, "trips": trips, "resets": resets, "shelved": shelved, "trial": trial})
 
 
 def save(path: Path, kept: Kept) -> None:

@@ -218,6 +218,8 @@ class State:
     alerts: tuple[Alert, ...] = ()
     permissives: tuple[Permissive, ...] = ()
     told_lost: frozenset[str] = frozenset()
+    trial_request: int = 0
+    tried: float | None = None
     order: lease.Order = JUST_STARTED
     sent: lease.Sent | None = None
 

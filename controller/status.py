@@ -95,13 +95,17 @@ class TermsNow:
 
 @dataclass(frozen=True, slots=True)
 class ControlNow:
-    """Why this much heat: the duty, its terms, [K] the soil below its working set point, and the sentence."""
+    """Why this much heat: the duty, its terms, [K] the soil below its working set point, and the sentence.
+
+    `tried` says that the duty is a trial's, whose share stands under `plan`.
+    """
 
     duty: float
     terms: TermsNow
     below_k: float
     planned: bool
     words: str
+    tried: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,10 @@ from fastapi.openapi.models import Example
 
 from api import asking
 from api.auth import Operator, StateNow
-from api.examples import ACCEPTED, shows
+from api.examples import ACCEPTED, ADOPTED, shows
 from api.orders import refuse_stale
 from api.problem import example
-from api.schemas import Acknowledge, Arm, AtWork, Disarm, Reset, SetPoint, Shelve, Stop
+from api.schemas import Acknowledge, Adopt, Arm, AtWork, Disarm, Reset, SetPoint, Shelve, Stop, Trial
 
 router = APIRouter(prefix="/api/enclosures/{enclosure}", tags=["changes"])
 
@@ -61,6 +61,11 @@ _SHELVES = {
 _ACKNOWLEDGES = {
     "noted": Example(summary="after looking into it", value={"sequence": 118, "why": "card was cloned by me"})
 }
+_TRIALS = {
+    "pulses": Example(summary="six pulses in the coming night", value={"pulses": 6, "why": "new cable, tune it"}),
+    "end": Example(summary="end it", value={"pulses": 0, "why": "frost is coming"}),
+}
+_ADOPTS = {"found": Example(summary="as found", value=ADOPTED)}
 _SHELVE_ANSWERS = {
     **_ANSWERS,
     **example(409, "'air-fire:air-low' is a trip; trips are not put aside but reset, once their cause is gone"),
@@ -170,3 +175,19 @@ def acknowledge(
 ) -> dict[str, Any]:
     """Take note of a break in the journal's chain, which otherwise keeps this enclosure from being armed."""
     return _accepted(asking.ask_acknowledge(state, person, enclosure, asked))
+
+
+@router.post("/trial", status_code=202, responses=_ANSWERS)
+def trial(
+    enclosure: str, asked: Annotated[Trial, Body(openapi_examples=_TRIALS)], state: StateNow, person: Operator
+) -> dict[str, Any]:
+    """Ask for pulses of heat in the coming night, within bounds, to learn the enclosure by; 0 pulses end a trial."""
+    return _accepted(asking.ask_trial(state, person, enclosure, asked))
+
+
+@router.post("/adopt", status_code=202, responses=_ANSWERS)
+def adopt(
+    enclosure: str, asked: Annotated[Adopt, Body(openapi_examples=_ADOPTS)], state: StateNow, person: Operator
+) -> dict[str, Any]:
+    """Adopt a model found by `soilward tune`; the planner takes it at its next half hour."""
+    return _accepted(asking.ask_adopt(state, person, enclosure, asked))

@@ -4,10 +4,10 @@ from typing import Any
 
 from fastapi import APIRouter, Depends, HTTPException, Response
 
-from api import people
+from api import asking, people
 from api.auth import StateNow, keyholder
 from api.people import PeopleError, Role
-from api.schemas import NewPerson
+from api.schemas import NewPerson, OnBehalf
 
 router = APIRouter(prefix="/api/people", include_in_schema=False, dependencies=[Depends(keyholder)])
 
@@ -40,3 +40,13 @@ def token(name: str, state: StateNow) -> dict[str, str]:
     except PeopleError as error:
         raise HTTPException(404, str(error)) from error
     return {"token": state.season.do(people.new_session, name, state.clock.now().utc_ms, people.BEARER_MS)}
+
+
+@router.post("/{name}/requests", status_code=202)
+def ask(name: str, asked: OnBehalf, state: StateNow) -> dict[str, int]:
+    """File a request as somebody who may change things, for the command that they type on this machine."""
+    try:
+        person = state.season.do(people.operating, name)
+    except PeopleError as error:
+        raise HTTPException(403, str(error)) from error
+    return {"request": asking.ask_on_behalf(state, person, asked)}

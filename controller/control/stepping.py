@@ -1,14 +1,17 @@
 """The model as matrices: exact steps of any length, for estimating and for looking ahead."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import expm
+from scipy.signal import lfilter
 
 from controller.control.thermal import ThermalModel
 
 Array = NDArray[np.float64]
+STORES = 3
 
 STATES = ("upper_c", "bed_c", "lower_c", "heat_w", "unknown_w")
 INPUTS = ("outside_c", "light_w_m2", "duty")
@@ -31,6 +34,7 @@ class Stepper:
         return self.a @ state + self.b @ inputs + self.c
 
 
+@lru_cache(maxsize=8)
 def stepper(model: ThermalModel, seconds: float) -> Stepper:
     """Return the exact discrete form (matrix exponential) for steps of `seconds` [s]."""
     a, b, c = rates(model)
@@ -39,6 +43,44 @@ def stepper(model: ThermalModel, seconds: float) -> Stepper:
     whole[:n, :n], whole[:n, n : n + inputs], whole[:n, -1] = a, b, c
     grown = np.asarray(expm(whole * seconds))
     return Stepper(seconds, grown[:n, :n], grown[:n, n : n + inputs], grown[:n, -1])
+
+
+def through(step: Stepper, state: Array, inputs: Array) -> Array:
+    """Return the state at the start and after every row of inputs."""
+    return chained(step.a, inputs @ step.b.T + step.c, state, STORES)
+
+
+def chained(a: Array, driven: Array, start: Array, stores: int) -> Array:
+    """Return the start and what x' = a x + driven makes of it, row by row, without a loop.
+
+    Parameters
+    ----------
+    stores
+        So many states stand first and form a chain; each of the others follows itself alone and drives the chain.
+
+    Notes
+    -----
+    A chain of stores falls apart into modes that decay each by itself, with speeds that are real and all different
+    (a tridiagonal matrix that is symmetric but for scale), so each mode is a recursive filter.
+    """
+    states = np.empty((len(driven) + 1, len(start)))
+    states[0] = start
+    for one in range(stores, len(start)):
+        states[1:, one] = _followed(float(a[one, one]), driven[:, one], float(start[one]))
+    pushed = driven[:, :stores] + states[:-1, stores:] @ a[:stores, stores:].T
+    speeds, shapes = np.linalg.eig(a[:stores, :stores])
+    back = np.linalg.inv(shapes)
+    modes, first = pushed @ back.T, back @ start[:stores]
+    for one in range(stores):
+        modes[:, one] = _followed(float(speeds[one]), modes[:, one], float(first[one]))
+    states[1:, :stores] = modes @ shapes.T
+    return states
+
+
+def _followed(keeps: float, driven: Array, start: float) -> Array:
+    """Return y after each step of y' = keeps y + driven."""
+    found, _ = lfilter([1.0], [1.0, -keeps], driven, zi=[keeps * start])
+    return np.asarray(found)
 
 
 def rates(model: ThermalModel) -> tuple[Array, Array, Array]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from controller.control.stepping import BED, Array, Stepper, air_c, stepper
+from controller.control.stepping import BED, Array, Stepper, air_c, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, Ready
 from controller.planning.horizon import STEP_S, look_ahead
@@ -131,7 +131,7 @@ def _night(facts: Facts, model: ThermalModel, ready: Ready, asked_c: Array, nigh
     found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
     step = stepper(model, STEP_S)
     inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
-    states = _run(step, state, inputs)
+    states = through(step, state, inputs)
     air = [air_c(model, states[number + 1], inputs[number]) for number in range(night.start, night.stop)]
     asked = asked_c[night.stop - 1]
     kwh = float(found.duty[:DAY_STEPS].sum()) * STEP_S * model.heater_w / 3.6e6
@@ -148,15 +148,8 @@ def _holds_to_c(step: Stepper, state: Array, inputs: Array, night: slice, asked_
     full[:, 2] = most
     colder = full.copy()
     colder[:, 0] -= 1.0
-    end_c = _run(step, state, full)[-1][BED]
-    per_k = end_c - _run(step, state, colder)[-1][BED]
+    end_c = through(step, state, full)[-1][BED]
+    per_k = end_c - through(step, state, colder)[-1][BED]
     room_k = (end_c - (asked_c - HELD_K)) / per_k
     expected_c = float(inputs[night, 0].min())
     return expected_c - min(room_k, REACH_K) if room_k > -REACH_K else None
-
-
-def _run(step: Stepper, state: Array, inputs: Array) -> list[Array]:
-    states = [state]
-    for each in inputs:
-        states.append(step.after(states[-1], each))
-    return states

@@ -4,6 +4,7 @@ It starts afresh each time from the record, so it remembers nothing, survives ev
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import solve_discrete_are
@@ -40,35 +41,36 @@ def estimate(model: ThermalModel, log: Log, floor_m2: float) -> Estimate:
     """
     log = log.latest(SETTLES_S)
     step = stepper(model, log.step_s)
-    gain = _gain(step.a, floor_m2 * UNKNOWN_W_M2)
-    inputs = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
+    gain = _gain(model, log.step_s, floor_m2 * UNKNOWN_W_M2)
+    driven = np.column_stack([log.outside_c, log.light_w_m2, log.duty]) @ step.b.T + step.c
     heard = np.isfinite(log.soil_c)
     start_c = log.soil_c[np.argmax(heard)]
     state = np.array([start_c, start_c, start_c, model.heater_w * log.duty[0], 0.0])
-    stood = []
-    for row in range(len(log)):
-        state = step.after(state, inputs[row])
+    stood = np.empty((len(log), len(STATES)))
+    for row, push in enumerate(driven):
+        state = step.a @ state + push
         if heard[row]:
-            state = state + gain * (log.soil_c[row] - state[BED])
-        stood.append(state)
-    return Estimate(state, _missed_k(step, stood, inputs, log.soil_c))
+            state += gain * (log.soil_c[row] - state[BED])
+        stood[row] = state
+    return Estimate(state, _missed_k(step, stood, driven, log.soil_c))
 
 
-def _missed_k(step: Stepper, stood: list[Array], inputs: Array, soil_c: Array) -> float:
-    """Run freely from each of the last hours' estimates under what was measured, and compare."""
+def _missed_k(step: Stepper, stood: Array, driven: Array, soil_c: Array) -> float:
+    """Run freely from each of the last hours' estimates under what was measured, all at once, and compare."""
     ahead, stride = round(SIX_HOURS_S / step.seconds), round(7200.0 / step.seconds)
-    misses = []
-    for first in range(len(stood) - 1 - ahead, max(len(stood) - 4 * ahead, ahead), -stride):
-        state = stood[first]
-        for row in range(first + 1, first + 1 + ahead):
-            state = step.after(state, inputs[row])
-        misses.append(state[BED] - soil_c[first + ahead])
-    known = [each for each in misses if np.isfinite(each)]
-    return float(np.sqrt(np.mean(np.square(known)))) if known else 0.0
+    firsts = np.arange(len(stood) - 1 - ahead, max(len(stood) - 4 * ahead, ahead), -stride)
+    states = stood[firsts]
+    for later in range(1, ahead + 1):
+        states = states @ step.a.T + driven[firsts + later]
+    misses = states[:, BED] - soil_c[firsts + ahead]
+    known = misses[np.isfinite(misses)]
+    return float(np.sqrt(np.mean(np.square(known)))) if len(known) else 0.0
 
 
-def _gain(a: Array, unknown_w: float) -> Array:
+@lru_cache(maxsize=8)
+def _gain(model: ThermalModel, step_s: float, unknown_w: float) -> Array:
     """Return the steady Kalman gain for the bed's probe."""
+    a = stepper(model, step_s).a
     wander = np.zeros(len(STATES))
     for store, kelvin in _STORE_K.items():
         wander[store] = kelvin**2

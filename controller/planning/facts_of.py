@@ -2,7 +2,7 @@
 
 from controller.clock import Moment
 from controller.heating import asked
-from controller.plan import Plan
+from controller.plan import Plan, control_depth_m
 from controller.planning.ahead import Place
 from controller.planning.foresee import Facts
 from controller.plant.from_settings import construction_of
@@ -20,5 +20,12 @@ def facts_of(enclosure: Enclosure, plan: Plan, standing: Standing = SCHEDULE_ALO
     place = Place(plan.latitude, plan.longitude, built.light_transmission if inside else 1.0)
     most = times.longest_on_s / (times.longest_on_s + times.rest_s)
     return Facts(
-        plan.name, place, built.floor_m2, bool(plan.light), most, lambda ms: asked(plan, standing, Moment(0.0, ms))[0]
+        plan.name,
+        place,
+        built.floor_m2,
+        bool(plan.light),
+        most,
+        lambda ms: asked(plan, standing, Moment(0.0, ms))[0],
+        built,
+        control_depth_m(enclosure),
     )

@@ -15,6 +15,7 @@ from controller.control.tuned import standing_sun_w_m2, tuned_by
 from controller.planning.ahead import Place, WeatherAhead, clear_w_m2, weather_ahead
 from controller.planning.estimate import estimate
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
+from controller.plant.construction import USUAL_DEPTH_M, Construction
 
 LEAST_S = 24 * 3600.0
 """[s] of record that a plan needs: without yesterday there is no tomorrow, and the stores below are not known."""
@@ -39,6 +40,8 @@ class Facts:
         Highest duty that the longest closing allows.
     asked_c
         Set point [Cel] at an instant [ms UTC], or None where nothing is asked.
+    built, depth_m
+        What it is built of and [m] how deep its control probe lies; None: the model alone is learnt.
     """
 
     name: str
@@ -47,6 +50,8 @@ class Facts:
     has_light: bool
     most: float
     asked_c: Callable[[int], float | None]
+    built: Construction | None = None
+    depth_m: float = USUAL_DEPTH_M
 
 
 @dataclass(frozen=True, slots=True)

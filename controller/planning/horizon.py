@@ -6,7 +6,7 @@ import numpy as np
 from scipy.linalg import toeplitz
 from scipy.optimize import linprog
 
-from controller.control.stepping import BED, Array, rise_k, stepper
+from controller.control.stepping import BED, Array, rise_k, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 
@@ -67,9 +67,5 @@ def look_ahead(
 
 def _without_heat(model: ThermalModel, state: Array, outside_c: Array, light_w_m2: Array) -> Array:
     """Return the bed [Cel] now and at the end of every step if the heater stays off."""
-    step = stepper(model, STEP_S)
-    free_c = [state[BED]]
-    for outside, light in zip(outside_c, light_w_m2, strict=True):
-        state = step.after(state, np.array([outside, light, 0.0]))
-        free_c.append(state[BED])
-    return np.array(free_c)
+    inputs = np.column_stack([outside_c, light_w_m2, np.zeros(len(outside_c))])
+    return through(stepper(model, STEP_S), state, inputs)[:, BED]

@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 from controller.control.log import Log
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, NoForesightError, lit, whole
-from controller.plant.identify import FREE, NotExcitedError, identify
+from controller.plant.column_fit import column_from
+from controller.plant.identify import FREE, Identified, NotExcitedError, identify
+from controller.plant.stores_of import stores_of
 
 MOST_STEP = 0.3
 """Largest change of the logarithm of a figure in one night: a bad day cannot undo a season."""
@@ -24,14 +26,31 @@ class Lesson:
 def learn(facts: Facts, geometry: ThermalModel, model: ThermalModel, log: Log) -> Lesson | None:
     """Return the model renewed from the last three days with what they say of each figure, or None: nothing learnt."""
     try:
-        seen = whole(log.latest(DAYS_S))
-        relit = None if facts.has_light else (lambda model: lit(facts, model, seen))
-        found = identify(lit(facts, geometry, seen), geometry, relit)
+        found = taught(facts, geometry, log)
     except (NoForesightError, NotExcitedError):
         return None
     figures = {name: (each.value, each.low, each.high) for name, each in found.figures.items()}
     # What geometry held was a guess: the first lesson is taken whole, the later ones by bounded steps.
     return Lesson(found.model if model == geometry else renewed(model, found.model), figures)
+
+
+def taught(facts: Facts, geometry: ThermalModel, log: Log) -> Identified:
+    """Return what the last three days tell: a column of layers where light was measured, else the stores themselves.
+
+    Raises
+    ------
+    NoForesightError, NotExcitedError
+        If the record is too short or broken, or nothing in it moved; with what is missing.
+    """
+    seen = whole(log.latest(DAYS_S))
+    if not facts.has_light:
+        return identify(lit(facts, geometry, seen), geometry, lambda model: lit(facts, model, seen))
+    bright = lit(facts, geometry, seen)
+    if facts.built is None:
+        return identify(bright, geometry)
+    found = column_from(bright, facts.built, facts.depth_m)
+    model = stores_of(found.column, geometry)
+    return Identified(model, found.figures, found.soil_misfit_k, found.air_misfit_k, found.soil_c, found.air_c)
 
 
 def renewed(old: ThermalModel, found: ThermalModel) -> ThermalModel:

@@ -30,6 +30,7 @@ from controller.store import forecast, plans
 from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import PLANS
 from controller.store.plans import Learnt
+from controller.tuning.taken import adopted_since
 
 log = logging.getLogger("soilward.planning")
 SETTLES_S = 20.0
@@ -76,9 +77,17 @@ class Service:
                 for enclosure in self.settings.enclosure:
                     planner, standing = self.planners[enclosure.name], standings.get(enclosure.name, SCHEDULE_ALONE)
                     planner.facts = facts_of(enclosure, plan_for(self.settings, enclosure), standing)
+                    self._adopt(enclosure.name, planner)
                     self._plan(readings, enclosure.name, planner, starts_ms)
         except (StoreError, sqlite3.Error) as error:
             log.warning("the record cannot be read: %s", error)
+
+    def _adopt(self, name: str, planner: Planner) -> None:
+        """Take a model that a person has adopted since the last lesson; kept beside all that was learnt."""
+        found = adopted_since(self.folder, name, planner.learnt_ms, planner.geometry)
+        if found is not None:
+            planner.learnt_ms, planner.model, planner.figures = found.at_ms, found.model, found.figures
+            plans.put_learnt(self._store, name, found)
 
     def _plan(self, readings: sqlite3.Connection, name: str, planner: Planner, starts_ms: int) -> None:
         learnt_ms = planner.learnt_ms

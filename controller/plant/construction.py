@@ -14,6 +14,8 @@ SECOND_LAYER_SAVES = 0.35
 """Part of the loss through a single cover that a second layer saves. Source: extension handbooks, about 35 %."""
 SINGLE_W_M2K = 5.0
 """[W/m2K] A cover that lets more through is a single one; double ones are 3.4-4.0. Source: extension handbooks."""
+USUAL_DEPTH_M = 0.1
+"""[m] depth of a soil probe whose settings give none."""
 EAVES_SHARE = 0.7
 """Eaves over ridge height of a glasshouse (engineering judgement)."""
 

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from controller.control.log import Log
-from controller.control.stepping import BED, HEAT, LOWER, STATES, UPPER, Array, rise_k, stepper
+from controller.control.stepping import BED, HEAT, LOWER, STATES, UPPER, Array, rise_k, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 
@@ -61,12 +61,15 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Identified:
-    """A model found, intervals of its figures and of what control needs, and how well it fits [K, root mean square]."""
+    """A model found, intervals of its figures and of what control needs, how well it fits [K, root mean square], and
+    soil and air [Cel] as it alone would have had them."""
 
     model: ThermalModel
     figures: dict[str, Interval]
     soil_misfit_k: float
     air_misfit_k: float
+    soil_c: Array
+    air_c: Array
 
 
 def identify(log: Log, before: ThermalModel, relit: Relit | None = None) -> Identified:
@@ -104,6 +107,8 @@ def identify(log: Log, before: ThermalModel, relit: Relit | None = None) -> Iden
         _figures(before, offs, covariance),
         _rms(soil_c - log.soil_c),
         _rms(air_c - log.air_c),
+        soil_c,
+        air_c,
     )
 
 
@@ -147,11 +152,7 @@ def _free_run(log: Log, model: ThermalModel, offs: Array) -> tuple[Array, Array]
     state = np.zeros(len(STATES))
     state[UPPER], state[BED], state[LOWER] = start_c + offs[-3], start_c, start_c + offs[-2]
     state[HEAT] = model.heater_w * log.duty[0]
-    driven = inputs @ step.b.T + step.c
-    states = np.empty((len(log), len(STATES)))
-    for row in range(len(log)):
-        states[row] = state
-        state = step.a @ state + driven[row]
+    states = through(step, state, inputs)[:-1]
     gains_w = (
         model.loss_w_k * log.outside_c
         + model.exchange_w_k * states[:, UPPER]

@@ -134,6 +134,7 @@ BEGIN SELECT raise(ABORT, 'the journal is append-only: an entry goes after the l
 
 _KINDS_1 = "'set-point', 'arm', 'disarm', 'reset'"
 _KINDS_2 = f"{_KINDS_1}, 'stop', 'shelve', 'at-work', 'acknowledge', 'proved'"
+_KINDS_3 = f"{_KINDS_2}, 'trial', 'adopt'"
 
 
 def _request(table: str, kinds: str) -> str:
@@ -150,17 +151,22 @@ CREATE TABLE {table} (
 """
 
 
-# SQLite cannot change a CHECK, so the second script moves the rows; their ids, and where counting goes on, move along.
+def _moved_to(table: str, kinds: str) -> str:
+    """SQLite cannot change a CHECK, so the rows move; their ids, and where counting goes on, move along."""
+    return f"""
+{_request(table, kinds)}
+INSERT INTO {table} SELECT * FROM request;
+DELETE FROM sqlite_sequence WHERE name = '{table}';
+INSERT INTO sqlite_sequence (name, seq) SELECT '{table}', seq FROM sqlite_sequence WHERE name = 'request';
+DROP TABLE request;
+ALTER TABLE {table} RENAME TO request;
+"""
+
+
 REQUESTS: tuple[str, ...] = (
     _request("request", _KINDS_1),
-    f"""
-{_request("request_2", _KINDS_2)}
-INSERT INTO request_2 SELECT * FROM request;
-DELETE FROM sqlite_sequence WHERE name = 'request_2';
-INSERT INTO sqlite_sequence (name, seq) SELECT 'request_2', seq FROM sqlite_sequence WHERE name = 'request';
-DROP TABLE request;
-ALTER TABLE request_2 RENAME TO request;
-""",
+    _moved_to("request_2", _KINDS_2),
+    _moved_to("request_3", _KINDS_3),
 )
 
 PLANS: tuple[str, ...] = (

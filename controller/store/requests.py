@@ -9,7 +9,7 @@ import rfc8785
 
 from controller.store.journal import JSON
 
-Kind = Literal["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge"]
+Kind = Literal["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge", "trial", "adopt"]
 
 
 @dataclass(frozen=True, slots=True)

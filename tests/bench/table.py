@@ -24,7 +24,12 @@ def lines(rows: Sequence[Row]) -> list[str]:
     verdict = {None: "", True: "holds", False: "MISSED"}
     cells = [("what", "figure", "beside", "ratio", "bound", "")]
     cells += [(row.what, row.figure, row.beside, row.ratio, row.bound, verdict[row.holds]) for row in rows]
-    widths = [max(len(line[column]) for line in cells) for column in range(6)]
+    return aligned(cells)
+
+
+def aligned(cells: Sequence[tuple[str, ...]]) -> list[str]:
+    """Return lines of text, one column as wide as its widest cell."""
+    widths = [max(len(line[column]) for line in cells) for column in range(len(cells[0]))]
     return ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in cells]
 
 

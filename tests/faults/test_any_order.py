@@ -40,9 +40,9 @@ class Fault:
 REQUESTS: tuple[tuple[Kind, dict[str, object]], ...] = (
     ("arm", {}), ("disarm", {}), ("stop", {}), ("set-point", {"set_point_c": 25.0}), ("set-point", {}),
     ("set-point", {"set_point_c": 90.0}), ("at-work", {"minutes": 1}), ("shelve", {"alert": "hot-air", "hours": 1}),
-    ("acknowledge", {"sequence": 5}), ("reset", {"trip": "soil-over:soil"}),
-    ("reset", {"trip": "stopped-by-person"}), ("reset", {"trip": "node-fault:k2-welded"}),
-    ("reset", {"trip": "node-clock"}), ("reset", {"trip": "air-fire:air"}),
+    ("acknowledge", {"sequence": 5}), ("trial", {"pulses": 3}), ("trial", {"pulses": 0}),
+    ("reset", {"trip": "soil-over:soil"}), ("reset", {"trip": "stopped-by-person"}),
+    ("reset", {"trip": "node-fault:k2-welded"}), ("reset", {"trip": "node-clock"}), ("reset", {"trip": "air-fire:air"}),
 )  # fmt: skip
 WRONG = (-127.0, 130.0, math.nan, -60.0)
 LASTING = ("silent", "wrong", "hot", "leapt", "stuck", "node-silent", "node-fault", "node-slow", "node-other", "deaf",

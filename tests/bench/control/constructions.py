@@ -3,6 +3,7 @@
 from typing import Any
 
 from controller.settings import Settings
+from tests.bench.control.eyes import EVERY_EYE, Eyes
 from tests.bench.control.lab_plant import Built
 
 
@@ -41,13 +42,15 @@ AIR_SHORT = (
 )  # fmt: skip
 
 
-def settings_of(built: Built, set_point_c: float, place: tuple[float, float], light: bool = True) -> Settings:
+def settings_of(built: Built, set_point_c: float, place: tuple[float, float], eyes: Eyes = EVERY_EYE) -> Settings:
     """Return what a grower would write."""
     told = built.told
     probes: list[dict[str, Any]] = [
         {"name": "soil", "quantity": "soil", "depth_m": built.probe_at},
         {"name": "air", "quantity": "air", "height_m": 0.2},
-        {"name": "outside", "quantity": "outside", "height_m": 1.5},
+        *([{"name": "outside", "quantity": "outside", "height_m": 1.5}] if eyes.outside else []),
+        *([{"name": "soil-two", "quantity": "soil", "depth_m": built.probe_at}] if eyes.loses_soil else []),
+        *([{"name": "light", "quantity": "light"}] if eyes.light else []),
     ]
     kind = "air-heater" if built.cable_at is None else "soil-cable"
     enclosure = {
@@ -57,7 +60,7 @@ def settings_of(built: Built, set_point_c: float, place: tuple[float, float], li
             "cover": told["cover"], "soil": told["soil"],
         },
         "heater": {"kind": kind, "rated_w": built.rated_w, "depth_m": told["depth"]},
-        "probe": [*probes, *([{"name": "light", "quantity": "light"}] if light else [])],
+        "probe": probes,
         "schedule": [{"from": "01-01", "set_point": set_point_c}],
     }  # fmt: skip
     site = {"name": "Lab", "time_zone": "UTC", "latitude": place[0], "longitude": place[1]}

@@ -6,21 +6,51 @@ from controller.control.outlook import Forecaster
 from controller.plant.simulate import simulate
 from tests.bench.control.compare import Run, judge
 from tests.bench.control.constructions import settings_of
+from tests.bench.control.eyes import EVERY_EYE, Eyes
 from tests.bench.control.lab_plant import Array, LabPlant, Linear
-from tests.bench.control.weather import DAYS, STEP_S, Fortnight
+from tests.bench.control.weather import DAYS, STEP_S, WARM_UP_DAYS, Fortnight
+
+LOST_AFTER_S = (WARM_UP_DAYS + 1) * 86_400.0
+
+
+class Seen:
+    """A plant of which only some probes are there."""
+
+    def __init__(self, plant: LabPlant, eyes: Eyes) -> None:
+        self._plant, self._eyes = plant, eyes
+
+    @property
+    def energy_j(self) -> float:
+        """[J] spent so far."""
+        return self._plant.energy_j
+
+    def advance(self, seconds: float, heater_on: bool) -> None:
+        """Let `seconds` [s] pass."""
+        self._plant.advance(seconds, heater_on)
+
+    def probes(self) -> dict[str, float]:
+        """Return what the probes say that are there."""
+        said = self._plant.probes()
+        if not self._eyes.outside:
+            del said["outside"]
+        if self._eyes.loses_soil:
+            said["soil-two"] = said["soil"]
+            if self._plant.at_s > LOST_AFTER_S:
+                del said["soil"]
+        return said
 
 
 def run(
-    linear: Linear, of: Fortnight, state: Array, bias_k: float, forecast: Forecaster | None, light: bool = True,
-    foresight: bool = True,
-) -> Run:  # fmt: skip
+    linear: Linear, of: Fortnight, state: Array, bias_k: float, forecast: Forecaster | None, eyes: Eyes = EVERY_EYE
+) -> Run:
     """Return our fortnight with the schedule's set point shifted, measured against the true one."""
     built = linear.built
-    settings = settings_of(built, built.set_point_c + bias_k, of.place, light)
-    plant = LabPlant(linear, of.rows, state, STEP_S, of.seed, light=light)
+    settings = settings_of(built, built.set_point_c + bias_k, of.place, eyes)
+    plant = LabPlant(linear, of.rows, state, STEP_S, of.seed, light=eyes.light)
     trace = simulate(
-        settings, built.name, plant, of.start_ms, DAYS * 86_400.0, tick_s=STEP_S, forecast=forecast, foresight=foresight
-    )
+        settings, built.name, Seen(plant, eyes), of.start_ms, DAYS * 86_400.0, tick_s=STEP_S, forecast=forecast,
+        foresight=eyes.foresight,
+    )  # fmt: skip
     # A plant heats in the minute after an order; the trace holds the order.
     on = np.concatenate([[False], np.array(trace.heater_on[:-1], dtype=bool)])
     return judge(np.array(plant.true_c), on, built.set_point_c, built.rated_w)

@@ -1,12 +1,14 @@
 """What is compared: five rows of plants, four controllers, and the figures that ours is to reach."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from tests.bench.control import baselines, constructions, ours
 from tests.bench.control.compare import JUDGED, Controller, Curve, Run, curve, judge
+from tests.bench.control.eyes import EVERY_EYE, Eyes
 from tests.bench.control.lab_plant import Array, Built, Linear
 from tests.bench.control.optimum import Found, Problem, least_shortfall, optimum, problem
 from tests.bench.control.weather import FORECASTS, Fortnight, fortnight
@@ -98,12 +100,13 @@ def settled(linear: Linear, of: Fortnight) -> Array:
     return np.asarray(bare + duty * (full - bare))
 
 
-def controller(which: str, of: Case, forecast: str = "usual") -> Controller:
+def controller(which: str, of: Case, eyes: Eyes = EVERY_EYE) -> Controller:
     """Return a controller in a case, by name."""
     built = of.linear.built
     if which == "ours":
-        known = FORECASTS[forecast](of.of)
-        return lambda bias_k: ours.run(of.linear, of.of, of.state, bias_k, known, of.row.light)
+        seen = eyes if of.row.light else replace(eyes, light=False)
+        known = FORECASTS[eyes.forecast](of.of)
+        return lambda bias_k: ours.run(of.linear, of.of, of.state, bias_k, known, seen)
     make = _switches(which, of)
 
     def run(bias_k: float) -> Run:
@@ -124,10 +127,16 @@ def _switches(which: str, of: Case) -> Callable[[float], baselines.Switch]:
     return lambda asked_c: baselines.two_point(asked_c, BAND_K)
 
 
-def score(name: str, seed: int | str, which: str, runs: int = 5, forecast: str = "usual") -> Score:
+@lru_cache(maxsize=1)
+def case_once(name: str, seed: int | str) -> Case:
+    """Return a case, worked out once for all controllers that follow one another in it."""
+    return case(name, seed)
+
+
+def score(name: str, seed: int | str, which: str, runs: int = 5, eyes: Eyes = EVERY_EYE) -> Score:
     """Return one controller's score in one case."""
-    chosen = case(name, seed)
-    found: Curve = curve(controller(which, chosen, forecast), (chosen.loose.d_kh, chosen.tight.d_kh), runs)
+    chosen = case_once(name, seed)
+    found: Curve = curve(controller(which, chosen, eyes), (chosen.loose.d_kh, chosen.tight.d_kh), runs)
     loose_kh, tight_kh = chosen.loose.d_kh, chosen.tight.d_kh
     return Score(
         name, which, seed,

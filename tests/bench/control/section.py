@@ -2,44 +2,47 @@
 
 import argparse
 import os
-import sys
 import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from multiprocessing import get_context
 from statistics import median
 
 for _pool in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_pool, "1")  # one process per core already; must stand before numpy is first imported
 
+from controller.safety.limits import RELAY_CLOSINGS  # noqa: E402
+from tests.bench.control import losing, nights  # noqa: E402
+from tests.bench.control.eyes import Eyes  # noqa: E402
+from tests.bench.control.pool import all_of  # noqa: E402
 from tests.bench.control.rows import CONTROLLERS, ROWS, Score, score  # noqa: E402
 from tests.bench.control.weather import FORECASTS  # noqa: E402
+from tests.bench.table import aligned  # noqa: E402
 
-SEEDS, RUNS = 10, 4
-QUICK_SEEDS, QUICK_RUNS = 3, 3
-BASELINE_RUNS = 9
-HEAD = ("row", "controller", "LOOSE", "TIGHT", "worst LOOSE", "over K h", "cycles/day", "")
-Job = tuple[str, int | str, str, int, str]
+SEEDS, QUICK_SEEDS = 10, 3
+RUNS, BASELINE_RUNS = 3, 6
+HEAD = ("row", "controller", "LOOSE", "TIGHT", "worst LOOSE", "over K h", "cycles/day", "contact years", "")
+SEASON_DAYS = 90.0
+"""[d] of heat in a year (the project's own assumption: mid February to mid May)."""
+Job = tuple[str, int | str, tuple[tuple[str, int], ...], Eyes]
+"""Row, seed, controllers with the runs each may take, and what ours sees: one case, worked out once."""
+Timed = list[tuple[Score, float]]
 
 
 def main(arguments: Sequence[str]) -> int:
     """Run the comparison; 1 if ours misses a target."""
     asked = _parser().parse_args(arguments)
     seeds = QUICK_SEEDS if asked.quick and asked.seeds is None else asked.seeds or SEEDS
-    runs = QUICK_RUNS if asked.quick else RUNS
     which: list[int | str] = list(asked.weather.split(",")) if asked.weather else list(range(seeds))
     names, controllers = asked.rows.split(","), asked.controllers.split(",")
     for given, known in ((names, ROWS), (controllers, CONTROLLERS)):
         unknown = sorted(set(given) - set(known))
         if unknown:
             raise SystemExit(f"unknown: {', '.join(unknown)}; choose from {', '.join(known)}")
-    # The long ones first, so that no core waits for the other at the end.
-    jobs: list[Job] = [
-        (row, seed, each, runs if each == "ours" else BASELINE_RUNS, asked.forecast)
-        for each in sorted(controllers, key=lambda name: name != "ours")
-        for row in names
-        for seed in which
-    ]
+    each_runs = tuple((each, RUNS if each == "ours" else BASELINE_RUNS) for each in controllers)
+    jobs: list[Job] = [(row, seed, each_runs, Eyes(forecast=asked.forecast)) for row in names for seed in which]
+    if asked.eyes or asked.nights:
+        seen = losing.losing(range(seeds), RUNS) if asked.eyes else nights.told(names, range(seeds))
+        print("\n".join(seen[0]))
+        return 0 if seen[1] else 1
     scores, took_s = _all(jobs)
     print("\n".join(table(scores, names, controllers)))
     print("; ".join(f"{name} {seconds:.0f} s" for name, seconds in took_s.items()) + " of process time")
@@ -53,26 +56,26 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--controllers", default=",".join(CONTROLLERS), help="controllers, by commas")
     parser.add_argument("--forecast", default="usual", choices=list(FORECASTS))
     parser.add_argument("--weather", help='instead of seeds: "hot,freezing,newark"')
-    parser.add_argument("--quick", action="store_true", help=f"{QUICK_SEEDS} seeds and fewer runs each")
+    parser.add_argument("--eyes", action="store_true", help="what losing each eye costs, beside a plain PI")
+    parser.add_argument("--nights", action="store_true", help="the night's coldest, as foreseen at sunset")
+    parser.add_argument("--quick", action="store_true", help=f"{QUICK_SEEDS} seeds")
     return parser
 
 
-def _timed(job: Job) -> tuple[Score, float]:
-    begun_s = time.process_time()
-    return score(*job), time.process_time() - begun_s
+def _timed(job: Job) -> Timed:
+    row, seed, controllers, eyes = job
+    done: Timed = []
+    for each, runs in controllers:
+        begun_s = time.process_time()
+        done.append((score(row, seed, each, runs, eyes), time.process_time() - begun_s))
+    return done
 
 
 def _all(jobs: list[Job]) -> tuple[list[Score], dict[str, float]]:
-    scores, took_s, begun_s = [], dict.fromkeys(CONTROLLERS, 0.0), time.monotonic()
-    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
-        for number, done in enumerate(as_completed([pool.submit(_timed, job) for job in jobs]), 1):
-            found, seconds = done.result()
-            scores.append(found)
-            took_s[found.controller] += seconds
-            bar = "#" * (30 * number // len(jobs))
-            spent_s = time.monotonic() - begun_s
-            print(f"\r[{bar:<30}] {number}/{len(jobs)} {spent_s:.0f} s", end="", file=sys.stderr, flush=True)
-    print(file=sys.stderr)
+    scores, took_s = [], dict.fromkeys(CONTROLLERS, 0.0)
+    for found, seconds in (one for many in all_of(_timed, jobs) for one in many):
+        scores.append(found)
+        took_s[found.controller] += seconds
     return scores, took_s
 
 
@@ -85,21 +88,22 @@ def table(scores: Sequence[Score], names: Sequence[str], controllers: Sequence[s
             if mine:
                 verdict = ("MISSED" if missed(scores, row) else "holds") if each == "ours" else ""
                 lines.append((row, each, *_cells(mine), verdict))
-        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), "", "", ""))
-    widths = [max(len(line[column]) for line in lines) for column in range(len(HEAD))]
-    return ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in lines]
+        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), "", "", "", ""))
+    return aligned(lines)
 
 
-def _cells(mine: Sequence[Score]) -> tuple[str, str, str, str, str]:
+def _cells(mine: Sequence[Score]) -> tuple[str, ...]:
     loose, tight, worst = _figures(mine)
     reached = sum(one.reached for one in mine)
+    cycles = median(one.cycles_a_day for one in mine)
     note = "" if reached == len(mine) else f" ({len(mine) - reached} out of reach)"
     return (
         f"{loose:.3f}",
         f"{tight:.3f}{note}",
         f"{worst:.3f}",
         f"{median(one.over_kh for one in mine):.1f}",
-        f"{median(one.cycles_a_day for one in mine):.1f}",
+        f"{cycles:.1f}",
+        f"{RELAY_CLOSINGS / (cycles * SEASON_DAYS):.0f}" if cycles else "-",
     )
 
 

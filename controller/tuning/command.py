@@ -1,0 +1,139 @@
+"""`soilward tune`: night pulses asked for, or what the record tells shown, drawn, and adopted only with a yes."""
+
+import json
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from controller.clock import Clock
+from controller.errors import SoilwardError, StoreError
+from controller.plan import plan_for
+from controller.planning.facts_of import facts_of
+from controller.planning.foresee import NoForesightError
+from controller.planning.recorded import log_of
+from controller.plant.identify import NotExcitedError
+from controller.settings import Enclosure, Settings
+from controller.store import journal, plans
+from controller.store.connection import open_reader
+from controller.store.plans import Learnt
+from controller.tuning.adoption import figures_of
+from controller.tuning.draw import drawing
+from controller.tuning.fit import Fit, fit, lines
+
+ANSWERS_S = 15.0
+"""[s] in which a controller that runs has answered."""
+Say = Callable[[str], None]
+Agreed = Callable[[], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What was asked: settings file, enclosure, who and why, pulses (None: none, 0: end them), and where to draw."""
+
+    settings: Path
+    enclosure: str
+    who: str | None
+    why: str
+    pulses: int | None = None
+    plot: Path | None = None
+    yes: bool = False
+
+
+def tune(settings: Settings, asked: Asked, agreed: Agreed, say: Say = print) -> int:
+    """Do what was asked and return the exit status.
+
+    Raises
+    ------
+    SoilwardError
+        If the enclosure is unknown, the record tells too little, or the controller does not answer.
+    """
+    enclosure = settings.named(asked.enclosure)
+    if enclosure is None:
+        names = ", ".join(each.name for each in settings.enclosure)
+        raise SoilwardError(f"enclosure {asked.enclosure!r} is not in the settings; there are: {names}")
+    if asked.pulses is not None:
+        return _request(settings, asked, "trial", {"pulses": asked.pulses}, say)
+    found = _fit(settings, enclosure, Clock().now().utc_ms)
+    for line in lines(found):
+        say(line)
+    if asked.plot is not None:
+        _draw(asked.plot, drawing(found, enclosure.title or enclosure.name, settings.site.zone), say)
+    if not asked.yes and not agreed():
+        say("Nothing is adopted. To adopt it, name yourself with --person and say yes.")
+        return 0
+    likely = {name: [each.value, each.low, each.high] for name, each in found.found.figures.items()}
+    return _request(settings, asked, "adopt", {"figures": figures_of(found.found.model), "likely": likely}, say)
+
+
+def _fit(settings: Settings, enclosure: Enclosure, now_ms: int) -> Fit:
+    plan, folder = plan_for(settings, enclosure), settings.store.folder
+    with closing(open_reader(folder / "readings.db")) as readings:
+        log = log_of(readings, enclosure.name, now_ms)
+    try:
+        learnt = _learnt(folder, enclosure.name)
+        return fit(facts_of(enclosure, plan), plan.tuned.model, learnt, log, plan.own_gains)
+    except (NoForesightError, NotExcitedError) as error:
+        raise SoilwardError(
+            f"enclosure {enclosure.name!r}: {error}. Pulses of heat in the coming night, within bounds, show more: "
+            f"`soilward tune {enclosure.name} --pulses 6 --person NAME`"
+        ) from error
+
+
+def _learnt(folder: Path, name: str) -> Learnt | None:
+    try:
+        with closing(open_reader(folder / "plans.db")) as connection:
+            known = plans.learnt_of(connection, name)
+    except (StoreError, sqlite3.Error):
+        return None
+    return known[0] if known else None
+
+
+def _draw(file: Path, text: str, say: Say) -> None:
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise SoilwardError(f"{file}: cannot be written ({error.strerror}); name another file") from error
+    say(f"drawn: {file}")
+
+
+def _request(settings: Settings, asked: Asked, kind: str, arguments: dict[str, Any], say: Say) -> int:
+    """File a request in somebody's name and say what the controller answers; 0 if it did what was asked."""
+    if asked.who is None:
+        raise SoilwardError("--person is missing: who asks for this goes to the journal")
+    body = {"enclosure": asked.enclosure, "kind": kind, "arguments": arguments, "why": asked.why}
+    filed = subprocess.run(
+        [sys.executable, "-m", "api", "ask", "--settings", str(asked.settings), "--person", asked.who],
+        input=json.dumps(body),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if filed.returncode != 0:
+        raise SoilwardError(filed.stderr.strip() or "the request could not be filed")
+    answer = _answer(settings.store.folder / "journal.db", asked.enclosure, int(filed.stdout))
+    say(answer["detail"])
+    return 0 if answer["outcome"] == "done" else 1
+
+
+def _answer(file: Path, enclosure: str, request: int) -> dict[str, Any]:
+    """Wait for the controller's answer to a request.
+
+    Raises
+    ------
+    SoilwardError
+        If it gives none.
+    """
+    for _ in range(round(ANSWERS_S / 0.25)):
+        if file.exists():
+            with closing(open_reader(file)) as connection:
+                for entry in journal.read(connection, enclosure, "answer", limit=50):
+                    if entry.body.get("request") == request:
+                        return dict(entry.body)
+        time.sleep(0.25)
+    raise SoilwardError(f"request {request} is filed, but the controller has not answered it; does `soilward run` run?")

@@ -1,0 +1,64 @@
+"""Identification of a column of layers: simulated enclosures that are not quite what their owner says."""
+
+import math
+
+import numpy as np
+import pytest
+
+from controller.control.model_of import model_of
+from controller.control.stepping import rise_k
+from controller.plant.column import column_of, needed
+from controller.plant.column_fit import Found, column_from
+from controller.plant.construction import HeaterKind
+from controller.plant.stores_of import stores_of
+from tests.identified_site import Enclosed, enclosed, logged, loss_w_k, risen_k
+
+ENCLOSURES = 30
+
+
+def found_at(site: Enclosed, *, pulses: bool = False) -> tuple[Found, dict[str, float]]:
+    """Return what three days tell, and the truth."""
+    log, plant, wind_m_s = logged(site, pulses=pulses)
+    truth = {"loss_w_k": loss_w_k(site, wind_m_s), "rise_24h_k": risen_k(site, plant, 24)}
+    return column_from(log, site.told, site.depth_m), truth
+
+
+def test_three_days_tell_what_a_day_of_heat_by_a_cable_does_better_than_geometry() -> None:
+    """The soil's rise by a day of full heat is missed by less than geometry alone misses it."""
+    fitted, guessed = [], []
+    for seed in range(7000, 7004):
+        site = enclosed(seed, HeaterKind.SOIL_CABLE)
+        found, truth = found_at(site)
+        fitted.append(abs(math.log(found.figures["rise_24h_k"].value / truth["rise_24h_k"])))
+        guessed.append(abs(math.log(needed(column_of(site.told, site.depth_m))["rise_24h_k"] / truth["rise_24h_k"])))
+    assert np.median(fitted) < 0.15
+    assert np.mean(fitted) < np.mean(guessed)
+
+
+def test_every_figure_lies_within_its_own_interval() -> None:
+    """Low, value and high stand in order, and none is of no width."""
+    found, _ = found_at(enclosed(7000))
+    assert all(each.low < each.value < each.high for each in found.figures.values())
+
+
+@pytest.mark.parametrize("kind", list(HeaterKind))
+def test_three_stores_answer_heat_as_the_layers_they_stand_for(kind: HeaterKind) -> None:
+    """After a day of full heat they stand within 5 % of each other."""
+    site = enclosed(7002, kind)
+    column = column_of(site.told, site.depth_m)
+    stores = stores_of(column, model_of(site.told, site.depth_m))
+    assert float(rise_k(stores, 1800.0, 48).sum()) == pytest.approx(needed(column)["rise_24h_k"], rel=0.05)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("pulses", [False, True])
+def test_over_thirty_enclosures_figures_are_close_and_intervals_honest(*, pulses: bool) -> None:
+    """A day's rise is within 10 % in the middle, and the loss lies in its interval in nine cases of ten."""
+    off, within = [], []
+    for seed in range(8000, 8000 + ENCLOSURES):
+        found, truth = found_at(enclosed(seed, HeaterKind.AIR_HEATER if pulses else None), pulses=pulses)
+        off.append(abs(found.figures["rise_24h_k"].value / truth["rise_24h_k"] - 1.0))
+        loss = found.figures["loss_w_k"]
+        within.append(loss.low <= truth["loss_w_k"] <= loss.high)
+    assert np.median(off) <= 0.1
+    assert np.mean(within) >= 0.9
