@@ -313,6 +313,6 @@ def test_what_is_wet_is_colder_than_the_air(
             at_ms = evening_ms - evening_ms % TEN_MS - TEN_MS
             row = StoredReading("larch", "damp", "humidity", "%RH", humidity, at_ms, at_ms, "good")
             with closing(open_writer(site.folder / "readings.db", READINGS)) as connection:
-                readings.add(connection, [row])
+                keeping.add(connection, [row])
         shown = client.get("/tonight", headers=HTML).text
         assert ("(wet bulb)" in shown, said in shown) == (humidity is not None, True)

@@ -17,7 +17,7 @@ from api.writer import Writer
 from controller.clock import Clock
 from controller.plan import plan_for
 from controller.planning.service import Service
-from controller.store import plans, readings, runs
+from controller.store import keeping, plans, runs
 from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
@@ -130,7 +130,7 @@ def record(bench: Bench) -> None:
         for name, (quantity, values) in columns.items():
             rows = [(begins_ms + row * 600_000 + 60_000, float(value)) for row, value in enumerate(values)]
             kept = [StoredReading("larch", name, quantity, "Cel", value, at, at, "good") for at, value in rows]
-            readings.add(connection, kept)
+            keeping.add(connection, kept)
         with transaction(connection):
             for row, duty in enumerate(log.duty):
                 at = begins_ms + row * 600_000
