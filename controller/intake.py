@@ -8,8 +8,8 @@ from controller.heating import forget_control
 from controller.plan import Plan
 from controller.plant.construction import HeaterKind
 from controller.plausibility import STUCK, judge
-from controller.probe import Quantity, Reading
-from controller.probe_state import Judged, Watch
+from controller.probe import Reading
+from controller.probe_state import Judged, ProbeState, Watch
 from controller.safety import limits
 from controller.state import NEVER, Inputs, State
 from controller.store.journal import Entry
@@ -56,7 +56,7 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
         verdict = judge(watch, probes[reading.probe], reading, inputs.resumed_s)
         probes[reading.probe] = verdict.state
         judged.append((reading, verdict))
-        hot = watch.quantity is Quantity.AIR and reading.value >= plan.air_no_heat_c
+        hot = watch.is_air and reading.value >= plan.air_no_heat_c
         if hot and verdict.state.compared_s == reading.arrived_s:
             state.air_hot_s, state.air_hot_probe = reading.arrived_s, reading.probe
     state.probes = probes
@@ -70,7 +70,7 @@ def mark_frozen(plan: Plan, state: State, now: Moment) -> None:
     state.worked_s = _since(state.worked_s, works, now)
     state.apart_s = _since(state.apart_s, works and _apart(state), now)
     for each in (*plan.soil, *plan.air, *plan.surface):
-        if _is_stuck(state, each.name, _must_move_since_s(plan, state, each)):
+        if _is_stuck(plan, state, each):
             stuck = state.probes[each.name].copy()
             stuck.frozen, stuck.reason = True, STUCK
             state.probes = {**state.probes, each.name: stuck}
@@ -91,21 +91,28 @@ def _apart(state: State) -> bool:
 
 def _must_move_since_s(plan: Plan, state: State, watch: Watch) -> float | None:
     """[s] since when the heater must have moved this probe, or None where nothing says that it must."""
-    if watch.quantity is Quantity.SOIL:
+    if watch.is_soil:
         return state.apart_s
-    if watch.quantity is Quantity.AIR and plan.expected.kind is HeaterKind.SOIL_CABLE:
+    if watch.is_air and plan.expected.kind is HeaterKind.SOIL_CABLE:
         return None
     return state.worked_s
 
 
-def _is_stuck(state: State, name: str, moved_since_s: float | None) -> bool:
-    probe = state.probes[name]
-    if probe.changed_s is None or probe.noted_s is None or probe.frozen:
+def _is_stuck(plan: Plan, state: State, watch: Watch) -> bool:
+    probe = state.probes[watch.name]
+    if _still_s(probe) <= limits.FROZEN_AT_WORK_S:
         return False
-    # Only what was heard since counts: a probe that is silent is not stuck but stale.
-    if probe.noted_s - probe.changed_s > limits.FROZEN_S:
-        return True
-    return moved_since_s is not None and probe.noted_s - max(probe.changed_s, moved_since_s) > limits.FROZEN_AT_WORK_S
+    since_s = _must_move_since_s(plan, state, watch)
+    return _still_s(probe) > limits.FROZEN_S or (
+        since_s is not None and _still_s(probe, since_s) > limits.FROZEN_AT_WORK_S
+    )
+
+
+def _still_s(probe: ProbeState, since_s: float = NEVER) -> float:
+    """[s] for which the probe has said the same; one that is silent is not stuck but stale."""
+    if probe.changed_s is None or probe.noted_s is None or probe.frozen:
+        return 0.0
+    return probe.noted_s - max(probe.changed_s, since_s)
 
 
 def take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries: list[Entry]) -> None:

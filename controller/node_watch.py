@@ -37,7 +37,10 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     entry = (report.arrived_s, report.arrived_s - report.uptime_s)
     if kept and report.arrived_s - kept[-1][0] < TOGETHER_S:
         entry, kept = (kept[-1][0], min(entry[1], kept[-1][1])), kept[:-1]
-    lateness = (*(each for each in kept if each[0] >= oldest_s), entry)
+    first = 0
+    while first < len(kept) and kept[first][0] < oldest_s:
+        first += 1
+    lateness = (*kept[first:], entry)
     unheard = None if watch.unheard is not None and report.seq >= watch.unheard[0] else watch.unheard
     flows = ordered_off and not report.on and report.amps is not None and report.amps > NO_CURRENT_A
     affronts = sum(count for reason, count in report.refused if reason in AFFRONTS)

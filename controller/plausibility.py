@@ -118,7 +118,7 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
             count = max(count, 2)
     state.over, state.over_count, state.over_value = over, count, value
     state.compared_s = reading.arrived_s
-    if watch.quantity is Quantity.AIR:
+    if watch.is_air:
         state.recent = _remember(watch, state, reading)
         state.rise_k_per_min = rise = _rise(state.recent)
         rises = rise is not None and rise >= limits.AIR_RISE_K_PER_MIN
@@ -172,11 +172,11 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
             return Grade.REFUSED, CLOCK_STANDS
         return Grade.REFUSED, "came too soon after the one before"
     state.admitted_ms = taken_ms
-    if watch.quantity in TEMPERATURES:
+    if watch.is_temperature:
         _note_movement(watch, state, reading)
-    if watch.quantity in TEMPERATURES and reading.value > limits.WORKING_RANGE_C[1]:
-        return Grade.DOUBTED, f"{reading.value:g} is above the working range {limits.WORKING_RANGE_C[1]:g}"
-    if watch.quantity is Quantity.SOIL:
+        if reading.value > limits.WORKING_RANGE_C[1]:
+            return Grade.DOUBTED, f"{reading.value:g} is above the working range {limits.WORKING_RANGE_C[1]:g}"
+    if watch.is_soil:
         stepped = _step(watch, state, reading)
         if stepped:
             return Grade.DOUBTED, stepped
@@ -199,7 +199,7 @@ def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Keep count of how the values move, whatever control makes of them."""
     value, earlier = reading.value, state.noted
     lately = state.noted_s is not None and reading.arrived_s - state.noted_s <= LONGEST_STRIDE_S
-    if earlier is not None and state.noted_s is not None and lately and watch.quantity in (Quantity.SOIL, Quantity.AIR):
+    if earlier is not None and state.noted_s is not None and lately and (watch.is_soil or watch.is_air):
         stride_k = value - earlier
         state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, reading.arrived_s - state.noted_s)
         state.stride_k, state.rough = stride_k, is_rough(state.roughness, state.rough)

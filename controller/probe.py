@@ -1,7 +1,7 @@
 """Probes and what they say."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Quantity(StrEnum):
@@ -32,9 +32,8 @@ SI_UNIT: dict[Quantity, str] = {
 TEMPERATURES = frozenset(q for q, unit in SI_UNIT.items() if unit == "Cel")
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One value from one probe.
+class Reading(NamedTuple):
+    """One value from one probe; a tuple, for it is made in a quarter of a frozen dataclass's time.
 
     Parameters
     ----------

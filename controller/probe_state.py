@@ -1,17 +1,20 @@
 """What is known of a probe before it speaks, and what it has said."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import median
 from typing import NamedTuple
 
-from controller.probe import Quantity
+from controller.probe import TEMPERATURES, Quantity
 from controller.status import Grade
 from controller.steadiness import History
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What is known of a probe before it speaks. Over-limits are None where the quantity has none."""
+    """What is known of a probe before it speaks. Over-limits are None where the quantity has none.
+
+    What its quantity is, is asked at every reading: so it is worked out once.
+    """
 
     name: str
     quantity: Quantity
@@ -20,6 +23,14 @@ class Watch:
     stale_after_s: float
     over: float | None
     over_at_once: float | None
+    is_soil: bool = field(init=False)
+    is_air: bool = field(init=False)
+    is_temperature: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "is_soil", self.quantity is Quantity.SOIL)
+        object.__setattr__(self, "is_air", self.quantity is Quantity.AIR)
+        object.__setattr__(self, "is_temperature", self.quantity in TEMPERATURES)
 
 
 @dataclass(slots=True)

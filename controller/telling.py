@@ -29,7 +29,10 @@ def permissives(plan: Plan, state: State, found: tuple[Permissive, ...], now: Mo
 
 def alerts_of(plan: Plan, state: State, inputs: Inputs, now: Moment, entries: list[Entry]) -> None:
     """Note the alerts that stand now; those that are new and those that are over are journalled."""
-    found = alerts.raised(state.alerts, alert_rules.examine(plan, state, inputs, now), now.utc_ms)
+    standing = list(alert_rules.examine(plan, state, inputs, now))
+    if not standing and not state.alerts:
+        return
+    found = alerts.raised(state.alerts, standing, now.utc_ms)
     if found != state.alerts:
         entries.extend(alerts.entries(plan.name, state.alerts, found, now.utc_ms))
         state.alerts = found

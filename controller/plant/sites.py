@@ -4,6 +4,7 @@ import math
 import random
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.plant.soil import SoilColumn
 from controller.probe import TEMPERATURES, Quantity
@@ -31,8 +32,7 @@ class Site:
     height_m: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Felt:
+class Felt(NamedTuple):
     """What there is to feel besides the soil: [Cel], [K] ridge over floor, [%RH], [W/m2] outside and inside, [A]."""
 
     air_c: float

@@ -39,7 +39,7 @@ class _Waiting(Generic[Work]):
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """When to commit: at `enough` items, or `wait_s` [s] after the first; `bound` is how many may wait at all.
+    """When to commit: where `enough` acknowledgements wait, or `wait_s` [s] after the first item; at most `bound` wait.
 
     `rest_s` [s] lies between two commits when nothing is urgent and less than enough waits: a memory card writes whole
     pages, however little they hold.
@@ -96,6 +96,7 @@ class Lane(Generic[Work]):
         self._next_try_s = float("-inf")
         self._rested_s = float("-inf")
         self._soon_s: float | None = None
+        self._owed = 0
 
     def __len__(self) -> int:
         return len(self._line)
@@ -106,6 +107,7 @@ class Lane(Generic[Work]):
             if len(self._line) >= self._patience.bound:
                 return False
             self._line.append(_Waiting(now_s, work, done, soon))
+            self._owed += done is not None
             if soon and self._soon_s is None:
                 self._soon_s = now_s
             self._lock.notify()
@@ -116,7 +118,7 @@ class Lane(Generic[Work]):
         with self._lock:
             if not self._line:
                 return None
-            if len(self._line) >= self._patience.enough:
+            if self._owed >= self._patience.enough:
                 return max(self._line[0].put_s, self._next_try_s)
             due_s = max(self._line[0].put_s + self._patience.wait_s, self._rested_s)
             if self._soon_s is not None:
@@ -145,7 +147,7 @@ class Lane(Generic[Work]):
             self._failing_since_s = None
             self._rested_s = now_s + self._patience.rest_s
             for _ in batch:
-                self._line.popleft()
+                self._owed -= self._line.popleft().done is not None
             self._soon_s = next((item.put_s for item in self._line if item.soon), None)
         for item in batch:
             self._acknowledge(item)

@@ -57,7 +57,7 @@ def _pieces(record: Stretches, probe: int, start_ms: int, end_ms: int, lie: Bord
     """Return whole minutes or hours, and the readings in the part of one at either end; or the readings alone."""
     unit_ms = lie.unit_ms
     low_ms, high_ms = -(-start_ms // unit_ms) * unit_ms, end_ms // unit_ms * unit_ms
-    if unit_ms < MINUTE_MS or low_ms >= high_ms:
+    if unit_ms < MINUTE_MS:
         return _ends(record, probe, start_ms, end_ms)
     whole = rolled.hours if unit_ms == HOUR_MS else rolled.minutes
     # Combined first, for it may be a hundred thousand minutes.

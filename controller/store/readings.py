@@ -6,6 +6,8 @@ MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
 MOST_POINTS = 1500
 """Buckets one series may have: more than a screen is wide, few enough to send in one answer."""
+EXACT_MS = 26 * HOUR_MS
+"""[ms] the longest range read reading by reading: a day, and the longest one when the clocks change."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,10 @@ class ProbeSeries:
 
 @dataclass(frozen=True, slots=True)
 class Borders:
-    """Where the buckets of a series lie: from `first_ms` [ms UTC] on, `width_ms` [ms] each, whole `unit_ms` [ms]."""
+    """Where the buckets of a series lie: from `first_ms` [ms UTC] on, `width_ms` [ms] each.
+
+    They are whole `unit_ms` [ms], of which roll-ups may be read; 1 asks for the readings themselves.
+    """
 
     first_ms: int
     width_ms: int
@@ -66,8 +71,8 @@ class Borders:
 def borders(start_ms: int, end_ms: int, points: int) -> Borders:
     """Return at most `points` buckets over [start_ms, end_ms) [ms UTC].
 
-    Buckets of a minute or more are whole minutes, those of an hour or more whole hours, and begin on one, so that what
-    is rolled up need not be cut.
+    Over a day or less they begin at `start_ms` and are as wide as they must be. Over more, buckets of a minute or more
+    are whole minutes, those of an hour or more whole hours, and begin on one: what is rolled up need not be cut.
 
     Raises
     ------
@@ -79,6 +84,7 @@ def borders(start_ms: int, end_ms: int, points: int) -> Borders:
     if end_ms <= start_ms:
         raise ValueError(f"end {end_ms} is not after start {start_ms}; swap them")
     asked_ms = -(-(end_ms - start_ms) // points)
-    unit_ms = next((each for each in (HOUR_MS, MINUTE_MS) if asked_ms >= each), 1)
+    exact = end_ms - start_ms <= EXACT_MS
+    unit_ms = 1 if exact else next((each for each in (HOUR_MS, MINUTE_MS) if asked_ms >= each), 1)
     first_ms = start_ms - start_ms % unit_ms
     return Borders(first_ms, -(-(end_ms - first_ms) // (points * unit_ms)) * unit_ms, unit_ms)

@@ -32,9 +32,9 @@ def readings_patience(rest_s: float = 0.0, window: int = 100) -> Patience:
     rest_s
         [s] between two commits while little waits.
     window
-        Messages the broker sends before it waits for acknowledgements; so two fifths of it call for a commit at once.
+        Messages the broker sends before it waits for acknowledgements; so three fifths of it call for a commit at once.
     """
-    return Patience(enough=window * 2 // 5, wait_s=2.0, bound=20_000, rest_s=rest_s)
+    return Patience(enough=window * 3 // 5, wait_s=2.0, bound=20_000, rest_s=rest_s)
 
 
 JOURNAL_PATIENCE = Patience(enough=1, wait_s=0.0, bound=20_000)

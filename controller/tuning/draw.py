@@ -98,7 +98,8 @@ def _response(fit: Fit) -> Iterator[str]:
     yield from _lines(box, "soil", hours, present)
     yield from _lines(box, "found", hours, found)
     for hour in (2, 6, 12, 18, 24):
-        yield f'<text class="small" x="{box.x(hour):.1f}" y="590" text-anchor="middle">{hour} h</text>'
+        anchor = "end" if hour == 24 else "middle"
+        yield f'<text class="small" x="{box.x(hour):.1f}" y="590" text-anchor="{anchor}">{hour} h</text>'
 
 
 def _hours(count: int, step_s: float) -> Array:
@@ -126,7 +127,8 @@ def _midnights(box: Box, starts_ms: int, hours: float, zone: ZoneInfo) -> Iterat
         if at.hour == 0:
             x = box.x(hour - at.minute / 60)
             yield f'<line class="rule" x1="{x:.1f}" x2="{x:.1f}" y1="{box.top}" y2="330"/>'
-            yield f'<text class="small" x="{x + 3:.1f}" y="346">{at.day} {at:%b}</text>'
+            if x < box.right - 44:
+                yield f'<text class="small" x="{x + 3:.1f}" y="346">{at.day} {at:%b}</text>'
 
 
 def _lines(box: Box, name: str, x: Array, y: Array) -> Iterator[str]:

@@ -42,7 +42,10 @@ def play_wire(times: int, jobs: int, which: str) -> int:
     noting = repeat(times, jobs, which)
     print_table([row for row in ROWS if noting.outcomes[row.id]], noting)
     played = sum(len(each) for each in noting.outcomes.values())
+    found = [each for row in ROWS for each in cases.measured[row.id]]
+    late = sum(each.seconds > each.bound_s for each in found)
     print(f"\n{times} times: {played} rows played, {len(noting.failures)} tests failed")
+    print(f"{len(found)} times measured at the node, {late} of them over the bound")
     return 1 if noting.failures or not played else 0
 
 

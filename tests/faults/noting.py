@@ -33,7 +33,8 @@ class Noting:
             for each in cases.ids_of(report.nodeid, self._docstrings.get(report.nodeid, "")):
                 self.outcomes[each].append(report.outcome)
         if report.failed:
-            self.failures.append(f"{report.nodeid}: {report.longreprtext.strip().splitlines()[-1]}")
+            why = next((each for each in report.longreprtext.splitlines() if each.startswith("E ")), "E   no words")
+            self.failures.append(f"{report.nodeid}: {why[1:].strip()}")
 
 
 def pytest_configure(config: pytest.Config) -> None:

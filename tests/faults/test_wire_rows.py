@@ -347,6 +347,23 @@ def test_n07_a_node_that_takes_no_command_loses_its_lease_and_is_asked_no_more(t
         until("heat returns by itself", lambda: bench.node.heated, 45.0)
 
 
+def test_w01_a_node_whose_mains_blink_is_open_heard_at_once_and_heats_again(tmp_path: Path) -> None:
+    """Rebooted within its first minute: open, never missed, its clock not called slow; heat returns by itself."""
+    with Bench(tmp_path) as bench:
+        bench.heat()
+        board, blinks_s = bench.node.board, bench.node.clock.now().mono_s
+        board.lose_mains(blinks_s)
+        board.regain_mains(blinks_s)
+        seen("W01", bench.closed_for(1.0))
+        blinked_s = time.monotonic()
+        until("it is known to be open", lambda: bench.spy.status()["heat"]["contact"] is False, 3.0)
+        until("heat returns by itself", lambda: bench.node.heated, 90.0)
+        lost = {each["name"] for told in bench.spy.statuses(after_s=blinked_s) for each in told["permissives"]
+                if not each["holds"]}  # fmt: skip
+        assert "node heard" not in lost
+        assert bench.spy.status()["trips"] == []
+
+
 def test_b01_a_killed_broker_ends_heat_and_its_return_alone_brings_none(tmp_path: Path) -> None:
     """Open within the lease; after the broker is back, heat waits for probes that speak again."""
     with Bench(tmp_path) as bench:

@@ -4,7 +4,6 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import replace
 from math import sin
 from pathlib import Path
 
@@ -195,7 +194,7 @@ def test_a_retained_hot_reading_is_known_by_its_grade(tmp_path: Path) -> None:
     lived = bed(standing=ARMED, stamp=-0.2)
     kept = Recorder(tmp_path, lived)
     kept.live(95)
-    lived.extra = [replace(lived.reading("soil", 46.0), retained=True)]
+    lived.extra = [lived.reading("soil", 46.0)._replace(retained=True)]
     kept.live(30)
     assert not any(each.startswith("trip") for each in agrees(kept))
 

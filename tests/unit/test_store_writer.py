@@ -67,12 +67,12 @@ def test_a_reading_is_acknowledged_only_once_it_is_on_disk(writer: Writer, clock
 
 
 @pytest.mark.parametrize(
-    ("waiting", "wait_s", "kept"), [(39, 0.0, 0), (40, 0.0, 40), (41, 0.0, 41), (1, 1.99, 0), (1, 2.0, 1)]
+    ("waiting", "wait_s", "kept"), [(59, 0.0, 0), (60, 0.0, 60), (61, 0.0, 61), (1, 1.99, 0), (1, 2.0, 1)]
 )
 def test_a_batch_is_written_when_it_is_large_or_old_enough(
     writer: Writer, clock: ManualClock, tmp_path: Path, waiting: int, wait_s: float, kept: int
 ) -> None:
-    """Forty readings at once, fewer after two seconds."""
+    """Sixty readings at once, fewer after two seconds."""
     for number in range(waiting):
         writer.put_reading(soil(number), nothing)
     clock.sleep(wait_s)
@@ -98,7 +98,7 @@ def test_between_commits_a_memory_card_rests(clock: ManualClock, tmp_path: Path)
     assert seen == [(2.0, 1), (22.0, 5), (42.0, 9), (62.0, 13), (72.0, 15), (92.0, 19)]
 
 
-@pytest.mark.parametrize(("window", "enough"), [(20, 8), (100, 40), (1000, 400)])
+@pytest.mark.parametrize(("window", "enough"), [(20, 12), (100, 60), (1000, 600)])
 def test_enough_is_well_below_what_the_broker_sends_unacknowledged(
     clock: ManualClock, tmp_path: Path, window: int, enough: int
 ) -> None:
@@ -142,14 +142,14 @@ def test_a_locked_database_keeps_the_batch_and_is_tried_each_second(
     acknowledged: list[int] = []
     thief = sqlite3.connect(tmp_path / "readings.db", isolation_level=None)
     thief.execute("BEGIN IMMEDIATE")
-    for number in range(50):
+    for number in range(60):
         writer.put_reading(soil(number), lambda number=number: acknowledged.append(number))  # type: ignore[misc]
     writer.turn()
     assert (writer.healthy, writer.failing_since_s, writer.journal_failing_since_s) == (False, 1000.0, None)
     writer.put_journal(ENTRY)
     clock.sleep(1.0)
     writer.turn()
-    assert (on_disk(tmp_path, "journal"), acknowledged, writer.queue_depth) == (1, [], 50)
+    assert (on_disk(tmp_path, "journal"), acknowledged, writer.queue_depth) == (1, [], 60)
     assert writer.failing_since_s == 1000.0
     thief.execute("ROLLBACK")
     thief.close()
@@ -158,8 +158,8 @@ def test_a_locked_database_keeps_the_batch_and_is_tried_each_second(
     assert acknowledged == []
     clock.sleep(0.1)
     writer.turn()
-    assert acknowledged == list(range(50))
-    assert (writer.healthy, writer.queue_depth, on_disk(tmp_path)) == (True, 0, 50)
+    assert acknowledged == list(range(60))
+    assert (writer.healthy, writer.queue_depth, on_disk(tmp_path)) == (True, 0, 60)
 
 
 @pytest.mark.parametrize("error", [OSError(28, "No space left on device"), sqlite3.OperationalError("disk is full")])
@@ -301,15 +301,15 @@ def test_a_journal_that_cannot_be_opened_leaves_no_lock_behind(tmp_path: Path, c
 
 
 def test_the_thread_writes_a_full_batch_and_an_entry_without_being_asked(tmp_path: Path) -> None:
-    """With the real clock: forty readings are acknowledged from the thread, and the entry is written."""
+    """With the real clock: sixty readings are acknowledged from the thread, and the entry is written."""
     writer = Writer(tmp_path, Clock())
     writer.start()
     last = Event()
     writer.put_journal(ENTRY)
-    for number in range(40):
-        writer.put_reading(soil(number), last.set if number == 39 else nothing)
+    for number in range(60):
+        writer.put_reading(soil(number), last.set if number == 59 else nothing)
     assert last.wait(20.0)
-    assert on_disk(tmp_path) == 40
+    assert on_disk(tmp_path) == 60
     assert writer.healthy
     assert writer.close() == 0
     assert on_disk(tmp_path, "journal") == 1

@@ -438,8 +438,8 @@ class Bench:
     def heat(self) -> None:
         """Arm and wait until the contact is closed and the controller knows."""
         self.arm()
-        until("the heater is on", lambda: self.node.heated, 20.0)
-        until("the controller knows", lambda: self.spy.status().get("heat", {}).get("contact"), 5.0)
+        until("the heater is on", lambda: self.node.heated, 60.0)
+        until("the controller knows", lambda: self.spy.status().get("heat", {}).get("contact"), 15.0)
 
     def open_within(self, within_s: float, meanwhile: Callable[[], Any] | None = None) -> float:
         """Wait until the contact is open; return how long it took [s]."""

@@ -76,11 +76,11 @@ class LongLease(RelayCore):
 class Site:
     """A broker, a node behind a link that can be cut, and a folder no controller holds."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, lease_s: float = LEASE_S) -> None:
         self.broker = Mosquitto(folder / "broker")
         self.broker.start()
         self.link = Link(self.broker.port)
-        self.file = write_site(folder, self.broker.port, probes=PROBES + DEEPER, lease_s=LEASE_S)
+        self.file = write_site(folder, self.broker.port, probes=PROBES + DEEPER, lease_s=lease_s)
         self.settings = load(self.file)
         self.plant = QuickSoil()
         reached = through(self.settings, self.link.port)
@@ -102,17 +102,27 @@ class Site:
         """Let neither contact open any more."""
         self.circuit.k1.welded = self.circuit.k2.welded = True
 
-    def prove(self, person: "Hands", only: tuple[str, ...] = (), **asked: object) -> Account:
+    def prove(
+        self, person: "Hands", only: tuple[str, ...] = (), patience: Patience = SHORT, **asked: object
+    ) -> Account:
         """Run the proof test as the command does."""
         self.node.start()
         try:
-            wanted = Asked("larch", "keeper", "a test", only, patience=SHORT, **asked)  # type: ignore[arg-type]
-            return prove(self.settings, self.file, wanted, person, Clock())
+            return self.walk(person, only, patience, **asked)
         finally:
-            self.drops_at_the_end, self.on_at_the_end = self.node.core.drops, self.node.core.on
-            self.node.stop()
-            self.link.close()
-            self.broker.stop()
+            self.close()
+
+    def walk(self, person: "Hands", only: tuple[str, ...] = (), patience: Patience = SHORT, **asked: object) -> Account:
+        """The same with a node that runs, and runs on."""
+        wanted = Asked("larch", "keeper", "a test", only, patience=patience, **asked)  # type: ignore[arg-type]
+        return prove(self.settings, self.file, wanted, person, Clock())
+
+    def close(self) -> None:
+        """End everything."""
+        self.drops_at_the_end, self.on_at_the_end = self.node.core.drops, self.node.core.on
+        self.node.stop()
+        self.link.close()
+        self.broker.stop()
 
     @property
     def standing(self) -> Standing:

@@ -1,0 +1,120 @@
+"""The proof test as it is really walked: ten leases of 15 s on the wire, and the command itself killed on its way."""
+
+import os
+import pty
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from controller.proving.account import Result
+from tests.faults.cases import LOOK_S
+from tests.wire.kit import POLL_S, ROOT, throughout, until
+from tests.wire.test_proof_test import LEASE_S, SHORT, Hands, Site
+
+TEN = replace(SHORT, leases=10, heat_s=60.0)
+LONGEST_LEASE_S, MARGIN_S = 15.0, 2.0
+"""[s] restated: the longest lease, and what the criterion allows beyond it."""
+
+
+class Relay:
+    """Watches the node's contact path, and notes how long each closing lasted that the lapse of a lease ended [s]."""
+
+    def __init__(self, site: Site) -> None:
+        self.lapsed_s: list[float] = []
+        self._site, self._ended = site, threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def __enter__(self) -> "Relay":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join(5.0)
+
+    def _watch(self) -> None:
+        circuit, core = self._site.circuit, self._site.node.core
+        closed_s, drops = None, core.drops
+        while not self._ended.wait(POLL_S):
+            now_s, closed = time.monotonic(), circuit.passes > 0.0
+            if closed and closed_s is None:
+                closed_s, drops = now_s, core.drops
+            elif not closed and closed_s is not None:
+                if core.drops > drops:
+                    self.lapsed_s.append(now_s - closed_s)
+                closed_s = None
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+def test_a_whole_walk_measures_ten_leases_of_15_s_on_the_wire(tmp_path: Path) -> None:
+    """Every step passes; each of the ten times told is one that the node's own relay shows, and within its bound."""
+    site = Site(tmp_path, LONGEST_LEASE_S)
+    with Relay(site) as relay:
+        account = site.prove(Hands(site), patience=TEN)
+    assert [each.result for each in account.outcomes] == [Result.PASSED] * 9, account.said
+    lease = next(each for each in account.outcomes if each.step == "lease")
+    times_s = [lease.figures[f"time_{number}_s"] for number in range(1, 11)]
+    assert f"time_{11}_s" not in lease.figures
+    assert all(LONGEST_LEASE_S - 1.0 <= each <= LONGEST_LEASE_S + MARGIN_S for each in times_s), times_s
+    assert len(relay.lapsed_s) >= 10
+    assert all(each <= LONGEST_LEASE_S + LOOK_S for each in relay.lapsed_s), relay.lapsed_s
+    assert site.standing.proved_ms == account.at_ms
+    print("told", times_s, "relay", relay.lapsed_s)
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    """Give a site whose node runs from beginning to end."""
+    one = Site(tmp_path)
+    one.node.start()
+    yield one
+    one.close()
+
+
+@contextmanager
+def command(site: Site, *arguments: str) -> "Iterator[subprocess.Popen[bytes]]":
+    """Run `soilward proof-test` at a terminal of its own."""
+    words = ["proof-test", "larch", "--settings", str(site.file), "--person", "keeper", "--why", "a test", *arguments]
+    typed, terminal = pty.openpty()
+    try:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "controller.cli", *words], cwd=ROOT, stdin=terminal, stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        try:
+            yield process
+        finally:
+            process.kill()
+            process.wait(5.0)
+    finally:
+        os.close(typed)
+        os.close(terminal)
+
+
+@pytest.mark.parametrize("step", ["contact", "lease"])
+def test_a_proof_test_killed_on_its_way_leaves_the_contact_open_nothing_dated_and_no_lock(
+    site: Site, step: str
+) -> None:
+    """SIGKILL while the contact is closed: open within the lease, no account, no date; and a second walk passes."""
+    with command(site, "--only", "node", "--only", step) as process:
+        until("the contact is closed", lambda: site.node.heated and site.node.core.armed, 60.0)
+        process.send_signal(signal.SIGKILL)
+        process.wait(5.0)
+    until("the contact is open", lambda: site.circuit.passes == 0.0 and not site.node.core.on, LEASE_S + LOOK_S)
+    throughout("it stays open", lambda: site.circuit.passes == 0.0, LEASE_S)
+    assert site.standing.proved_ms is None
+    assert not site.standing.armed
+    assert site.entries("proof-test") == []
+    account = site.walk(Hands(site))
+    assert [each.result for each in account.outcomes] == [Result.PASSED] * 9, account.said
+    assert site.standing.proved_ms == account.at_ms
+    assert not site.node.core.on
