@@ -105,6 +105,7 @@ def _counted(state: State) -> Iterator[Metric]:
     yield depth
     yield GaugeMetricFamily("soilward_figures_age_seconds", "Age of the controller's own figures", age_ms / 1000)
     yield _durations("soilward_tick_seconds", "One enclosure's tick and all that follows from it", told["tick"])
+    yield _durations("soilward_tick_late_seconds", "How long after it was due a tick began", told["late"])
     yield _durations("soilward_commit_seconds", "Writing what waited to disk", told["commit"])
 
 

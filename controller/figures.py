@@ -36,7 +36,7 @@ class Figures:
         grades.update(judged.grade.value for _, judged in decision.judged)
         self._renewals[name] += decision.send and decision.order.on
 
-    def look(self, now: Moment, writer: Writer, inbox_depth: int) -> None:
+    def look(self, now: Moment, writer: Writer, inbox_depth: int, late: Durations) -> None:
         """Leave the figures in the file when it is time; a disk that takes none costs figures and nothing else."""
         if now.mono_s - self._told_s < EVERY_S:
             return
@@ -46,6 +46,7 @@ class Figures:
             "readings": {name: dict(grades) for name, grades in self._readings.items()},
             "renewals": dict(self._renewals),
             "tick": self._ticks.as_json(),
+            "late": late.as_json(),
             "commit": writer.took.as_json(),
             "queues": {"inbox": inbox_depth, "writer": writer.queue_depth},
         }

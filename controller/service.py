@@ -133,7 +133,7 @@ class Controller:
             self.relays.yield_plain()
         self._poll_requests(now)
         self._foreseen.look(now)
-        self._figures.look(now, self.writer, self.inbox.messages.qsize())
+        self._figures.look(now, self.writer, self.inbox.messages.qsize(), self._ticking.late)
         for keeper in self.keepers.values():
             self._record.put_runs(keeper.heater.lapse(now.mono_s))
 

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from tests.bench import days, flow, processes, reaction, record, season
+from tests.bench import days, flow, many, processes, reaction, record, season
 from tests.bench.table import Row, lines
 
 BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
@@ -18,6 +18,7 @@ BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
     "start-up": processes.start_up,
     "record": record.rows,
     "season": season.rows,
+    "many": many.rows,
 }
 
 
