@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -37,11 +38,14 @@ BEGINS_WITH = Standing(armed=True)
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Half a day of one enclosure, ready to be written; `done` 0..1 tells how far it is."""
+    """Half a day of one enclosure, ready to be written; `done` 0..1 tells how far it is.
+
+    `rows` are stored readings as bare tuples: they cross to the writing process in a third of the time.
+    """
 
     enclosure: str
     done: float
-    rows: list[StoredReading]
+    rows: list[tuple[Any, ...]]
     events: list[RunEvent]
     entries: list[Entry]
     plant: dict[str, Any]
@@ -61,7 +65,7 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
     chunk_ticks = round(CHUNK_DAYS * DAY_S / scenario.TICK_S)
     total = round(days * DAY_S / scenario.TICK_S)
     for first in range(0, total, chunk_ticks):
-        rows: list[StoredReading] = []
+        rows: list[tuple[Any, ...]] = []
         events: list[RunEvent] = []
         entries: list[Entry] = []
         for _ in range(first, min(first + chunk_ticks, total)):
@@ -76,11 +80,14 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
         queue.put(Chunk(name, done, rows, events, entries, plant.state(), run.state.standing))
 
 
-def _rows(run: Run, ticked: Ticked) -> Iterator[StoredReading]:
+_BARE = attrgetter(*StoredReading.__slots__)
+
+
+def _rows(run: Run, ticked: Ticked) -> Iterator[tuple[Any, ...]]:
     for reading, judged in ticked.decision.judged:
         row = stored(run.plan, reading, judged.grade, judged.taken_ms)
         if row is not None:
-            yield row
+            yield _BARE(row)
 
 
 def _visitor(run: Run, plant: EnclosurePlant, start_ms: int) -> tuple[Request, ...]:
@@ -156,7 +163,7 @@ def _write(folder: Path, names: list[str], queue: Any, tell: Callable[[float], N
             if isinstance(chunk, str):
                 raise SoilwardError(f"the demo's history failed: {chunk}")
             with transaction(connection):
-                readings.add(connection, chunk.rows)
+                readings.add(connection, [StoredReading(*row) for row in chunk.rows])
                 for event in chunk.events:
                     runs.apply(connection, event)
             earlier = last[chunk.enclosure].entries if chunk.enclosure in last else []
