@@ -8,7 +8,7 @@ from controller import enclosure, latching
 from controller.clock import Moment
 from controller.heater_log import HeaterLog
 from controller.plan import Plan
-from controller.probe import SI_UNIT, Reading
+from controller.probe import SI_UNIT, Quantity, Reading
 from controller.report import status_of
 from controller.safety.lease import Order, Sent
 from controller.safety.trip import Trip, TripKind
@@ -20,6 +20,8 @@ from controller.store.requests import Request
 
 log = logging.getLogger("soilward.loop")
 HEARTBEAT_S = 5.0
+_WORD: dict[str, str] = {each: each.value for each in (*Quantity, *Grade)}
+"""The plain words of what every reading is kept with: `.value` is a Python call each time."""
 
 
 @dataclass(slots=True)
@@ -83,6 +85,6 @@ def stored(plan: Plan, reading: Reading, grade: Grade, taken_ms: int) -> StoredR
         return None
     quantity = plan.watches[reading.probe].quantity
     return StoredReading(
-        reading.enclosure, reading.probe, quantity.value, SI_UNIT[quantity], reading.value, taken_ms,
-        reading.arrived_ms, grade.value,
+        reading.enclosure, reading.probe, _WORD[quantity], SI_UNIT[quantity], reading.value, taken_ms,
+        reading.arrived_ms, _WORD[grade],
     )  # fmt: skip

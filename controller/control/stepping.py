@@ -33,6 +33,10 @@ class Stepper:
         """Return the state a step later under constant inputs."""
         return self.a @ state + self.b @ inputs + self.c
 
+    def driven(self, inputs: Array) -> Array:
+        """Return what rows of inputs add to the state, row by row."""
+        return np.asarray(inputs @ self.b.T + self.c)
+
 
 @lru_cache(maxsize=8)
 def stepper(model: ThermalModel, seconds: float) -> Stepper:

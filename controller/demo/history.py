@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -38,11 +39,14 @@ BEGINS_WITH = Standing(armed=True)
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Half a day of one enclosure, ready to be written; `done` 0..1 tells how far it is."""
+    """Half a day of one enclosure, ready to be written; `done` 0..1 tells how far it is.
+
+    `rows` are stored readings as bare tuples: they cross to the writing process in a third of the time.
+    """
 
     enclosure: str
     done: float
-    rows: list[StoredReading]
+    rows: list[tuple[Any, ...]]
     events: list[RunEvent]
     entries: list[Entry]
     plant: dict[str, Any]
@@ -62,7 +66,7 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
     chunk_ticks = round(CHUNK_DAYS * DAY_S / scenario.TICK_S)
     total = round(days * DAY_S / scenario.TICK_S)
     for first in range(0, total, chunk_ticks):
-        rows: list[StoredReading] = []
+        rows: list[tuple[Any, ...]] = []
         events: list[RunEvent] = []
         entries: list[Entry] = []
         for _ in range(first, min(first + chunk_ticks, total)):
@@ -77,11 +81,14 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
         queue.put(Chunk(name, done, rows, events, entries, plant.state(), run.state.standing))
 
 
-def _rows(run: Run, ticked: Ticked) -> Iterator[StoredReading]:
+_BARE = attrgetter(*StoredReading.__slots__)
+
+
+def _rows(run: Run, ticked: Ticked) -> Iterator[tuple[Any, ...]]:
     for reading, judged in ticked.decision.judged:
         row = stored(run.plan, reading, judged.grade, judged.taken_ms)
         if row is not None:
-            yield row
+            yield _BARE(row)
 
 
 def _visitor(run: Run, plant: EnclosurePlant, start_ms: int) -> tuple[Request, ...]:
@@ -158,7 +165,7 @@ def _write(folder: Path, names: list[str], queue: Any, tell: Callable[[float], N
             if isinstance(chunk, str):
                 raise SoilwardError(f"the demo's history failed: {chunk}")
             with transaction(connection):
-                keeping.add(chunk.rows)
+                keeping.add([StoredReading(*row) for row in chunk.rows])
                 keeping.pack_much()
                 for event in chunk.events:
                     runs.apply(connection, event)

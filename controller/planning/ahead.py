@@ -73,9 +73,16 @@ def _clearness(log: Log, place: Place) -> float:
 
 
 def clear_w_m2(log: Log, place: Place) -> Array:
-    """Return the light [W/m2] of a clear sky in the middle of every step of a log."""
-    at_ms = log.ends_ms - 1000.0 * log.step_s * (np.arange(len(log))[::-1] + 0.5)
-    return np.array([_clear_w_m2(ms, place) for ms in at_ms])
+    """Return the light [W/m2] of a clear sky in the middle of every step of a log; not to be changed in place."""
+    return _clear_before_w_m2(log.ends_ms, log.step_s, len(log), place)
+
+
+@lru_cache(maxsize=16)  # learning asks for the same three days a thousand times
+def _clear_before_w_m2(ends_ms: int, step_s: float, steps: int, place: Place) -> Array:
+    at_ms = ends_ms - 1000.0 * step_s * (np.arange(steps)[::-1] + 0.5)
+    clear = np.array([_clear_w_m2(ms, place) for ms in at_ms])
+    clear.flags.writeable = False
+    return clear
 
 
 def _clear_w_m2(at_ms: float, place: Place) -> float:

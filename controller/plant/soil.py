@@ -111,15 +111,14 @@ class SoilColumn:
         self._over: list[float] = []
         self._carry: list[float] = []
         self._pivot: list[float] = []
-        over = 0.0
-        for i, inertia in enumerate(self._inertia):
-            above = below[i + 1] if i + 1 < len(below) else top_loss
-            coupled = below[i] if i else 0.0
-            pivot = 1.0 / (inertia + self._edge[i] + below[i] + above - coupled * over)
-            over = above * pivot if i + 1 < len(below) else 0.0
+        over, coupled = 0.0, 0.0
+        for inertia, edge, low, above in zip(self._inertia, self._edge, below, [*below[1:], top_loss], strict=True):
+            pivot = 1.0 / (inertia + edge + low + above - coupled * over)
+            over = above * pivot
             self._pivot.append(pivot)
             self._carry.append(coupled * pivot)
             self._over.append(over)
+            coupled = above
         self._top_per_air = self._to_top * air_w_m2k * self._pivot[-1]
         self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._top_per_air) / self._skin_sum
 
