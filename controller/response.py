@@ -10,7 +10,7 @@ The parts and bounds below are engineering judgement, tried in simulation: each 
 
 from typing import Final
 
-from controller.expected import Expected
+from controller.expected import SURE_EXCESS_K, Expected
 from controller.plant.construction import HeaterKind
 from controller.safety import limits
 from controller.safety.trip import Trip, TripKind
@@ -31,6 +31,10 @@ CREDIT: Final = 2.0
 """How many times what soil would follow a fall of the air is credited: it had begun to fall before the span, and the
 sky takes more than the air does. Tried in simulated seasons; on evenings that need it a dead heater shows 5 to 6 h
 after sunset, not 3."""
+
+LEAK_PART: Final = 0.25
+"""Part of what its heat should hold the air above outside by; colder air has lost it to a hole. Simulated sound
+enclosures that should hold 6 K held 0.4 of it and more for all but minutes, a torn one 0.1."""
 
 BARE_PART: Final = 0.4
 LEAST_BARE_K: Final = 2.5
@@ -87,6 +91,7 @@ def heating(
 
     Time is cut into spans of `window_s`; each is judged at its end, the first one for a bare cable as well.
     """
+    _note_leak(expected, memory, now_s)
     since_s = memory.since_s
     if since_s is None:
         if duty >= limits.HARD_AT_WORK_DUTY:
@@ -109,6 +114,20 @@ def heating(
         trip = trip or _no_answer(expected, memory, now_s, at_ms)
         _begin(memory, now_s, False)
     return [] if trip is None else [trip]
+
+
+def _note_leak(expected: Expected, memory: Response, now_s: float) -> None:
+    """Note since when far more heat is lost than the cover explains: a torn film, an open end (hazard E01)."""
+    soil_k, above_k = _difference_k(memory.soil_c, memory.air_c), _difference_k(memory.air_c, memory.outside_c)
+    settled = memory.dark_s is not None and now_s - memory.dark_s >= DARK_AIR_S
+    if soil_k is None or above_k is None or not settled:
+        memory.leaks_s = None
+        return
+    due_k = expected.carried_part * soil_k
+    if expected.kind is HeaterKind.AIR_HEATER and memory.since_s is not None:
+        due_k += memory.duty * expected.bare_k
+    leaks = due_k >= SURE_EXCESS_K and above_k < LEAK_PART * due_k
+    memory.leaks_s = _since(memory.leaks_s, leaks, now_s)
 
 
 def _begin(memory: Response, now_s: float, onset: bool) -> None:

@@ -87,7 +87,7 @@ def save_for_ever(file: Path) -> None:
 
 
 def test_d05_a_power_cut_in_the_middle_of_a_save_leaves_the_old_latch_or_the_new(tmp_path: Path) -> None:
-    """D05: killed at any moment, thirty times and until both were seen: one of the two is read, never nothing or half."""
+    """D05: killed thirty times and until both were seen, at any moment: one of the two is read, never nothing."""
     file, chance = tmp_path / "standing.json", random.Random(5)
     found, on_s = set(), 0
     for number in range(200):
