@@ -10,7 +10,7 @@ The parts and bounds below are engineering judgement, tried in simulation: each 
 
 from typing import Final
 
-from controller.expected import SURE_EXCESS_K, Expected
+from controller.expected import Expected
 from controller.plant.construction import HeaterKind
 from controller.safety import limits
 from controller.safety.trip import Trip, TripKind
@@ -33,8 +33,10 @@ sky takes more than the air does. Tried in simulated seasons; on evenings that n
 after sunset, not 3."""
 
 LEAK_PART: Final = 0.25
-"""Part of what its heat should hold the air above outside by; colder air has lost it to a hole. Simulated sound
-enclosures that should hold 6 K held 0.4 of it and more for all but minutes, a torn one 0.1."""
+LEAK_SURE_K: Final = 8.0
+"""Part of what its heat should hold the air above outside by, and [K] that it should hold at least to tell: colder air
+has lost it to a hole. Simulated sound enclosures held 0.3 and more of 8 K, under a clear still sky a quarter of 6 K; a
+torn one holds 0.1."""
 
 BARE_PART: Final = 0.4
 LEAST_BARE_K: Final = 2.5
@@ -126,7 +128,7 @@ def _note_leak(expected: Expected, memory: Response, now_s: float) -> None:
     due_k = expected.carried_part * soil_k
     if expected.kind is HeaterKind.AIR_HEATER and memory.since_s is not None:
         due_k += memory.duty * expected.bare_k
-    leaks = due_k >= SURE_EXCESS_K and above_k < LEAK_PART * due_k
+    leaks = due_k >= LEAK_SURE_K and above_k < LEAK_PART * due_k
     memory.leaks_s = _since(memory.leaks_s, leaks, now_s)
 
 
