@@ -5,12 +5,16 @@ from collections.abc import Iterator
 from controller import pairs, requests
 from controller.alerts import Alert
 from controller.clock import Moment
+from controller.ground import Ground, ground, highest_c
 from controller.plan import Plan
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits
 from controller.safety.trip import TripKind
 from controller.state import Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
+
+LEAKS_S = 3600.0
+"""[s] How long the air must have been far too cold for the heat in it: a door is shut sooner. Source: simulation."""
 
 HURRY_REMEMBERED_S = 120.0
 """[s] How long the alert lasts after a probe has sent far too often. Source: engineering judgement."""
@@ -24,6 +28,7 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
         yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
     yield from _air(plan, state, now)
     yield from _heat(state, now)
+    yield from _cover_and_ground(plan, state, now)
     yield from _node(plan, state, now)
     yield from _upkeep(plan, state, inputs, now)
     for name, words in inputs.notes:
@@ -74,6 +79,21 @@ def _heat(state: State, now: Moment) -> Iterator[Alert]:
         yield Alert("cannot-hold", f"{detail}: cover it, or look for a torn film", urgent=True)
     if not now.wall_is_believable:
         yield Alert("clock", "the clock is wrong: the schedule waits, only the floor is held")
+
+
+def _cover_and_ground(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
+    leaks_s = state.response.leaks_s
+    if leaks_s is not None and now.mono_s - leaks_s >= LEAKS_S:
+        detail = "the air holds less than a quarter of what the heat in it should"
+        yield Alert("losing-heat", f"{detail}: look for a torn film, an open end or door", urgent=True)
+    found = ground(plan, state.foresight)
+    if found is Ground.DRY:
+        ceiling_c = highest_c(plan, state.foresight)
+        detail = "the bed answers its cable as bone-dry soil does, and a cable gets hot in it: water it"
+        yield Alert("soil-dry", f"{detail}. No set point counts above {ceiling_c:.0f} Cel until it answers otherwise")
+    elif found is Ground.WET:
+        detail = "the bed takes twice the heat that its soil should: it may stand in water"
+        yield Alert("soil-wet", f"{detail}. Touch nothing wet before the earth-fault breaker has been tried")
 
 
 def _node(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:

@@ -52,6 +52,8 @@ class Expected:
         [s] after sunset until the day's warmth has passed the deepest probe.
     felt_part
         Part of a change of the air that soil at the probes follows within `window_s`, 0..1.
+    carried_part
+        [K] that the air stands above outside per kelvin that soil at the probes is above the air.
     """
 
     kind: HeaterKind
@@ -64,6 +66,7 @@ class Expected:
     spread_s: float
     wave_s: float
     felt_part: float
+    carried_part: float
 
 
 def expected_of(built: Construction, depths_m: Sequence[float]) -> Expected:
@@ -98,6 +101,7 @@ def expected_of(built: Construction, depths_m: Sequence[float]) -> Expected:
         spread_s + 1800.0,
         min(max(wave_s, SOONEST_WAVE_S), LONGEST_WAVE_S),
         fmean(felt_part(soil, each, min(window_s, limits.LONGEST_UNANSWERED_S)) for each in known_m),
+        built.floor_m2 / (1.0 / STILL_SURFACE_W_M2K + min(known_m) / soil.conductivity_w_mk) / outward_w_k,
     )
 
 

@@ -2,7 +2,7 @@
 
 import statistics
 
-from controller import hearing, pairs, permits
+from controller import ground, hearing, pairs, permits
 from controller.clock import Moment
 from controller.control import cycle, foresight, pid, schedule, terms
 from controller.control.thermal import ThermalModel
@@ -65,6 +65,8 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     """Return whether control wants heat at this instant."""
     state.soil_c = soil_c = _soil(plan, state, now)
     state.asked_c, state.asked_by = asked(plan, state.standing, now)
+    if state.asked_c is not None and state.foresight is not None:
+        state.asked_c = min(state.asked_c, ground.highest_c(plan, state.foresight))
     if state.asked_c is None or state.standing.trips or not state.standing.armed:
         forget_control(state)
         return False

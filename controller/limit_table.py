@@ -42,6 +42,7 @@ _ACTS: dict[str, tuple[tuple[str, str], str]] = {
     "LEAST_RISE_K": (_TRIP, "no-heating-response"),
     "EXPOSED_PART": (_TRIP, "heater-exposed"),
     "UNASKED_RISE_K": (_TRIP, "heat-not-asked-for"),
+    "DRY_SOIL_LOWERS_K": (_ALERT, "soil-dry"),
     "SHORT_K": (_ALERT, "cannot-hold"),
     "STEP_QUARANTINE_S": (_ALERT, "probe:"),
     "REARM_AFTER_RESET_S": (_HELD, "settled after a reset"),

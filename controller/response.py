@@ -32,6 +32,12 @@ CREDIT: Final = 2.0
 sky takes more than the air does. Tried in simulated seasons; on evenings that need it a dead heater shows 5 to 6 h
 after sunset, not 3."""
 
+LEAK_PART: Final = 0.25
+LEAK_SURE_K: Final = 8.0
+"""Part of what its heat should hold the air above outside by, and [K] that it should hold at least to tell: colder air
+has lost it to a hole. Simulated sound enclosures held 0.3 and more of 8 K, under a clear still sky a quarter of 6 K; a
+torn one holds 0.1."""
+
 BARE_PART: Final = 0.4
 LEAST_BARE_K: Final = 2.5
 """Part of what a bare cable would warm the air by, and [K] at least, that must show to call it bare."""
@@ -87,6 +93,7 @@ def heating(
 
     Time is cut into spans of `window_s`; each is judged at its end, the first one for a bare cable as well.
     """
+    _note_leak(expected, memory, now_s)
     since_s = memory.since_s
     if since_s is None:
         if duty >= limits.HARD_AT_WORK_DUTY:
@@ -109,6 +116,20 @@ def heating(
         trip = trip or _no_answer(expected, memory, now_s, at_ms)
         _begin(memory, now_s, False)
     return [] if trip is None else [trip]
+
+
+def _note_leak(expected: Expected, memory: Response, now_s: float) -> None:
+    """Note since when far more heat is lost than the cover explains: a torn film, an open end (hazard E01)."""
+    soil_k, above_k = _difference_k(memory.soil_c, memory.air_c), _difference_k(memory.air_c, memory.outside_c)
+    settled = memory.dark_s is not None and now_s - memory.dark_s >= DARK_AIR_S
+    if soil_k is None or above_k is None or not settled:
+        memory.leaks_s = None
+        return
+    due_k = expected.carried_part * soil_k
+    if expected.kind is HeaterKind.AIR_HEATER and memory.since_s is not None:
+        due_k += memory.duty * expected.bare_k
+    leaks = due_k >= LEAK_SURE_K and above_k < LEAK_PART * due_k
+    memory.leaks_s = _since(memory.leaks_s, leaks, now_s)
 
 
 def _begin(memory: Response, now_s: float, onset: bool) -> None:

@@ -18,6 +18,7 @@ from controller.keeper import Keeper
 from controller.memory import Memory, end_left_open_runs, journal_breaks_at
 from controller.parent import end_with_parent
 from controller.plan import plan_for
+from controller.proving import slower
 from controller.recording import Recording, writer_of
 from controller.reports import is_repeat
 from controller.routing import Routing
@@ -75,6 +76,7 @@ class Controller:
         self._reader_test = ReaderTest(settings, now)
         self._epochs = Epochs()
         self._foreseen = Foreseen(folder)
+        self._slower = slower.slower_probes(folder, self.keepers)
         self._flaps = {name: Flaps() for name in self.keepers}
         self._record = Recording(self.writer, self.memory, self.routing)
         self._stop = threading.Event()
@@ -213,6 +215,8 @@ class Controller:
         notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes()]
         if self._flaps[name].is_flapping(now.mono_s):
             notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
+        if name in self._slower:
+            notes.append((slower.ALERT, self._slower[name]))
         if name in self.memory.set_back:
             notes.append(("counter", SET_BACK.format(self.memory.set_back[name])))
         if name in self._epochs.rivals:

@@ -110,6 +110,8 @@ class Response:
         [Cel] the coldest the unheated soil has been since its warmth should have spread, or None.
     short_s
         [s] since when full heat has been too little, or None.
+    leaks_s
+        [s] since when the air has been far colder than the heat that goes into it explains, or None.
     """
 
     soil_c: float | None = None
@@ -128,6 +130,7 @@ class Response:
     disturbed_s: float = NEVER
     lowest_c: float | None = None
     short_s: float | None = None
+    leaks_s: float | None = None
 
     def copy(self) -> "Response":
         """Return a copy."""

@@ -32,8 +32,9 @@ AIR_ANSWER_K: Final = 1.0
 AIR_ANSWERS_WITHIN_S: Final = 600.0
 """[K], [s] An air heater is quick. Source: engineering judgement."""
 
-LAG_GREW: Final = 10.0
-"""Times that an answer may be later than in the last proof test before people are told. Source: hazard P23."""
+LAG_GREW: Final = 2.0
+"""Times that an answer may be later than in the last proof test before people are told: a probe ten times as slow makes
+it far later, and so does soil that has dried out. Source: hazards P23, E06."""
 
 NODE: Final = "our limits; no current with either contact open alone"
 CONTACT: Final = (

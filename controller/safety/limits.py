@@ -149,6 +149,10 @@ EXPOSED_PART: Final = 0.3
 UNASKED_RISE_K: Final = 0.2
 """[K] Soil that rises by more in the dark, heater off, is heated by something. Source: hazard K02."""
 
+DRY_SOIL_LOWERS_K: Final = 5.0
+"""[K] by which the highest set point falls where a cable's soil has dried out: its own surface is hotter there.
+Source: hazard E06."""
+
 SHORT_K: Final = 2.0
 """[K] Full heat for SHORT_S and still this far below the set point: the heater is too small. Source: hazard H07."""
 

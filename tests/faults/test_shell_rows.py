@@ -11,11 +11,13 @@ from pathlib import Path
 import pytest
 
 from controller import standing
+from controller.proving import criteria
+from controller.proving.account import Account, Outcome, Result, entry_of
 from controller.safety.trip import Trip, TripKind
 from controller.standing import Kept, Standing
-from controller.store import runs
+from controller.store import journal, runs
 from controller.store.connection import open_writer
-from controller.store.migrations import READINGS
+from controller.store.migrations import JOURNAL, READINGS
 from tests.core_site import Bed, plan_of
 from tests.faults.cases import LOOK_S, seen
 from tests.faults.sick import UNRECORDED_S
@@ -87,7 +89,7 @@ def save_for_ever(file: Path) -> None:
 
 
 def test_d05_a_power_cut_in_the_middle_of_a_save_leaves_the_old_latch_or_the_new(tmp_path: Path) -> None:
-    """D05: killed at any moment, thirty times and until both were seen: one of the two is read, never nothing or half."""
+    """D05: killed thirty times and until both were seen, at any moment: one of the two is read, never nothing."""
     file, chance = tmp_path / "standing.json", random.Random(5)
     found, on_s = set(), 0
     for number in range(200):
@@ -124,6 +126,22 @@ def test_d07_a_count_of_closings_that_has_gone_back_is_told_and_goes_on(
         saved = standing.from_text((bench.data / "standing.json").read_text(encoding="utf-8")).enclosures["larch"]
         assert saved.closings == (recorded if told else 0)
         assert saved.proved_ms is None
+
+
+@pytest.mark.parametrize(("lag_s", "told"), [(6000.0, True), (700.0, False)])
+def test_p23_a_probe_that_answers_ten_times_later_than_at_the_last_proof_test_is_told(
+    tmp_path: Path, lag_s: float, told: bool
+) -> None:
+    """P23: compared at the proof test, and an alert at the controller until another proof test says otherwise."""
+    bench = Bench(tmp_path)
+    pulse = criteria.answered("soil-10", 0.31, lag_s, 600.0)
+    outcome = Outcome("heat-pulse", "", "", Result.PASSED, pulse.said, pulse.figures)
+    account = Account("larch", "keeper", "a test", 1_772_338_322_000, 60.0, False, False, (outcome,))
+    with closing(open_writer(bench.data / "journal.db", JOURNAL)) as connection:
+        journal.append(connection, [entry_of(account, 1)])
+    with bench:
+        until("the controller speaks", bench.spy.status, 30.0)
+        assert ("probe-slow" in bench.spy.alerts()) is told
 
 
 def test_k09_an_opening_that_is_lost_ends_with_the_lease(tmp_path: Path) -> None:

@@ -141,7 +141,7 @@ def season(built: Built, seed: int, days: float, start_day: int = 0, dies_day: f
     for number in range(1, ticks + 1):
         plant.advance(TICK_S, state.order.on and number * TICK_S < dies_day * DAY_S)
         now = Moment(number * TICK_S, start_ms + round(number * TICK_S * 1000))
-        state, decision = enclosure.step(plan, state, _heard(plan, plant, state.order.on, now), now)
+        state, decision = enclosure.step(plan, state, heard(plan, plant, state.order.on, now), now)
         _note(found, state, decision.entries, plant, now, ticks)
         state.standing = replace(state.standing, trips=())
     return found
@@ -158,7 +158,7 @@ def _note(found: Found, state: State, entries: Sequence[Entry], plant: Enclosure
             found.alert_names[str(entry.body["alert"])] += 1
 
 
-def _heard(plan: Plan, plant: EnclosurePlant, on: bool, now: Moment) -> Inputs:
+def heard(plan: Plan, plant: EnclosurePlant, on: bool, now: Moment) -> Inputs:
     """Return what probes and a node without a current sensor say."""
     readings = tuple(
         Reading(plan.name, probe, value, now.utc_ms, now.utc_ms, now.mono_s) for probe, value in plant.probes().items()

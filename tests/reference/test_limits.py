@@ -63,6 +63,7 @@ from tests.core_site import raw_settings, settings_of
         ("LONGEST_UNANSWERED_S", 175 * 60.0),
         ("EXPOSED_PART", 0.3),
         ("UNASKED_RISE_K", 0.2),
+        ("DRY_SOIL_LOWERS_K", 5.0),
         ("SHORT_K", 2.0),
         ("SHORT_S", 6 * 3600.0),
         ("NODE_ALERT_S", 35.0),

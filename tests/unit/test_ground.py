@@ -1,0 +1,77 @@
+"""Whether a bed has dried out or stands in water, by what its nights have taught."""
+
+from dataclasses import replace
+
+import pytest
+
+from controller.control.foresight import Foresight
+from controller.control.thermal import ThermalModel
+from controller.control.tuned import tuned_by
+from controller.ground import Ground, ground, highest_c
+from tests.core_site import AIR, SOIL, Bed, plan_of
+
+CABLE = plan_of()
+FAN = plan_of(SOIL, AIR, heater={"kind": "air-heater", "rated_w": 300.0})
+
+
+def taught(model: ThermalModel, lag: float = 1.0, store: float = 1.0) -> Foresight:
+    """Return a plan of nothing whose model is the given one, lag and stores so many times as large."""
+    learnt = replace(
+        model, lag_s=model.lag_s * lag, bed_j_k=model.bed_j_k * store, upper_j_k=model.upper_j_k * store
+    )  # fmt: skip
+    return Foresight(0, 1800.0, (), (0.0,), (), tuned=tuned_by(learnt))
+
+
+@pytest.mark.parametrize(
+    ("lag", "store", "found"),
+    [
+        (1.0, 1.0, Ground.AS_SET),
+        (2.19, 1.0, Ground.AS_SET),
+        (2.21, 1.0, Ground.DRY),
+        (1.0, 0.51, Ground.AS_SET),
+        (1.0, 0.49, Ground.DRY),
+        (1.0, 1.99, Ground.AS_SET),
+        (1.0, 2.01, Ground.WET),
+        (0.1, 1.0, Ground.AS_SET),
+        (2.21, 2.01, Ground.DRY),
+    ],
+)
+def test_a_late_or_small_store_is_dry_and_a_large_one_wet(lag: float, store: float, found: Ground) -> None:
+    """E05, E06: just inside and just outside each bound; where both speak, the dangerous one counts."""
+    known = taught(CABLE.tuned.model, lag, store)
+    assert ground(CABLE, known) is found
+    assert highest_c(CABLE, known) == (27.0 if found is Ground.DRY else 32.0)
+
+
+def test_nothing_learnt_and_heat_in_the_air_say_nothing_of_the_ground() -> None:
+    """No plan, a plan of geometry alone, and an air heater, whose warmth comes round by the air."""
+    assert ground(CABLE, None) is Ground.AS_SET
+    assert ground(CABLE, replace(taught(CABLE.tuned.model), tuned=None)) is Ground.AS_SET
+    assert ground(FAN, taught(FAN.tuned.model, 9.0, 0.1)) is Ground.AS_SET
+    assert highest_c(CABLE, None) == 32.0
+
+
+def test_a_tightened_ceiling_falls_too() -> None:
+    """Five kelvin below what holds otherwise."""
+    plan = plan_of(limits={"highest_set_point": 24.0})
+    assert highest_c(plan, taught(plan.tuned.model, 3.0)) == 19.0
+
+
+@pytest.mark.parametrize(("asked_c", "counts_c"), [(32.0, 27.0), (27.1, 27.0), (27.0, 27.0), (20.0, 20.0)])
+def test_in_dry_soil_no_higher_set_point_counts_and_people_are_told(asked_c: float, counts_c: float) -> None:
+    """E06: heat goes on, at most to 27 Cel; the alert names the bound; answered as set, all is as before."""
+    bed = Bed(CABLE, {"soil": 10.0, "air": 10.0}, also={"foresight": taught(CABLE.tuned.model, 3.0)})
+    bed.state.standing = replace(bed.state.standing, override_c=asked_c)
+    bed.run(90)
+    assert (bed.on, bed.state.asked_c, bed.alerts) == (True, counts_c, ["soil-dry"])
+    assert "above 27 Cel" in next(each.detail for each in bed.state.alerts if each.name == "soil-dry")
+    bed.also["foresight"] = taught(CABLE.tuned.model)
+    bed.run(20)
+    assert (bed.state.asked_c, bed.alerts) == (asked_c, [])
+
+
+def test_a_bed_that_stands_in_water_is_told_and_heats_on() -> None:
+    """E05: an alert; the earth-fault breaker covers the rest."""
+    bed = Bed(CABLE, {"soil": 10.0, "air": 10.0}, also={"foresight": taught(CABLE.tuned.model, store=2.5)})
+    bed.run(90)
+    assert (bed.on, bed.state.asked_c, bed.alerts) == (True, 20.0, ["soil-wet"])
