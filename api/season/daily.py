@@ -39,11 +39,11 @@ class Day:
     tmax_c: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Daily:
     """The days of one place, in order of date; a date that is not among them is missing as well.
 
-    `note` says what a reader should know of them.
+    `note` says what a reader should know of them. One record is itself alone, so that what follows from it may be kept.
     """
 
     place: str
