@@ -10,7 +10,7 @@ from fastapi import Depends, HTTPException, Request, Response
 
 from api import people
 from api.people import Person, Refusal, Role
-from api.state import State, state_of
+from api.state import Door, State, door_of, state_of
 from controller.errors import SettingsError
 from controller.settings import Served
 
@@ -56,24 +56,24 @@ def log_in(request: Request, name: str, password: str) -> str:
     HTTPException
         401 for a wrong name or password, 403 from a foreign page, 429 after too many tries.
     """
-    state = state_of(request)
-    _check_same_origin(request, state, "nobody", must_show=False)
-    wait_s = state.tries.wait_s(name, state.clock.now().mono_s)
+    door = door_of(request)
+    _check_same_origin(request, door, "nobody", must_show=False)
+    wait_s = door.tries.wait_s(name, door.clock.now().mono_s)
     if wait_s > 0:
         raise HTTPException(
             429, f"too many tries; wait {wait_s:.0f} s and try again", headers={"Retry-After": f"{wait_s:.0f}"}
         )
-    person = people.check_password(state.season.do(people.password_hash, name), password)
+    person = people.check_password(door.season.do(people.password_hash, name), password)
     if person is None:
-        raise _refused(request, state, 401, name, "name or password is wrong")
-    return state.season.do(people.new_session, person.name, state.clock.now().utc_ms)
+        raise _refused(request, door, 401, name, "name or password is wrong")
+    return door.season.do(people.new_session, person.name, door.clock.now().utc_ms)
 
 
 def log_out(request: Request) -> None:
     """End the session the request carries, if any."""
     token = _token(request)
     if token is not None:
-        state_of(request).season.do(people.end_session, token)
+        door_of(request).season.do(people.end_session, token)
 
 
 def set_cookie(response: Response, settings: Served, token: str) -> None:
@@ -105,40 +105,40 @@ def _host_of(netloc: str) -> str:
         return ""
 
 
-def _is_local(request: Request, state: State) -> bool:
+def _is_local(request: Request, door: Door) -> bool:
     """Whether nobody is set up and the caller sits at this machine.
 
     The Host header must name this machine too: a foreign page whose name was pointed at 127.0.0.1 carries its own.
     """
     caller = request.client.host if request.client else ""
     return (
-        is_loopback(state.settings.web.host)
+        is_loopback(door.settings.web.host)
         and is_loopback(caller)
         and is_loopback(_host_of(request.headers.get("host", "")))
-        and not state.season.do(people.list_people)
+        and not door.season.do(people.list_people)
     )
 
 
 def person_of(request: Request) -> Person | None:
     """Return who is asking, or None; checks neither role nor origin."""
-    state = state_of(request)
+    door = door_of(request)
     token = _token(request)
     if token is not None:
-        known = state.season.do(people.who, token, state.clock.now().utc_ms)
+        known = door.season.do(people.who, token, door.clock.now().utc_ms)
         if known is not None:
             return known
-    return LOCAL if _is_local(request, state) else None
+    return LOCAL if _is_local(request, door) else None
 
 
-def _refused(request: Request, state: State, status: int, who: str, why: str) -> HTTPException:
+def _refused(request: Request, door: Door, status: int, who: str, why: str) -> HTTPException:
     """Keep a refused change for the record (hazard A04) and return what to raise."""
     if request.method not in _CHANGES_NOTHING:
-        state.season.do(people.note_refusal, Refusal(state.clock.now().utc_ms, who, request.url.path, why))
+        door.season.do(people.note_refusal, Refusal(door.clock.now().utc_ms, who, request.url.path, why))
     headers = {"WWW-Authenticate": 'Bearer realm="soilward"'} if status == 401 else None
     return HTTPException(status, why, headers=headers)
 
 
-def _check_same_origin(request: Request, state: State, who: str, *, must_show: bool) -> None:
+def _check_same_origin(request: Request, door: Door, who: str, *, must_show: bool) -> None:
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     if site is not None:
         ours = site == "same-origin"
@@ -148,21 +148,21 @@ def _check_same_origin(request: Request, state: State, who: str, *, must_show: b
         # Every browser sends one of the two with a change; a program signs in with a bearer token instead.
         ours = not must_show
     if not ours:
-        raise _refused(request, state, 403, who, "a change must come from Soilward's own page, or carry a bearer token")
+        raise _refused(request, door, 403, who, "a change must come from Soilward's own page, or carry a bearer token")
 
 
 def _at_least(role: Role) -> Callable[[Request], Person]:
     def admitted(request: Request) -> Person:
-        state = state_of(request)
+        door = door_of(request)
         person = person_of(request)
         if person is None:
-            raise _refused(request, state, 401, "nobody", "sign in, or send a bearer token")
+            raise _refused(request, door, 401, "nobody", "sign in, or send a bearer token")
         if role is Role.OPERATE and person.role is not Role.OPERATE:
             raise _refused(
-                request, state, 403, person.name, f"{person.name!r} has the role view; changing needs the role operate"
+                request, door, 403, person.name, f"{person.name!r} has the role view; changing needs the role operate"
             )
         if request.method not in _CHANGES_NOTHING and _bearer(request) is None:
-            _check_same_origin(request, state, person.name, must_show=person is not LOCAL)
+            _check_same_origin(request, door, person.name, must_show=person is not LOCAL)
         return person
 
     return admitted
@@ -170,9 +170,9 @@ def _at_least(role: Role) -> Callable[[Request], Person]:
 
 def keyholder(request: Request) -> None:
     """Dependency: the command on this machine, which can read the key in the store folder; 401 otherwise."""
-    state = state_of(request)
-    if not hmac.compare_digest((_bearer(request) or "").encode(), state.key.encode()):
-        raise _refused(request, state, 401, "nobody", "send the key in the store folder as a bearer token")
+    door = door_of(request)
+    if not hmac.compare_digest((_bearer(request) or "").encode(), door.key.encode()):
+        raise _refused(request, door, 401, "nobody", "send the key in the store folder as a bearer token")
 
 
 viewer = _at_least(Role.VIEW)
@@ -184,3 +184,4 @@ operator = _at_least(Role.OPERATE)
 Viewer = Annotated[Person, Depends(viewer)]
 Operator = Annotated[Person, Depends(operator)]
 StateNow = Annotated[State, Depends(state_of)]
+DoorNow = Annotated[Door, Depends(door_of)]

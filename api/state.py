@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
+from typing import Protocol, cast
 
 from fastapi import HTTPException, Request
 
@@ -14,16 +14,46 @@ from api.live import Live
 from api.tries import Tries
 from api.writer import Writer
 from controller.clock import Clock
-from controller.settings import Enclosure, Settings
+from controller.settings import Enclosure, Served, Settings
 from controller.store.connection import open_reader
+
+
+class Door(Protocol):
+    """What sign-in, roles and people stand on, at one site or over many; `key` is shown by the command on this machine
+    to say who the people are.
+    """
+
+    @property
+    def settings(self) -> Served:
+        """What is served, and how."""
+        ...
+
+    @property
+    def season(self) -> Writer:
+        """The file that holds the people."""
+        ...
+
+    @property
+    def tries(self) -> Tries:
+        """Who tried to sign in how often."""
+        ...
+
+    @property
+    def clock(self) -> Clock:
+        """The machine's."""
+        ...
+
+    @property
+    def key(self) -> str:
+        """Of the command on this machine."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """Held by the app for as long as it runs.
+    """Held by a site's app for as long as it runs; a `Door` among other things.
 
     `season` and `requests` are the files the API writes; `folder` holds the controller's, opened read-only per call.
-    `key` is what the command on this machine shows to say who the people are.
     """
 
     settings: Settings
@@ -74,3 +104,8 @@ class State:
 def state_of(request: Request) -> State:
     """Return the app's state; usable as a dependency."""
     return cast(State, request.app.state.soilward)
+
+
+def door_of(request: Request) -> Door:
+    """Return what is known at the door, of a site's app or that over many; usable as a dependency."""
+    return cast(Door, request.app.state.soilward)

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Form, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from api import auth
-from api.auth import StateNow
+from api.auth import DoorNow
 from api.pages.render import UNIT_COOKIE, own_path, page
 
 router = APIRouter()
@@ -25,7 +25,7 @@ def sign_in_page(request: Request, then: _Path = "/") -> HTMLResponse:
 @router.post("/sign-in")
 def sign_in(
     request: Request,
-    state: StateNow,
+    state: DoorNow,
     name: Annotated[str, Form(max_length=40)],
     password: Annotated[str, Form(max_length=200)],
     then: Annotated[str, Form(max_length=300)] = "/",

@@ -22,6 +22,7 @@ from api.review.settings import ReviewSettings
 from api.review.victoria import Victoria
 from api.routes import people as people_route
 from api.routes import session
+from api.state import Door
 from api.tries import Tries
 from api.writer import Writer
 from controller.clock import Clock
@@ -36,7 +37,7 @@ _ABOUT = (
 
 @dataclass(frozen=True, slots=True)
 class ReviewState:
-    """What every call stands on. `auth`, sign-in and people find here by name what they find in a site's own state."""
+    """What every call stands on; a `Door` among other things."""
 
     settings: ReviewSettings
     kept: Kept
@@ -80,7 +81,7 @@ def create_review(settings: ReviewSettings, clock: Clock | None = None) -> FastA
     except BaseException:
         season.close()
         raise
-    state = ReviewState(settings, kept, season, Tries(), clock or Clock(), new_key(folder))
+    state: Door = ReviewState(settings, kept, season, Tries(), clock or Clock(), new_key(folder))
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:

@@ -5,8 +5,9 @@ from typing import Any
 from fastapi import APIRouter, HTTPException, Request
 
 from api.auth import Operator, StateNow, Viewer
-from api.examples import FORECAST, shows
+from api.examples import shows
 from api.problem import example
+from api.season.examples import FORECAST
 from api.season.fed_nights import note_nights
 from api.season.forecast import ForecastError, forecast_of
 from controller.clock import rfc3339

@@ -5,7 +5,7 @@ from typing import Any
 from fastapi import APIRouter, Depends, HTTPException, Response
 
 from api import asking, people
-from api.auth import StateNow, keyholder
+from api.auth import DoorNow, StateNow, keyholder
 from api.people import PeopleError, Role
 from api.schemas import NewPerson, OnBehalf
 
@@ -13,7 +13,7 @@ router = APIRouter(prefix="/api/people", include_in_schema=False, dependencies=[
 
 
 @router.post("", status_code=201)
-def add(asked: NewPerson, state: StateNow) -> dict[str, Any]:
+def add(asked: NewPerson, state: DoorNow) -> dict[str, Any]:
     """Add somebody."""
     try:
         person = state.season.do(people.add_person, asked.name, Role(asked.role), asked.password)
@@ -23,7 +23,7 @@ def add(asked: NewPerson, state: StateNow) -> dict[str, Any]:
 
 
 @router.delete("/{name}", status_code=204)
-def remove(name: str, state: StateNow) -> Response:
+def remove(name: str, state: DoorNow) -> Response:
     """Remove somebody; their pages fall silent within 30 s."""
     try:
         state.season.do(people.remove_person, name)
@@ -33,7 +33,7 @@ def remove(name: str, state: StateNow) -> Response:
 
 
 @router.post("/{name}/token", status_code=201)
-def token(name: str, state: StateNow) -> dict[str, str]:
+def token(name: str, state: DoorNow) -> dict[str, str]:
     """Make a bearer token; it is told once and only its hash is kept."""
     try:
         state.season.do(people.find_person, name)

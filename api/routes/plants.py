@@ -7,12 +7,11 @@ from fastapi import APIRouter, Body, HTTPException, Path, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.openapi.models import Example
 
-from api import examples
 from api.auth import Operator, StateNow, Viewer
 from api.examples import shows
 from api.people import Person
 from api.problem import example
-from api.season import site_plants
+from api.season import examples, site_plants
 from api.season.plant_fields import FieldError
 from api.season.plants import PlantError
 from api.season.schemas import DamageBody, HarvestBody, NeverBody, NoteBody, PlantBody, StageBody

@@ -9,7 +9,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
-from api.examples import FREEZES, WAKING, YEARS, shows
+from api.examples import shows
 from api.pages.render import page, unit_of
 from api.pages.season import THRESHOLDS_C, season_shown
 from api.pages.years import years_shown
@@ -17,6 +17,7 @@ from api.problem import example
 from api.routes.worth import Year
 from api.season import freeze_chance
 from api.season.daily import RecordError
+from api.season.examples import FREEZES, WAKING, YEARS
 from api.season.freeze import Freezes, first_freezes, hemisphere_of, last_freezes
 from api.season.freeze_chance import MonthDay
 from api.season.hours import WakingError, date_at

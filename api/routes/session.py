@@ -6,7 +6,7 @@ from fastapi import APIRouter, Body, Request, Response
 from fastapi.openapi.models import Example
 
 from api import auth
-from api.auth import StateNow, Viewer
+from api.auth import DoorNow, Viewer
 from api.examples import shows
 from api.problem import example
 from api.schemas import LogIn
@@ -29,7 +29,7 @@ def session(person: Viewer) -> dict[str, str]:
     responses={**example(401, "name or password is wrong"), **example(429, "too many tries; wait 42 s and try again")},
 )
 def start_session(
-    asked: Annotated[LogIn, Body(openapi_examples=_LOG_INS)], request: Request, state: StateNow
+    asked: Annotated[LogIn, Body(openapi_examples=_LOG_INS)], request: Request, state: DoorNow
 ) -> Response:
     """Sign in with name and password; the answer sets the session cookie."""
     token = auth.log_in(request, asked.name, asked.password)

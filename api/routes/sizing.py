@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
-from api.examples import SIZING, shows
+from api.examples import shows
 from api.pages import words
 from api.pages.render import page, unit_of
 from api.pages.sizing import sizing_shown
@@ -16,6 +16,7 @@ from api.pages.sizing_form import form
 from api.pages.sizing_rests import assumptions
 from api.pages.words import Unit
 from api.problem import Problem, example
+from api.season.examples import SIZING
 from api.season.site_sizing import ByHeater, Sized, sized
 from api.season.sizing import LEAST_CABLE_W_M2, MOST_CABLE_W_M2, SizingError
 from api.season.sizing_asked import SizingAskedError, asked_of

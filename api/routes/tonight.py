@@ -7,7 +7,7 @@ from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.auth import Operator, StateNow, Viewer
-from api.examples import TONIGHT, shows
+from api.examples import shows
 from api.pages import words
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
@@ -15,6 +15,7 @@ from api.planned import carries
 from api.problem import example
 from api.season import hindsight
 from api.season.alarm import Place, Stage, alarm
+from api.season.examples import TONIGHT
 from api.season.fed_nights import note_nights, typed_in
 from api.season.forecast import COLDEST_C, WARMEST_C
 from api.season.site_night import coming_night, outside_now_c, tonight

@@ -7,11 +7,12 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
-from api.examples import WORTH, shows
+from api.examples import shows
 from api.pages.render import page
 from api.pages.worth import worth_shown
 from api.problem import example
 from api.season import worth_words
+from api.season.examples import WORTH
 from api.season.hours import date_at
 from api.season.site_worth import CROPS, Grown, grown, season_at, season_of, years
 from api.season.statistics import ComparisonError

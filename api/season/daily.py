@@ -7,7 +7,7 @@ from datetime import date, timedelta, tzinfo
 import numpy as np
 from numpy.typing import NDArray
 
-from api.season.hours import date_at, midnight_ms
+from api.season.hours import WakingError, date_at, midnight_ms, sound
 from controller.errors import SoilwardError
 
 HOUR_MS = 3_600_000
@@ -39,11 +39,11 @@ class Day:
     tmax_c: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Daily:
     """The days of one place, in order of date; a date that is not among them is missing as well.
 
-    `note` says what a reader should know of them.
+    `note` says what a reader should know of them. One record is itself alone, so that what follows from it may be kept.
     """
 
     place: str
@@ -103,18 +103,12 @@ def believed(times_ms: Milliseconds, values_c: Temperatures) -> tuple[Millisecon
     RecordError
         If a value is beyond anything air ever was: then the unit is wrong, not the reading.
     """
-    if len(times_ms) != len(values_c):
-        raise RecordError(f"{len(times_ms)} times and {len(values_c)} temperatures; give one of each per reading")
-    known = np.isfinite(values_c)
-    times_ms, values_c = times_ms[known], values_c[known]
-    beyond = np.flatnonzero((values_c < COLDEST_C) | (values_c > WARMEST_C))
-    if len(beyond):
-        value = f"{values_c[beyond[0]]:g} at {times_ms[beyond[0]]} ms"
-        raise RecordError(f"outside air of {value} is outside -90 to 60 Cel; look at its unit")
-    order = np.argsort(times_ms, kind="stable")
-    times_ms, values_c = times_ms[order], values_c[order]
-    sound = ~spikes(values_c)
-    return times_ms[sound], values_c[sound]
+    try:
+        times_ms, values_c = sound(times_ms, values_c, WARMEST_C)
+    except WakingError as error:
+        raise RecordError(f"outside air: {error}") from error
+    steady = ~spikes(values_c)
+    return times_ms[steady], values_c[steady]
 
 
 def spikes(values_c: Temperatures) -> NDArray[np.bool_]:

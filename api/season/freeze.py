@@ -9,6 +9,7 @@ lie before New Year, and the first of an autumn comes after the season's first d
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import Enum
+from functools import lru_cache
 
 from api.season.daily import Daily
 
@@ -59,6 +60,7 @@ def hemisphere_of(latitude: float) -> Hemisphere:
     return Hemisphere.SOUTH if latitude < 0.0 else Hemisphere.NORTH
 
 
+@lru_cache(maxsize=16)
 def last_freezes(record: Daily, threshold_c: float, hemisphere: Hemisphere = Hemisphere.NORTH) -> Freezes:
     """Return the last freeze of every spring of a record.
 
@@ -77,6 +79,7 @@ def last_freezes(record: Daily, threshold_c: float, hemisphere: Hemisphere = Hem
     return found
 
 
+@lru_cache(maxsize=16)
 def first_freezes(record: Daily, threshold_c: float, hemisphere: Hemisphere = Hemisphere.NORTH) -> Freezes:
     """Return the first freeze of every autumn of a record.
 

@@ -72,7 +72,7 @@ def hours_of(times_ms: NDArray[np.int64], values_c: Array) -> Hours:
     -----
     An hour's mean is the mean of its five-minute means.
     """
-    times_ms, values_c = _sound(times_ms, values_c)
+    times_ms, values_c = sound(times_ms, values_c, WARMEST_C)
     if not len(times_ms):
         return Hours(0, *(np.empty(0) for _ in range(3)))
     shares, shared_c = _means(times_ms // SHARE_MS, values_c)
@@ -116,15 +116,22 @@ def date_at(at_ms: int, zone: tzinfo) -> date:
     return datetime.fromtimestamp(at_ms / 1000.0, UTC).astimezone(zone).date()
 
 
-def _sound(times_ms: NDArray[np.int64], values_c: Array) -> tuple[NDArray[np.int64], Array]:
+def sound(times_ms: NDArray[np.int64], values_c: Array, warmest_c: float) -> tuple[NDArray[np.int64], Array]:
+    """Return readings in order of time, each time once, without those that are no number.
+
+    Raises
+    ------
+    WakingError
+        If one is beyond -90 Cel or the warmest there can be, or the arrays differ in length.
+    """
     if len(times_ms) != len(values_c):
         raise WakingError(f"{len(times_ms)} times and {len(values_c)} temperatures; give one of each per reading")
     known = np.isfinite(values_c)
     times_ms, values_c = times_ms[known], values_c[known]
-    beyond = np.flatnonzero((values_c < COLDEST_C) | (values_c > WARMEST_C))
+    beyond = np.flatnonzero((values_c < COLDEST_C) | (values_c > warmest_c))
     if len(beyond):
         value = f"{values_c[beyond[0]]:g} Cel at {times_ms[beyond[0]]} ms"
-        raise WakingError(f"a temperature of {value} is outside {COLDEST_C:g} to {WARMEST_C:g} Cel; look at its unit")
+        raise WakingError(f"a temperature of {value} is outside {COLDEST_C:g} to {warmest_c:g} Cel; look at its unit")
     if (np.diff(times_ms) > 0).all():
         return times_ms, values_c
     times_ms, first = np.unique(times_ms, return_index=True)

@@ -28,6 +28,11 @@ def site_days(state: State) -> Daily | None:
     own = None if place is None else own_days(state, place)
     if station is None or own is None:
         return station if own is None else own
+    return _joined(station, own)
+
+
+@lru_cache(maxsize=2)
+def _joined(station: Daily, own: Daily) -> Daily:
     return extended(station, own)
 
 

@@ -1,13 +1,14 @@
 """One season's trees and electricity, from the notes on plants and the heater runs on record."""
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from api.season.freeze import Hemisphere, hemisphere_of
 from api.season.hours import midnight_ms
 from api.season.plant_notes import Kind, Note, notes
-from api.season.plants import Plant, Protection, plants
+from api.season.plants import Kept, Plant, Protection, plants
 from api.season.worth import Tree
 from api.season.worth_cost import Used
 from api.state import State
@@ -51,28 +52,54 @@ def season_at(on: date, latitude: float) -> Season:
     return season if season.first <= on else season_of(on.year - 1, latitude)
 
 
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """All plants, and by their numbers what was seen on each."""
+
+    plants: tuple[Kept[Plant], ...]
+    notes: Mapping[int, tuple[Kept[Note], ...]]
+
+
+def noted(state: State) -> Noted:
+    """Return everything that stands of plants."""
+    with state.reading("season.db") as connection:
+        return Noted(plants(connection), notes(connection))
+
+
 def years(state: State) -> list[int]:
     """Return the years of which anything is noted on a plant, newest first."""
-    latitude = state.settings.site.latitude
-    with state.reading("season.db") as connection:
-        kept = notes(connection)
-    days = {date.fromisoformat(each.what.day) for listed in kept.values() for each in listed}
+    return years_in(noted(state), state.settings.site.latitude)
+
+
+def years_in(found: Noted, latitude: float) -> list[int]:
+    """Return the years of which anything is noted, newest first."""
+    days = {date.fromisoformat(each.what.day) for listed in found.notes.values() for each in listed}
     return sorted({season_at(day, latitude).year for day in days}, reverse=True)
 
 
 def grown(state: State, season: Season, crop: str) -> Grown:
     """Return a season's trees for one crop, and what each protection used."""
-    with state.reading("season.db") as connection:
-        known, kept = plants(connection), notes(connection)
-    found, heated = [], defaultdict(set)
-    for each in known:
-        seen = [one.what for one in kept.get(each.number, ()) if _within(one.what, season)]
+    known = noted(state)
+    heated = defaultdict(set)
+    for each in known.plants:
+        if each.what.enclosure is not None and _seen_in(known, each.number, season):
+            heated[each.what.protection.value].add(each.what.enclosure)
+    used = {name: _used(state, season, places) for name, places in heated.items()}
+    return Grown(season, crop, trees_in(known, season, crop), used)
+
+
+def trees_in(known: Noted, season: Season, crop: str) -> list[Tree]:
+    """Return what a season says of one crop on every plant of which anything was seen in it."""
+    found = []
+    for each in known.plants:
+        seen = _seen_in(known, each.number, season)
         if seen:
             found.append(tree_of(each.what, seen, crop))
-            if each.what.enclosure is not None:
-                heated[each.what.protection.value].add(each.what.enclosure)
-    found.sort(key=lambda tree: _ORDER.index(tree.protection))
-    return Grown(season, crop, found, {name: _used(state, season, places) for name, places in heated.items()})
+    return sorted(found, key=lambda tree: _ORDER.index(tree.protection))
+
+
+def _seen_in(known: Noted, number: int, season: Season) -> list[Note]:
+    return [one.what for one in known.notes.get(number, ()) if _within(one.what, season)]
 
 
 def tree_of(plant: Plant, seen: list[Note], crop: str) -> Tree:

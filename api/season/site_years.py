@@ -2,8 +2,10 @@
 
 import math
 from collections.abc import Mapping
+from contextlib import closing
 from datetime import UTC, date, timedelta
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
@@ -11,43 +13,51 @@ from api.season.daily import Daily, RecordError, dates
 from api.season.freeze import Hemisphere, first_freezes, hemisphere_of, last_freezes
 from api.season.heat_units import Bounds
 from api.season.hours import WakingError, date_at, midnight_ms
-from api.season.plant_notes import Kind, notes
+from api.season.plant_notes import Kind
 from api.season.site_days import site_days
 from api.season.site_waking import bounds
-from api.season.site_worth import CROPS, Season, grown, season_of, years
+from api.season.site_worth import CROPS, Noted, Season, noted, season_of, trees_in, years_in
 from api.season.waking import CHILL_FROM, HEAT_FROM, course, hours_of_days, season_start
 from api.season.years import Froze, Year, crop_of
 from api.state import State
 from controller.errors import StoreError
+from controller.settings import Settings
 from controller.store import use
+from controller.store.connection import open_reader
 
 MOST_YEARS = 4
 """Seasons beside each other; more do not fit a page."""
 CHILL_DAYS = 151
 """[d] of cold that count for a spring: November to March, in the south half a year later (common practice)."""
 FREEZING_C = 0.0
+HALF_HOUR_MS = 1_800_000
 
 
 def seasons_beside(state: State, season: Season) -> list[Year]:
     """Return a season and those before it of which anything is on record, the newest first."""
-    today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
+    site = state.settings.site
+    today = date_at(state.clock.now().utc_ms, site.zone)
     days = max((min(today, season.last) - season.first).days, 0)
-    record, noted = _record(state), set(years(state))
+    record, known = _record(state), noted(state)
+    seen = set(years_in(known, site.latitude))
     found = []
     for year in range(season.year, season.year - MOST_YEARS, -1):
-        each = season_of(year, state.settings.site.latitude)
-        heat = _kwh(state, each, each.last)
-        if year == season.year or year in noted or heat > 0.0 or _is_in(record, each):
-            found.append(_year(state, each, min(each.first + timedelta(days=days), each.last), record))
+        each = season_of(year, site.latitude)
+        through = min(each.first + timedelta(days=days), each.last)
+        heat = _heat(state, each, through)
+        if year == season.year or year in seen or heat[1] > 0.0 or _is_in(record, each):
+            found.append(_year(state, each, through, record, heat, known))
     return found
 
 
-def _year(state: State, season: Season, through: date, record: Daily | None) -> Year:
+def _year(
+    state: State, season: Season, through: date, record: Daily | None, heat: tuple[float, float], known: Noted
+) -> Year:
     last, first = _freezes(record, season, state.settings.site.latitude)
     asked, latitude = state.settings.season, state.settings.site.latitude
     cold_from, warm_from = (season_start(season.first, each, latitude) for each in (CHILL_FROM, HEAT_FROM))
     cold_to = min(through, cold_from + timedelta(days=CHILL_DAYS - 1))
-    trees = {crop: grown(state, season, crop).trees for crop in CROPS}
+    trees = {crop: trees_in(known, season, crop) for crop in CROPS}
     return Year(
         year=season.year,
         first=season.first,
@@ -56,10 +66,10 @@ def _year(state: State, season: Season, through: date, record: Daily | None) -> 
         first_freeze=first,
         chill=_sum(record, asked.chill, (cold_from, cold_to), latitude, None),
         warmth=_sum(record, asked.warmth, (warm_from, through), latitude, _bounds(state)),
-        stages=_stages(state, season),
+        stages=_stages(known, season),
         crops={crop: crop_of(each) for crop, each in trees.items()},
-        kwh=_kwh(state, season, through),
-        kwh_whole=_kwh(state, season, season.last),
+        kwh=heat[0],
+        kwh_whole=heat[1],
         trees=trees,
     )
 
@@ -125,26 +135,35 @@ def _counted(
     return float(found.totals[-1]) if found.is_sound_on(last) else None
 
 
-def _stages(state: State, season: Season) -> dict[int, date]:
-    with state.reading("season.db") as connection:
-        kept = notes(connection)
+def _stages(known: Noted, season: Season) -> dict[int, date]:
     first: dict[int, date] = {}
-    for note in (each.what for listed in kept.values() for each in listed):
+    for note in (each.what for listed in known.notes.values() for each in listed):
         on = date.fromisoformat(note.day)
         if note.kind is Kind.STAGE and note.code is not None and season.first <= on <= season.last:
             first[note.code] = min(first.get(note.code, on), on)
     return first
 
 
-def _kwh(state: State, season: Season, through: date) -> float:
-    zone, now_ms = state.settings.site.zone, state.clock.now().utc_ms
-    span = midnight_ms(season.first, zone), midnight_ms(through + timedelta(days=1), zone)
+def _heat(state: State, season: Season, through: date) -> tuple[float, float]:
+    """Return [kWh] of a season up to a day, and of all of it."""
+    days = _days_of_heat(state.folder, state.settings, season, state.clock.now().utc_ms // HALF_HOUR_MS)
+    until_ms = midnight_ms(through + timedelta(days=1), state.settings.site.zone)
+    return sum(kwh for at_ms, kwh in days if at_ms < until_ms), sum(kwh for _, kwh in days)
+
+
+@lru_cache(maxsize=16)
+def _days_of_heat(folder: Path, settings: Settings, season: Season, turn: int) -> tuple[tuple[int, float], ...]:
+    """Return each day's beginning [ms UTC] and heat [kWh], of all enclosures; gathered anew every half hour."""
+    zone, now_ms = settings.site.zone, (turn + 1) * HALF_HOUR_MS - 1
+    span = midnight_ms(season.first, zone), midnight_ms(season.last + timedelta(days=1), zone)
     try:
-        with state.reading("readings.db") as record:
-            return sum(
-                day.energy_kwh
-                for each in state.settings.enclosure
-                for day in use.summary(record, each.name, *span, "day", zone, now_ms)
-            )
+        record = open_reader(folder / "readings.db")
     except StoreError:
-        return 0.0
+        return ()
+    with closing(record):
+        return tuple(
+            (day.start_ms, day.energy_kwh)
+            for each in settings.enclosure
+            for day in use.summary(record, each.name, *span, "day", zone, now_ms)
+            if day.energy_kwh > 0.0
+        )

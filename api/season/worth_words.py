@@ -168,7 +168,8 @@ def _days(count: float) -> str:
 
 
 def _count(number: float, thing: str) -> str:
-    return f"{number:g} {thing}{'' if number == 1 else 's'}"
+    shown = round(number, 1)
+    return f"{shown:g} {thing}{'' if shown == 1 else 's'}"
 
 
 def _both(found: Compared) -> tuple[Side, Side]:

@@ -13,13 +13,16 @@ STATION_FILE = "station-invented.csv"
 
 _FIELDS = ("plant", "kind", "cultivar", "place", "enclosure", "protection", "stands", "planted", "scale", "active",
            "day", "code", "share_pct", "count", "grams", "crop", "words")  # fmt: skip
-_BEDS: tuple[tuple[str, str, str, int, int, float], ...] = (
-    # bed, enclosure, protection, how many, days later than the warmest, part of shoots lost
-    ("larch", "larch", "tunnel with heat", 4, 0, 4.0),
-    ("elder", "elder", "tunnel with heat", 3, 3, 6.0),
-    ("yard", "", "wrapped", 4, 19, 22.0),
-    ("slope", "", "open", 3, 31, 55.0),
+_BEDS: tuple[tuple[str, str, str, str, int, int, float], ...] = (
+    # bed, enclosure, protection, stands, how many, days later than the warmest, part of shoots lost
+    ("larch", "larch", "tunnel with heat", "ground", 4, 0, 4.0),
+    ("elder", "elder", "tunnel with heat", "ground", 3, 3, 6.0),
+    ("yard", "", "wrapped", "ground", 4, 19, 22.0),
+    ("slope", "", "open", "ground", 3, 31, 55.0),
+    ("cellar", "", "winter store", "container", 3, 12, 3.0),
 )
+YEAR_BEFORE_D = 6
+"""[d] by which everything came later in the season before the last."""
 
 
 def station_csv(today: date) -> str:
@@ -35,21 +38,23 @@ def station_csv(today: date) -> str:
 
 
 def plants_csv(today: date) -> str:
-    """Return the plants, what was seen on them in the last whole season, and their stage now."""
+    """Return the plants, what was seen on them in the last two whole seasons, and their stage now."""
     written = io.StringIO()
     out = csv.DictWriter(written, _FIELDS, restval="")
     out.writeheader()
     draw, year = random.Random(SEED), today.year if today.month >= 11 else today.year - 1
-    for bed, enclosure, protection, count, later, lost in _BEDS:
+    for bed, enclosure, protection, stands, count, later, lost in _BEDS:
         for number in range(1, count + 1):
             name = f"{bed} {number}"
             cultivar = "brown fig" if number % 2 else "green fig"
             out.writerow({
-                "plant": name, "kind": "plant", "cultivar": cultivar, "place": f"{bed} bed", "enclosure": enclosure,
-                "protection": protection, "stands": "ground", "planted": year - 4, "scale": "fig", "active": "yes",
+                "plant": name, "kind": "plant", "cultivar": cultivar, "place": bed,
+                "enclosure": enclosure, "protection": protection, "stands": stands, "planted": year - 4, "scale": "fig",
+                "active": "yes",
             })  # fmt: skip
-            for note in _notes(draw, year, later, lost):
-                out.writerow({"plant": name, **note})
+            for before in (1, 0):
+                for note in _notes(draw, year - before, later + YEAR_BEFORE_D * before, lost):
+                    out.writerow({"plant": name, **note})
             out.writerow({"plant": name, "kind": "stage", "day": str(today - timedelta(days=2)), "code": "0"})
     return written.getvalue()
 

@@ -159,7 +159,9 @@ def test_without_a_humidity_there_is_no_dew_point(offset: int, value_pct: float)
 def test_a_wrong_unit_is_refused() -> None:
     """Fahrenheit gives itself away; the words name value, bound and remedy."""
     times_ms = every_ten_minutes()
-    with pytest.raises(RecordError, match=r"outside air of 68 at \d+ ms is outside -90 to 60 Cel; look at its unit"):
+    with pytest.raises(
+        RecordError, match=r"outside air: a temperature of 68 Cel at \d+ ms is outside -90 to 60 Cel; look at its unit"
+    ):
         nights_of(times_ms, falling(times_ms) * 1.8 + 32.0, None, *NEWARK)
 
 

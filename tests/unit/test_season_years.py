@@ -75,6 +75,13 @@ def test_plants_of_one_enclosure_are_one_pair() -> None:
     assert "2 pairs as plants of one enclosure count once" in changed_sentence(ripe, 2025)
 
 
+def test_days_are_told_to_a_tenth() -> None:
+    """The mean of three plants of one enclosure is no 8.33333 days."""
+    now = [tree(each, 200 - later, 1.0, "larch") for each, later in (("a", 8), ("b", 8), ("c", 9))]
+    then = [tree(each, 200, 1.0, "larch", 2025) for each in "abc"]
+    assert "8.3 days earlier" in changed_sentence(changes(season(2026, now), season(2025, then))[0], 2025)
+
+
 def test_a_plant_that_was_moved_or_never_ripened_makes_no_pair() -> None:
     """Another protection, a fruit that never came, a plant that is new: none of them says what the season did."""
     moved = Tree("m", "wrapped", None, date(2025, 11, 1), date(2025, 7, 1), None, 300.0)
