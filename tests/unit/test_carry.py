@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controller.control.outlook import Expectation
-from controller.control.stepping import BED, stepper
+from controller.control.stepping import BED, pushes, stepper
 from controller.planning.carry import HELD_K, Carry, carry
 from controller.planning.foresee import Ready, ready
 from controller.planning.horizon import STEP_S
@@ -41,8 +41,10 @@ def test_full_heat_just_holds_the_coldest_night_it_is_said_to_hold() -> None:
     night = found.nights["as it is"]
     assert night.holds_to_c is not None
     step, state = stepper(CABLE, STEP_S), begun.state
-    for _ in range(round((found.ends_ms - begun.log.ends_ms) / 1000 / STEP_S)):
-        state = step.after(state, np.array([night.holds_to_c, 0.0, 1.0]))
+    assert begun.weather.known_w is not None
+    known = pushes(step, begun.weather.known_w)
+    for row in range(round((found.ends_ms - begun.log.ends_ms) / 1000 / STEP_S)):
+        state = step.after(state, np.array([night.holds_to_c, 0.0, 1.0])) + known[row]
     assert state[BED] == pytest.approx(16.0 - HELD_K, abs=0.02)
 
 

@@ -13,6 +13,7 @@ from controller.planning.rehearsal import Rehearsal
 from controller.plant.from_settings import construction_of
 from controller.plant.simulate import Run, coarse
 from controller.plant.sun import is_dark
+from controller.plant.weather import DAY_MS
 from tests.bench.control.constructions import settings_of
 from tests.bench.control.lab_plant import AIR, LabPlant
 from tests.bench.control.pool import all_of
@@ -21,7 +22,7 @@ from tests.bench.control.weather import DAYS, STEP_S, Fortnight, forecaster
 from tests.bench.table import aligned
 
 OFF_K = 1.5
-"""[K] standard deviation by which the outside forecast of a whole night is off."""
+"""[K] by which the outside forecast of a whole night is off, one day too warm, the next too cold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +34,11 @@ class Night:
 
 
 def off_by_the_night(of: Fortnight) -> Forecaster:
-    """Return forecasts that are right but for an offset, another one each day."""
+    """Return forecasts that are right but for an offset that changes its sign each day."""
     perfect = forecaster(of, grows=0.0)
 
     def known(at_ms: int) -> Outlook:
-        draw = np.random.default_rng((of.seed, (at_ms - of.start_ms) // 86_400_000, 11))
-        off_k = float(draw.normal(0.0, OFF_K))
+        off_k = OFF_K if (at_ms - of.start_ms) // DAY_MS % 2 else -OFF_K
         return tuple(Expectation(each.at_ms, each.outside_c + off_k, each.light_w_m2) for each in perfect(at_ms))
 
     return known
