@@ -15,8 +15,7 @@ from controller.settings import ProbeSettings, Season
 from controller.store import packing, shelves
 from controller.store.connection import open_writer, transaction
 from controller.store.migrations import PLANS, READINGS
-from controller.store.readings import HOUR_MS, MINUTE_MS
-from controller.store.sums import DAY_MS, Sum, Sums
+from controller.store.sums import DAY_MS, WIDTHS_MS, Sum, Sums
 from tests.api_site import NOW_MS, ApiSite
 from tests.bench.table import Row, percentile
 
@@ -70,8 +69,8 @@ def _site(folder: Path) -> ApiSite:
                 "INSERT INTO probe (id, enclosure, name, quantity, unit, closed_ms) VALUES (?, ?, ?, ?, 'Cel', ?)", said
             )
             for day_ms in range(said[-1] - YEARS * 365 * DAY_MS, said[-1], DAY_MS):
-                minutes, hours = _rolled(day_ms, MINUTE_MS), _rolled(day_ms, HOUR_MS)
-                packing.roll_up(connection, shelves.day_id(number, day_ms), minutes, hours)
+                day = {table: _rolled(day_ms, width_ms) for table, width_ms in WIDTHS_MS.items()}
+                packing.roll_up(connection, shelves.day_id(number, day_ms), day)
     return site
 
 
