@@ -1,7 +1,7 @@
 """From state to status: what is true now, as the broker, the API and the pages show it."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 from controller.clock import Moment, rfc3339
 from controller.duty_words import duty_words
@@ -23,6 +23,7 @@ from controller.status import (
     Status,
     TermsNow,
     TripNow,
+    plain,
 )
 
 
@@ -63,7 +64,7 @@ def status_of(
         control=_control(state),
     )
     words = explain(bare.as_json(), fahrenheit=False)
-    return Status(**{**{name: getattr(bare, name) for name in Status.__slots__}, "words": words})
+    return replace(bare, words=words)
 
 
 def _set_point(plan: Plan, state: State) -> SetPointNow:
@@ -91,7 +92,7 @@ def _control(state: State) -> ControlNow | None:
     shares = TermsNow(*(round(each, 4) for each in (terms.feedback, terms.outside, terms.sun, terms.plan)))
     below_k = round(state.working_c - state.soil_c, 3)
     bare = ControlNow(round(state.duty, 4), shares, below_k, state.planned, "", state.tried is not None)
-    return replace(bare, words=duty_words(asdict(bare)))
+    return replace(bare, words=duty_words(plain(bare)))
 
 
 def _trip(plan: Plan, state: State, each: Trip, now: Moment) -> TripNow:

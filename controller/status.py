@@ -1,7 +1,8 @@
 """What is true now in one enclosure: the object the broker, the API and the pages all show."""
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass
 from enum import StrEnum
+from functools import cache
 from typing import Any
 
 from controller.clock import rfc3339
@@ -153,4 +154,28 @@ class Status:
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types, with `at` as RFC 3339."""
-        return {**asdict(self), "at": rfc3339(self.at_ms)}
+        body: dict[str, Any] = plain(self)
+        return {**body, "at": rfc3339(self.at_ms)}
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...] | None:
+    """Return the fields of a dataclass, or None of anything else."""
+    return tuple(each.name for each in fields(kind)) if is_dataclass(kind) else None
+
+
+def plain(value: Any) -> Any:
+    """Return dataclasses as dicts, all the way down.
+
+    As `dataclasses.asdict` does, but what cannot change is not copied: a status is made each second for each enclosure,
+    and the copies took more time than the decisions.
+    """
+    kind = type(value)
+    names = _names(kind)  # type: ignore[arg-type]
+    if names is not None:
+        return {name: plain(getattr(value, name)) for name in names}
+    if kind is tuple or kind is list:
+        return kind(map(plain, value))
+    if kind is dict:
+        return {key: plain(each) for key, each in value.items()}
+    return value

@@ -1,8 +1,10 @@
 """What a record holds, for tests that count or look at single readings, wherever they lie by then."""
 
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
+from controller.store import blocks
 from controller.store.blocks import Row
 from controller.store.connection import open_reader, snapshot
 from controller.store.stretch import EVER_MS, Stretches
@@ -23,3 +25,11 @@ def rows_in(folder: Path, probe: str | None = None) -> list[Row]:
         return rows(connection, probe)
     finally:
         connection.close()
+
+
+def alter_values(connection: sqlite3.Connection, change: Callable[[float], float]) -> None:
+    """Change values on record, as somebody who forges it would."""
+    for table in ("tail", "block"):
+        for key, packed in connection.execute(f"SELECT id, packed FROM {table}").fetchall():
+            rows = [(*row[:3], change(row[3]), row[4]) for row in blocks.unpack(packed)]
+            connection.execute(f"UPDATE {table} SET packed = ? WHERE id = ?", (blocks.pack(rows), key))

@@ -69,7 +69,7 @@ def enclosure_readings(
         "enclosure": enclosure,
         "start": rfc3339(span.start_ms),
         "end": rfc3339(span.end_ms),
-        "series": [asdict(each) for each in found],
+        "series": [each.as_json() for each in found],
     }
 
 

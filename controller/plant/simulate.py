@@ -20,7 +20,8 @@ from controller.store.requests import Request
 if TYPE_CHECKING:
     from controller.planning.rehearsal import Rehearsal
 
-FLICKER, FLICKER_EVERY_S = 1e-9, 600.0
+FLICKER, FLICKER_EVERY_S = 1e-4, 600.0
+"""[K] and [s]: far below a sensor's step, and a whole number of the grid that a record keeps values on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ class Run:
         self.plant.advance(self.tick_s, self.on)
         now = self.now = self.now.later(self.tick_s)
         values = self.plant.probes()
-        # A plant's thermometers may be perfect; a trembling of the ninth digit keeps them from looking stuck.
+        # A plant's thermometers may be perfect; a trembling of the fourth digit keeps them from looking stuck.
         tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < self.tick_s else 0.0
         name = self.plan.name
         readings = tuple(

@@ -2,10 +2,12 @@
 
 import sqlite3
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import groupby
 from typing import Any
 
-from controller.store import blocks, packing, shelves
+from controller.store import blocks, packing, shelves, sums
+from controller.store.readings import TEN_MS
 from controller.store.sums import DAY_MS, Sum, Sums
 
 
@@ -24,7 +26,8 @@ def into_blocks(connection: sqlite3.Connection) -> None:
         minutes = dict(_days(connection, "minute", probe, closed_ms))
         for day, hours in _days(connection, "hour", probe, closed_ms):
             # Minutes too old may have been taken away while the hours stayed.
-            packing.roll_up(connection, day, minutes.get(day, {}), hours)
+            by_minute = minutes.get(day, {})
+            packing.roll_up(connection, day, {"minutes": by_minute, "tens": _tens(by_minute), "hours": hours})
         connection.execute(_NEWEST, {"probe": probe, "closed": closed_ms})
     for table in ("reading", "minute", "hour"):
         connection.execute(f"DROP TABLE {table}")
@@ -34,6 +37,14 @@ def _days(connection: sqlite3.Connection, table: str, probe: int, end_ms: int) -
     query = _ROLLED.format(table=table, end=end_ms)
     for day, rows in _grouped(connection, query, probe, lambda row: shelves.day_id(probe, row[0])):
         yield day, {row[0]: Sum(*row) for row in rows}
+
+
+def _tens(minutes: Sums) -> Sums:
+    found: Sums = {}
+    for one in minutes.values():
+        start_ms = one.start_ms - one.start_ms % TEN_MS
+        sums.add(found, {start_ms: replace(one, start_ms=start_ms)})
+    return found
 
 
 def _grouped(

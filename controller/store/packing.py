@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from controller.store import blocks, shelves, sums
 from controller.store.blocks import Row
 from controller.store.connection import transaction
-from controller.store.readings import HOUR_MS, MINUTE_MS
+from controller.store.readings import HOUR_MS
 from controller.store.stretch import Stretches
-from controller.store.sums import Sums
+from controller.store.sums import Day
 
 SETTLE_MS = 60_000
 """[ms] after the hour: readings of its last seconds are committed by then."""
@@ -89,7 +89,7 @@ def close(connection: sqlite3.Connection, probe: int, today_ms: int) -> None:
             for row in blocks.unpack(packed):
                 by_day.setdefault(shelves.day_id(probe, row[1]), []).append(row)
         for day, rows in by_day.items():
-            roll_up(connection, day, sums.sums(rows, MINUTE_MS), sums.sums(rows, HOUR_MS))
+            roll_up(connection, day, sums.day_of(rows))
         connection.execute("UPDATE probe SET closed_ms = max(closed_ms, ?) WHERE id = ?", (today_ms, probe))
 
 
@@ -108,25 +108,20 @@ def _roll_up_late(connection: sqlite3.Connection, by_block: dict[int, list[Row]]
         if hour_ms < closed[probe]:
             by_day.setdefault(shelves.day_id(probe, hour_ms), []).extend(rows)
     for day, rows in by_day.items():
-        roll_up(connection, day, sums.sums(rows, MINUTE_MS), sums.sums(rows, HOUR_MS))
+        roll_up(connection, day, sums.day_of(rows))
 
 
-def roll_up(connection: sqlite3.Connection, day: int, minutes: Sums, hours: Sums) -> None:
+def roll_up(connection: sqlite3.Connection, day: int, more: Day) -> None:
     """Add to a day's roll-ups."""
-    if not hours:
-        return
-    there = connection.execute("SELECT packed FROM hours WHERE id = ?", (day,)).fetchone()
-    if there is not None:
-        sums.add(hours, sums.unpack_hours(there[0]))
-    connection.execute("INSERT OR REPLACE INTO hours (id, packed) VALUES (?, ?)", (day, sums.pack_hours(hours)))
-    if not minutes:
-        return
     start_ms = shelves.day_start_ms(day)
-    there = connection.execute("SELECT packed FROM minutes WHERE id = ?", (day,)).fetchone()
-    if there is not None:
-        sums.add(minutes, sums.unpack_minutes(there[0], start_ms))
-    packed = sums.pack_minutes(minutes, start_ms)
-    connection.execute("INSERT OR REPLACE INTO minutes (id, packed) VALUES (?, ?)", (day, packed))
+    for table, found in more.items():
+        if not found:
+            continue
+        there = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
+        if there is not None:
+            sums.add(found, sums.unpack(table, there[0], start_ms))
+        packed = sums.pack(table, found, start_ms)
+        connection.execute(f"INSERT OR REPLACE INTO {table} (id, packed) VALUES (?, ?)", (day, packed))
 
 
 def _note_newest(connection: sqlite3.Connection, packed: Iterable[Sequence[Row]]) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 
 from controller.store import rolled
 from controller.store.connection import snapshot
-from controller.store.readings import HOUR_MS, MINUTE_MS, Borders, Bucket, ProbeSeries, borders
+from controller.store.readings import HOUR_MS, MINUTE_MS, TEN_MS, Borders, Bucket, ProbeSeries, borders
 from controller.store.rolled import Rolled
 from controller.store.stretch import EVER_MS, Stretches
 
@@ -54,13 +54,13 @@ def series(
 
 
 def _pieces(record: Stretches, probe: int, start_ms: int, end_ms: int, lie: Borders) -> Rolled:
-    """Return whole minutes or hours, and the readings in the part of one at either end; or the readings alone."""
+    """Return whole minutes, tens or hours, and the readings in the part of one at either end; or the readings alone."""
     unit_ms = lie.unit_ms
     low_ms, high_ms = -(-start_ms // unit_ms) * unit_ms, end_ms // unit_ms * unit_ms
     if unit_ms < MINUTE_MS:
         return _ends(record, probe, start_ms, end_ms)
-    whole = rolled.hours if unit_ms == HOUR_MS else rolled.minutes
-    # Combined first, for it may be a hundred thousand minutes.
+    whole = {MINUTE_MS: rolled.minutes, TEN_MS: rolled.tens, HOUR_MS: rolled.hours}[unit_ms]
+    # Combined first, for it may be ten thousand pieces.
     inside = rolled.combined(whole(record, probe, low_ms, high_ms), lie.first_ms, lie.width_ms)
     return rolled.joined([_ends(record, probe, start_ms, low_ms), inside, _ends(record, probe, high_ms, end_ms)])
 
@@ -77,7 +77,7 @@ def _rows(pieces: Rolled) -> list[Bucket]:
     # Rounding in the sum must not put a mean outside its own extremes.
     means = np.clip(pieces.total / pieces.count, pieces.least, pieces.most)
     fields = (pieces.at_ms, pieces.least, means, pieces.most, pieces.count)
-    return list(map(Bucket, *(each.tolist() for each in fields)))
+    return list(map(Bucket._make, zip(*(each.tolist() for each in fields), strict=True)))
 
 
 def means(

@@ -67,9 +67,9 @@ class Retention:
         kept = connection.execute(_DAY_OF_MINUTES, (first, last, self._minute_days - 1)).fetchone()
         if kept is None:
             return 0
-        return _take(
-            connection, "minutes", first, min(kept[0], shelves.day_id(probe, now_ms - self._minute_days * DAY_MS))
-        )
+        border = min(kept[0], shelves.day_id(probe, now_ms - self._minute_days * DAY_MS))
+        _take(connection, "tens", first, border)
+        return _take(connection, "minutes", first, border)
 
 
 def _start_of_days(connection: sqlite3.Connection, days: int) -> int:

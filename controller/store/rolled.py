@@ -1,4 +1,4 @@
-"""One probe over a time as arrays: its readings, or what its minutes or hours come to. For charts and long sums.
+"""One probe over a time as arrays: its readings, or what its minutes, tens or hours come to. For charts and long sums.
 
 Whatever is combined later (least of leasts, sum of sums) may come in pieces, so readings that wait to be packed only
 join in.
@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 from controller.status import Grade
 from controller.store import blocks, columns, packing, shelves, sums
 from controller.store.blocks import Row
-from controller.store.readings import HOUR_MS, MINUTE_MS
+from controller.store.readings import MINUTE_MS
 from controller.store.stretch import Stretches
 
 Whole = NDArray[np.int64]
 Real = NDArray[np.float64]
 
-_HOUR = np.dtype([("at_ms", "<i8"), ("count", "<i4"), ("least", "<f8"), ("most", "<f8"), ("total", "<f8")])
+_RECORD = np.dtype([("at_ms", "<i8"), ("count", "<i4"), ("least", "<f8"), ("most", "<f8"), ("total", "<f8")])
 _REFUSED = blocks.GRADES.index(Grade.REFUSED)
 _CODES = {"B": "<u1", "H": "<u2", "I": "<u4", "Q": "<u8", "d": "<f8"}
 
@@ -44,12 +44,12 @@ class Rolled:
         return zip(*(each.tolist() for each in fields), strict=True)
 
     def within(self, start_ms: int, end_ms: int) -> "Rolled":
-        """Return the pieces that begin in [start_ms, end_ms)."""
-        inside = (self.at_ms >= start_ms) & (self.at_ms < end_ms)
-        return self if inside.all() else self.at(inside)
+        """Return the pieces that begin in [start_ms, end_ms), of pieces in order."""
+        first, end = np.searchsorted(self.at_ms, (start_ms, end_ms))
+        return self.at(slice(first, end))
 
-    def at(self, index: NDArray[Any]) -> "Rolled":
-        """Return the pieces that an index array or mask chooses."""
+    def at(self, index: NDArray[Any] | slice) -> "Rolled":
+        """Return the pieces that a slice, an index array or a mask chooses."""
         return Rolled(self.at_ms[index], self.count[index], self.least[index], self.most[index], self.total[index])
 
 
@@ -117,10 +117,19 @@ def _of(rows: Iterable[Row]) -> Rolled:
 
 def hours(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
     """Return the hours that begin in [start_ms, end_ms) [ms UTC], oldest first."""
-    days = [packed for _, packed in _days(record, "hours", probe, start_ms, end_ms)]
-    kept = np.frombuffer(b"".join(days), _HOUR)
+    return _records(record, "hours", probe, start_ms, end_ms)
+
+
+def tens(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
+    """Return the ten minutes that begin in [start_ms, end_ms) [ms UTC], oldest first."""
+    return _records(record, "tens", probe, start_ms, end_ms)
+
+
+def _records(record: Stretches, table: str, probe: int, start_ms: int, end_ms: int) -> Rolled:
+    days = [packed for _, packed in _days(record, table, probe, start_ms, end_ms)]
+    kept = np.frombuffer(b"".join(days), _RECORD)
     closed = Rolled(kept["at_ms"], kept["count"].astype(np.int64), kept["least"], kept["most"], kept["total"])
-    return _with_open(record, probe, closed.within(start_ms, end_ms), start_ms, end_ms, HOUR_MS)
+    return _with_open(record, probe, closed.within(start_ms, end_ms), start_ms, end_ms, sums.WIDTHS_MS[table])
 
 
 def minutes(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
@@ -130,8 +139,17 @@ def minutes(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled
 
 def closed_minutes(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
     """Return the minutes that begin in [start_ms, end_ms) [ms UTC] of days that are rolled up already."""
-    days = _days(record, "minutes", probe, start_ms, end_ms)
-    return joined(_minutes(packed, shelves.day_start_ms(day)) for day, packed in days).within(start_ms, end_ms)
+    days = [
+        (shelves.day_start_ms(day), data, *sums.minutes_head(data))
+        for day, data in _days(record, "minutes", probe, start_ms, end_ms)
+    ]
+    size = sum(count for *_, count in days)
+    found = Rolled(np.empty(size, np.int64), np.empty(size, np.int64), np.empty(size), np.empty(size), np.empty(size))
+    first = 0
+    for day_ms, data, grid, count in days:
+        _fill(found, slice(first, first + count), day_ms, data, grid)
+        first += count
+    return found.within(start_ms, end_ms)
 
 
 def _days(record: Stretches, table: str, probe: int, start_ms: int, end_ms: int) -> list[tuple[int, bytes]]:
@@ -139,15 +157,19 @@ def _days(record: Stretches, table: str, probe: int, start_ms: int, end_ms: int)
     return record.connection.execute(_DAYS.format(table=table), span).fetchall()
 
 
-def _minutes(data: bytes, day_ms: int) -> Rolled:
-    """Return a day's minutes, as `sums.pack_minutes` kept them."""
-    grid, count = sums.minutes_head(data)
+def _fill(found: Rolled, where: slice, day_ms: int, data: bytes, grid: int) -> None:
+    """Write a day's minutes, as `sums.pack_minutes` kept them, into their place."""
+    count = where.stop - where.start
     laid = columns.lay(data, sums.MINUTES.size, count, sums.MINUTE_COLUMNS)
     number, many, least, most, total = (_column(data, each, count) for each in laid)
-    at_ms = day_ms + number * MINUTE_MS
+    np.add(number * MINUTE_MS, day_ms, out=found.at_ms[where])
+    found.count[where] = many
     if not grid:
-        return Rolled(at_ms, many, least, most, total)
-    return Rolled(at_ms, many, least / grid, (least + most) / grid, (total + many * least) / grid)
+        found.least[where], found.most[where], found.total[where] = least, most, total
+        return
+    np.divide(least, grid, out=found.least[where])
+    np.divide(least + most, grid, out=found.most[where])
+    np.divide(total + many * least, grid, out=found.total[where])
 
 
 def _column(data: bytes, laid: columns.Laid, count: int) -> NDArray[Any]:

@@ -54,7 +54,7 @@ class Stretches:
 
     def blocks(self, probe: int, start_ms: int, end_ms: int) -> Iterator[bytes]:
         """Yield a probe's blocks of the hours that touch [start_ms, end_ms) [ms UTC], oldest first: one seek each."""
-        first, last = self.connection.execute("SELECT min(id), max(id) FROM block").fetchone()
+        first, last = self.connection.execute(_ENDS).fetchone()
         if first is None:
             return
         low_ms = max(start_ms - start_ms % HOUR_MS, shelves.block_place(first)[0])
@@ -90,6 +90,8 @@ class Stretches:
         return last_ms
 
 
+# Each of its own: of both together SQLite would look at every row.
+_ENDS = "SELECT (SELECT min(id) FROM block), (SELECT max(id) FROM block)"
 _HOURS = "SELECT packed FROM json_each(?) AS hour CROSS JOIN block ON block.id = hour.value ORDER BY hour.key"
 # CROSS JOIN holds SQLite to this order: each hour is one seek.
 _TAIL = "SELECT packed FROM tail WHERE id BETWEEN ? AND ? ORDER BY id"

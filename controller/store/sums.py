@@ -1,20 +1,22 @@
-"""Roll-ups: what the readings of a minute or an hour come to, and a day of them as it is kept.
+"""Roll-ups: what the readings of a minute, ten minutes or an hour come to, and a day of them as it is kept.
 
-Refused readings are left out: a sensor's error code is no extreme of the soil. Hours are kept as plain records, so that
-a year of them is read at once; minutes as narrow columns.
+Refused readings are left out: a sensor's error code is no extreme of the soil. Hours and tens are kept as plain
+records, so that a year of them is read at once; minutes, which are many, as narrow columns.
 """
 
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from controller.status import Grade
 from controller.store import columns
 from controller.store.blocks import GRIDS, VERSION, DamagedBlockError, Row
-from controller.store.readings import MINUTE_MS
+from controller.store.readings import HOUR_MS, MINUTE_MS, TEN_MS
 
 DAY_MS = 86_400_000
-HOUR = struct.Struct("<qiddd")
+WIDTHS_MS = {"minutes": MINUTE_MS, "tens": TEN_MS, "hours": HOUR_MS}
+"""[ms] by the table that keeps them."""
+RECORD = struct.Struct("<qiddd")
 """Start [ms UTC], readings, least, most and their sum."""
 MINUTES = struct.Struct("<BHH")
 """Version, steps of the grid in one unit (0: none), minutes."""
@@ -42,6 +44,7 @@ class Sum:
 
 
 Sums = dict[int, Sum]
+Day = dict[str, Sums]
 
 
 def sums(rows: Iterable[Row], width_ms: int) -> Sums:
@@ -68,18 +71,26 @@ def add(found: Sums, more: Sums) -> None:
             found[start_ms] = one
 
 
-def pack_hours(found: Sums) -> bytes:
-    """Return a day's hours as they are kept."""
-    return b"".join(HOUR.pack(at, one.count, one.least, one.most, one.total) for at, one in sorted(found.items()))
+def day_of(rows: Sequence[Row]) -> Day:
+    """Return all roll-ups of readings of one probe and day."""
+    return {table: sums(rows, width_ms) for table, width_ms in WIDTHS_MS.items()}
 
 
-def unpack_hours(data: bytes) -> Sums:
-    """Return the hours of a day."""
-    return {row[0]: Sum(*row) for row in HOUR.iter_unpack(data)}
+def pack(table: str, found: Sums, day_ms: int) -> bytes:
+    """Return at least one minute, ten minutes or hour of the day that begins at `day_ms` [ms UTC] as they are kept."""
+    if table == "minutes":
+        return _pack_minutes(found, day_ms)
+    return b"".join(RECORD.pack(at, one.count, one.least, one.most, one.total) for at, one in sorted(found.items()))
 
 
-def pack_minutes(found: Sums, day_ms: int) -> bytes:
-    """Return the minutes of the day that begins at `day_ms` [ms UTC] as they are kept; at least one."""
+def unpack(table: str, data: bytes, day_ms: int) -> Sums:
+    """Return a day's minutes, ten minutes or hours."""
+    if table == "minutes":
+        return {one.start_ms: one for one in _minutes(data, day_ms)}
+    return {row[0]: Sum(*row) for row in RECORD.iter_unpack(data)}
+
+
+def _pack_minutes(found: Sums, day_ms: int) -> bytes:
     kept = [one for _, one in sorted(found.items())]
     grid = next((grid for grid in GRIDS if all(_on_grid(one, grid) for one in kept)), 0)
     head = MINUTES.pack(VERSION, grid, len(kept))
@@ -112,11 +123,6 @@ def minutes_head(data: bytes) -> tuple[int, int]:
     if version != VERSION:
         raise DamagedBlockError(f"a day of minutes has version {version}, not {VERSION}; install a newer program")
     return grid, count
-
-
-def unpack_minutes(data: bytes, day_ms: int) -> Sums:
-    """Return the minutes of a day."""
-    return {one.start_ms: one for one in _minutes(data, day_ms)}
 
 
 def _minutes(data: bytes, day_ms: int) -> Iterator[Sum]:

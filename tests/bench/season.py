@@ -12,15 +12,16 @@ from api.season.plants_csv import take_csv
 from api.season.site_plants import Within
 from controller.demo import season
 from controller.settings import ProbeSettings, Season
+from controller.store import packing, shelves
 from controller.store.connection import open_writer, transaction
 from controller.store.migrations import PLANS, READINGS
+from controller.store.sums import DAY_MS, WIDTHS_MS, Sum, Sums
 from tests.api_site import NOW_MS, ApiSite
 from tests.bench.table import Row, percentile
 
 PAGES = ("/tonight", "/season", "/plants", "/worth", "/report", "/sizing?enclosure=larch")
 YEARS, VIEWS = 2, 9
 MOST_MS = 200.0
-MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 _PROBES = (("larch", "yard", "outside"), ("larch", "soil-10", "soil"), ("larch", "air-low", "air"),
            ("elder", "soil-10", "soil"), ("elder", "air-low", "air"))  # fmt: skip
 
@@ -63,17 +64,23 @@ def _site(folder: Path) -> ApiSite:
         take_csv(connection, season.plants_csv(today), Within(("larch", "elder"), today), "keeper", NOW_MS)
     with closing(open_writer(folder / "readings.db", READINGS)) as connection, transaction(connection):
         for number, (enclosure, name, quantity) in enumerate(_PROBES, 1):
-            connection.execute("INSERT INTO probe VALUES (?, ?, ?, ?, 'Cel')", (number, enclosure, name, quantity))
-            for table, width_ms in (("minute", MINUTE_MS), ("hour", HOUR_MS)):
-                connection.executemany(f"INSERT INTO {table} VALUES (?, ?, ?, ?, ?, ?)", _rolled(number, width_ms))
+            said = (number, enclosure, name, quantity, NOW_MS - NOW_MS % DAY_MS)
+            connection.execute(
+                "INSERT INTO probe (id, enclosure, name, quantity, unit, closed_ms) VALUES (?, ?, ?, ?, 'Cel', ?)", said
+            )
+            for day_ms in range(said[-1] - YEARS * 365 * DAY_MS, said[-1], DAY_MS):
+                day = {table: _rolled(day_ms, width_ms) for table, width_ms in WIDTHS_MS.items()}
+                packing.roll_up(connection, shelves.day_id(number, day_ms), day)
     return site
 
 
-def _rolled(probe: int, width_ms: int) -> Iterator[tuple[int, int, int, float, float, float]]:
-    """Yield two years of minutes or hours, as readings every ten seconds would make them."""
-    first_ms = NOW_MS - NOW_MS % HOUR_MS - YEARS * 365 * 24 * HOUR_MS
+def _rolled(day_ms: int, width_ms: int) -> Sums:
+    """Return a day's minutes or hours, as readings every ten seconds would make them."""
     count = width_ms // 10_000
-    for start_ms in range(first_ms, NOW_MS - NOW_MS % HOUR_MS, width_ms):
-        day = start_ms / 86_400_000
+    found: Sums = {}
+    for start_ms in range(day_ms, day_ms + DAY_MS, width_ms):
+        day = start_ms / DAY_MS
         value = 9.0 - 10.0 * math.cos(2 * math.pi * (day - 20) / 365.25) - 5.0 * math.cos(2 * math.pi * (day % 1))
-        yield probe, start_ms, count, value - 0.2, value + 0.2, value * count
+        least, most = round((value - 0.2) * 16) / 16, round((value + 0.2) * 16) / 16
+        found[start_ms] = Sum(start_ms, count, least, most, count * (least + most) / 2)
+    return found

@@ -24,11 +24,12 @@ from controller.replay.decided import Decided
 from controller.replay.record import sessions
 from controller.replay.rerun import Rerun, rerun
 from controller.standing import Standing
-from controller.store import blocks, journal, keeping, runs
+from controller.store import journal, keeping, runs
 from controller.store.connection import open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS
 from tests.core_site import NIGHT_MS, Bed, plan_of, settings_of
+from tests.kept import alter_values
 
 ARMED = Standing(armed=True, override_c=20.0)
 FOREVER = 253_402_300_799_999
@@ -314,12 +315,7 @@ def test_one_enclosure_and_part_of_a_day_can_be_asked_for(day: Path, capsys: pyt
 def test_a_colder_record_makes_the_replay_differ(copied: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Soil readings half a degree lower ask for more heat than there was."""
     with closing(open_writer(copied / "readings.db", READINGS)) as connection:
-        for table in ("tail", "block"):
-            for key, packed in connection.execute(f"SELECT id, packed FROM {table}").fetchall():
-                colder = [
-                    (*row[:3], row[3] - 0.5 if 10 <= row[3] <= 17 else row[3], row[4]) for row in blocks.unpack(packed)
-                ]
-                connection.execute(f"UPDATE {table} SET packed = ? WHERE id = ?", (blocks.pack(colder), key))
+        alter_values(connection, lambda value: value - 0.5 if 10 <= value <= 17 else value)
     status, text = told(copied, capsys)
     assert status == 1
     assert "replayed: heat" in text

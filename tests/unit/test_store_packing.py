@@ -38,7 +38,7 @@ def said(at_ms: int, value: float = 15.0, probe: str = "soil", grade: str = "goo
 
 def places(store: sqlite3.Connection) -> dict[str, int]:
     """Return how many rows each part of the record has."""
-    tables = ("tail", "block", "hours", "minutes")
+    tables = ("tail", "block", "hours", "tens", "minutes")
     return {table: store.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in tables}
 
 
@@ -48,9 +48,9 @@ def test_a_reading_waits_in_the_tail_until_its_hour_is_over(store: sqlite3.Conne
     for minute in range(50, 60):
         keeping.add([said(minute * MINUTE_MS), said(minute * MINUTE_MS, probe="deep")])
     keeping.pack(T0 + HOUR_MS + 59_000)
-    assert places(store) == {"tail": 10, "block": 0, "hours": 0, "minutes": 0}
+    assert places(store) == {"tail": 10, "block": 0, "hours": 0, "tens": 0, "minutes": 0}
     assert keeping.pack(T0 + HOUR_MS + MINUTE_MS)
-    assert places(store) == {"tail": 0, "block": 2, "hours": 0, "minutes": 0}
+    assert places(store) == {"tail": 0, "block": 2, "hours": 0, "tens": 0, "minutes": 0}
     assert len(kept.rows(store)) == 20
 
 
@@ -85,7 +85,7 @@ def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
     assert not keeping.pack(T0 + DAY_MS + 20 * MINUTE_MS)
     before = list(rolled.hours(Stretches(store), 1, 0, EVER_MS).rows())
     assert keeping.pack(T0 + DAY_MS + 40 * MINUTE_MS)
-    assert places(store) == {"tail": 0, "block": 24, "hours": 1, "minutes": 1}
+    assert places(store) == {"tail": 0, "block": 24, "hours": 1, "tens": 1, "minutes": 1}
     assert list(rolled.hours(Stretches(store), 1, 0, EVER_MS).rows()) == before
     assert before[3] == (T0 + 3 * HOUR_MS, 3, 3.0, 63.0, 3.0 + 3.25 + 63.0)
     minutes = list(rolled.minutes(Stretches(store), 1, T0 + HOUR_MS, T0 + 2 * HOUR_MS).rows())

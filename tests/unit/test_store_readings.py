@@ -143,7 +143,7 @@ def test_a_series_equals_counting_by_hand(
 
     Some are packed and their days closed, the others come later and wait.
     """
-    for table in ("late", "probe", "tail", "block", "hours", "minutes"):
+    for table in ("late", "probe", "tail", "block", "hours", "tens", "minutes"):
         store.execute(f"DELETE FROM {table}")
     by_hand = {T0 + at_ms: value for at_ms, value in reversed(said)}
     keeping = Keeping(store)
@@ -153,7 +153,9 @@ def test_a_series_equals_counting_by_hand(
     start_ms, end_ms = T0 + offset_ms, T0 + offset_ms + length_ms
     (found,) = series(store, "north", ["soil-10"], start_ms, end_ms, points)
     short = length_ms <= 26 * 3_600_000
-    unit_ms = 1 if short else next((each for each in (3_600_000, 60_000) if -(-length_ms // points) >= each), 1)
+    unit_ms = (
+        1 if short else next((each for each in (3_600_000, 600_000, 60_000) if -(-length_ms // points) >= each), 1)
+    )
     first_ms = start_ms - start_ms % unit_ms
     hand: dict[int, list[float]] = {}
     for at_ms, value in by_hand.items():

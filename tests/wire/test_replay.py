@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from controller.replay.command import Asked, replay
+from tests.kept import alter_values
 from tests.wire.kit import Bench, throughout, until
 
 NEVER_MS = 253_402_300_799_999
@@ -39,12 +40,12 @@ def told(bench: Bench, settings: Path, capsys: pytest.CaptureFixture[str]) -> tu
     return status, capsys.readouterr().out
 
 
-def changed(bench: Bench, change: str) -> Callable[[], None]:
+def changed(bench: Bench, change: Callable[[float], float]) -> Callable[[], None]:
     """Change the readings on record; return what undoes it."""
     file = bench.data / "readings.db"
     before = file.read_bytes()
     with closing(sqlite3.connect(file, isolation_level=None)) as connection:
-        connection.execute(change)
+        alter_values(connection, change)
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return lambda: (file.write_bytes(before), None)[1]
 
@@ -68,7 +69,7 @@ def test_a_replay_takes_every_decision_on_record_again(lived: Bench, capsys: pyt
 
 def test_a_reading_altered_on_record_makes_the_replay_differ(lived: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     """Without the hot reading there is no cause for the trip: said, with what the replay did instead."""
-    undo = changed(lived, "UPDATE reading SET value = 15.0 WHERE value = 46.0")
+    undo = changed(lived, lambda value: 15.0 if value == 46.0 else value)
     status, text = told(lived, lived.folder / "soilward.toml", capsys)
     undo()
     assert status == 1
