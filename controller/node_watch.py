@@ -1,6 +1,7 @@
 """What the controller makes of a node's reports: does it obey, does its clock run, has it found a fault? Pure."""
 
 from dataclasses import replace
+from operator import itemgetter
 
 from controller.safety import limits
 from controller.safety.node_fault import WORDS, NodeFault
@@ -69,7 +70,7 @@ def clock_error(watch: NodeWatch) -> float | None:
     if len(watch.lateness) < 2 * LATELY:
         return None
     first, last = watch.lateness[:LATELY], watch.lateness[-LATELY:]
-    then, since = min(first, key=lambda each: each[1]), min(last, key=lambda each: each[1])
+    then, since = min(first, key=itemgetter(1)), min(last, key=itemgetter(1))
     span_s = since[0] - then[0]
     if last[-1][0] - first[0][0] < limits.NODE_CLOCK_SPAN_S or span_s <= 0.0:
         return None

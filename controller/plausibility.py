@@ -4,6 +4,7 @@ The order is fixed: possible at all, about now, *compared with the trips*, then 
 here can hide a hot reading from a trip.
 """
 
+import math
 from typing import Final
 
 from controller.clock import OLDEST_BELIEVABLE_MS
@@ -108,16 +109,16 @@ def _refused(state: ProbeState, reading: Reading, reason: str) -> Judged:
 
 def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Count samples over the limit, and measure the rise of air, before anything may doubt them."""
-    value = reading.value
+    value, arrived_s = reading.value, reading.arrived_s
     over = watch.over is not None and value >= watch.over
     count = state.over_count
     if over:
-        count = 1 + (count if reading.arrived_s - state.over_s <= limits.OVER_REMEMBERED_S else 0)
-        state.over_s = reading.arrived_s
+        count = 1 + (count if arrived_s - state.over_s <= limits.OVER_REMEMBERED_S else 0)
+        state.over_s = arrived_s
         if watch.over_at_once is not None and value >= watch.over_at_once:
             count = max(count, 2)
     state.over, state.over_count, state.over_value = over, count, value
-    state.compared_s = reading.arrived_s
+    state.compared_s = arrived_s
     if watch.is_air:
         state.recent = _remember(watch, state, reading)
         state.rise_k_per_min = rise = _rise(state.recent)
@@ -147,22 +148,24 @@ def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
 
 
 def _for_control(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int, resumed_s: float) -> Judged:
-    queued = _may_have_queued(watch, state, reading, resumed_s)
-    state.said, state.said_s = reading.value, reading.arrived_s
+    value, arrived_s = reading.value, reading.arrived_s
+    queued = reading.taken_ms is None and _may_have_queued(watch, state, arrived_s, resumed_s)
+    state.said, state.said_s = value, arrived_s
     if reading.taken_ms is None:
-        state.stampless_s = reading.arrived_s
+        state.stampless_s = arrived_s
     if queued:
         return Judged(state, Grade.HISTORY, "unstamped and may have waited in the broker", taken_ms)
     grade, doubt = _doubt(watch, state, reading, taken_ms)
     state.grade, state.reason = grade, doubt
     if not doubt:
-        state.value, state.heard_s = reading.value, reading.arrived_s
+        state.value, state.heard_s = value, arrived_s
     return Judged(state, grade, doubt, taken_ms)
 
 
 def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> tuple[Grade, str]:
     """Return why control may not use the reading, or GOOD and ""."""
-    _note_source(watch, state, reading)
+    if reading.source and reading.source != state.source:
+        _note_source(watch, state, reading)
     if reading.arrived_s < state.rivals_until_s:
         return Grade.REFUSED, "two senders claim this probe"
     spacing_s = watch.period_s if state.admitted_ms is None else (taken_ms - state.admitted_ms) / 1000
@@ -197,32 +200,30 @@ def _count_too_soon(state: ProbeState, now_s: float) -> None:
 
 def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Keep count of how the values move, whatever control makes of them."""
-    value, earlier = reading.value, state.noted
-    lately = state.noted_s is not None and reading.arrived_s - state.noted_s <= LONGEST_STRIDE_S
-    if earlier is not None and state.noted_s is not None and lately and (watch.is_soil or watch.is_air):
+    value, arrived_s, earlier, earlier_s = reading.value, reading.arrived_s, state.noted, state.noted_s
+    pause_s = math.inf if earlier_s is None else arrived_s - earlier_s
+    if earlier is not None and pause_s <= LONGEST_STRIDE_S and (watch.is_soil or watch.is_air):
         stride_k = value - earlier
-        state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, reading.arrived_s - state.noted_s)
+        state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, pause_s)
         state.stride_k, state.rough = stride_k, is_rough(state.roughness, state.rough)
     # A long silence shows nothing: one that says the same after it as before is not therefore stuck.
-    if value != earlier or state.noted_s is None or reading.arrived_s - state.noted_s > limits.STALE_CAP_S:
-        state.changed_s, state.frozen = reading.arrived_s, False
+    if value != earlier or pause_s > limits.STALE_CAP_S:
+        state.changed_s, state.frozen = arrived_s, False
     state.half_steps = half_steps(state.half_steps, earlier, value)
-    state.noted, state.noted_s = value, reading.arrived_s
+    state.noted, state.noted_s = value, arrived_s
 
 
-def _may_have_queued(watch: Watch, state: ProbeState, reading: Reading, resumed_s: float) -> bool:
+def _may_have_queued(watch: Watch, state: ProbeState, arrived_s: float, resumed_s: float) -> bool:
     """Whether an unstamped message may be a leftover: until the probe has paused once since the session began."""
-    if reading.taken_ms is not None or resumed_s == float("-inf"):
+    if resumed_s == float("-inf"):
         return False
     if state.heard_s is not None and state.heard_s >= resumed_s:
         return False
     last_s = resumed_s if state.stampless_s is None else max(state.stampless_s, resumed_s)
-    return reading.arrived_s - last_s < watch.period_s / 2
+    return arrived_s - last_s < watch.period_s / 2
 
 
 def _note_source(watch: Watch, state: ProbeState, reading: Reading) -> None:
-    if reading.source == state.source or not reading.source:
-        return
     lately = state.heard_s is not None and reading.arrived_s - state.heard_s <= watch.stale_after_s
     # While two quarrel nothing is believed, so what was heard grows old: each further change keeps the quarrel alive.
     if state.source and (lately or reading.arrived_s < state.rivals_until_s):

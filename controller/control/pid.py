@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from simple_pid import PID
 
@@ -17,8 +18,7 @@ class Gains:
     integral_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Duty:
+class Duty(NamedTuple):
     """Duty 0..1, the integral to carry on with, and the proportional part for explaining."""
 
     duty: float

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 MOST_SUN_W_M2 = 1200.0
 """[W/m2] no light is taken for more (the solar constant less the atmosphere, rounded up; from memory)."""
@@ -30,8 +31,7 @@ class FeedForward:
     lag_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Terms:
+class Terms(NamedTuple):
     """Duty by cause; their sum, kept within 0..1, is the duty."""
 
     feedback: float = 0.0

@@ -71,6 +71,7 @@ class ProbeBank:
             elif site.quantity is Quantity.AIR:
                 self._air.append((name, min(max((site.height_m or 0.0) / ridge_m, 0.0), 1.0) - 0.5))
         self._rest = [n for n, s in self._sites.items() if s.quantity in LAG_S and n not in self._located()]
+        self._noisy = {n for n, s in self._sites.items() if s.quantity in TEMPERATURES}
         self._noise_k = noise_k
         draw = random.Random(seed)
         self._noise = [draw.gauss(0.0, 1.0) for _ in range(_NOISES)]
@@ -113,7 +114,7 @@ class ProbeBank:
         readings: dict[str, float] = {}
         noise, place = self._noise, self._next
         for name, site in self._sites.items():
-            if site.quantity in TEMPERATURES:
+            if name in self._noisy:
                 raw = self.lagged[name] + self._noise_k * noise[place]
                 readings[name] = round(raw / STEP_K) * STEP_K
                 place = place + 1 if place + 1 < _NOISES else 0

@@ -108,7 +108,7 @@ class SoilColumn:
         self._to_top = self._skin_w_m2k / self._skin_sum
         top_loss = self._to_top * (air_w_m2k + sky_w_m2k)
         self._inertia = [c / seconds for c in self._capacity]
-        self._over: list[float] = []
+        overs: list[float] = []
         self._carry: list[float] = []
         self._pivot: list[float] = []
         over, coupled = 0.0, 0.0
@@ -117,8 +117,10 @@ class SoilColumn:
             over = above * pivot
             self._pivot.append(pivot)
             self._carry.append(coupled * pivot)
-            self._over.append(over)
+            overs.append(over)
             coupled = above
+        # The way back runs from the top down and begins under the top layer.
+        self._over_below = overs[-2::-1]
         self._top_per_air = self._to_top * air_w_m2k * self._pivot[-1]
         self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._top_per_air) / self._skin_sum
 
@@ -152,13 +154,12 @@ class SoilColumn:
 
     def substitute(self, air_c: float) -> None:
         """Finish the step `eliminate` began, now that the air [Cel] at its end is known."""
-        celsius, swept, over = self.celsius, self._swept, self._over
-        last = len(swept) - 1
-        value = swept[last] + self._top_per_air * air_c
-        celsius[last] = value
-        for i in range(last - 1, -1, -1):
-            value = swept[i] + over[i] * value
-            celsius[i] = value
+        value = self._swept[-1] + self._top_per_air * air_c
+        downwards = [value]
+        for own, over in zip(self._swept[-2::-1], self._over_below, strict=True):
+            value = own + over * value
+            downwards.append(value)
+        self.celsius = downwards[::-1]
         self.skin_c = self._skin_zero + self.skin_per_air * air_c
 
     def content_j_m2(self) -> float:

@@ -1,6 +1,7 @@
 """The shell turned by hand: real databases, a manual clock, no broker."""
 
 import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -64,3 +65,14 @@ def test_a_run_of_a_node_that_falls_silent_ends_in_the_record_with_its_energy(sh
     shell.turn(2)
     ended = shell.rows("SELECT end_ms - start_ms, energy_j, ended_by FROM heater_run")
     assert ended == [(20_000, pytest.approx(2.0 * 230.0 * 20), "node silent")]
+
+
+def test_a_busy_loop_hands_over_to_the_thread_that_sends(tmp_path: Path) -> None:
+    """An opening is published by the loop and sent by the network thread, which waits no 5 ms for its turn."""
+    before_s, controller = sys.getswitchinterval(), Shell(tmp_path).controller
+    controller.stop()
+    try:
+        controller.run()
+        assert sys.getswitchinterval() == pytest.approx(0.0005)
+    finally:
+        sys.setswitchinterval(before_s)
