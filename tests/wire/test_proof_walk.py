@@ -5,9 +5,7 @@ import pty
 import signal
 import subprocess
 import sys
-import threading
-import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +14,7 @@ import pytest
 
 from controller.proving.account import Result
 from tests.faults.cases import LOOK_S
-from tests.wire.kit import POLL_S, ROOT, throughout, until
+from tests.wire.kit import ROOT, throughout, until
 from tests.wire.test_proof_test import LEASE_S, SHORT, Hands, Site
 
 TEN = replace(SHORT, leases=10, heat_s=60.0)
@@ -25,32 +23,21 @@ LONGEST_LEASE_S, MARGIN_S = 15.0, 2.0
 
 
 class Relay:
-    """Watches the node's contact path, and notes how long each closing lasted that the lapse of a lease ended [s]."""
+    """Watches every turn of a node, and notes how long after the last order each lapse of a lease came [s]."""
 
     def __init__(self, site: Site) -> None:
         self.lapsed_s: list[float] = []
-        self._site, self._ended = site, threading.Event()
-        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self._site, self._turn, self._renewed_s = site, site.node.board.turn, 0.0
+        site.node.board.turn = self._watched  # type: ignore[method-assign]
 
-    def __enter__(self) -> "Relay":
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._ended.set()
-        self._thread.join(5.0)
-
-    def _watch(self) -> None:
-        circuit, core = self._site.circuit, self._site.node.core
-        closed_s, drops = None, core.drops
-        while not self._ended.wait(POLL_S):
-            now_s, closed = time.monotonic(), circuit.passes > 0.0
-            if closed and closed_s is None:
-                closed_s, drops = now_s, core.drops
-            elif not closed and closed_s is not None:
-                if core.drops > drops:
-                    self.lapsed_s.append(now_s - closed_s)
-                closed_s = None
+    def _watched(self, now_s: float, waiting: Iterable[tuple[bytes, bool]]) -> None:
+        core = self._site.node.core
+        ends_s, drops = core.lease_ends_s, core.drops
+        self._turn(now_s, waiting)
+        if core.drops > drops:
+            self.lapsed_s.append(now_s - self._renewed_s)
+        elif core.lease_ends_s != ends_s:
+            self._renewed_s = now_s
 
 
 @pytest.mark.long
@@ -58,8 +45,8 @@ class Relay:
 def test_a_whole_walk_measures_ten_leases_of_15_s_on_the_wire(tmp_path: Path) -> None:
     """Every step passes; each of the ten times told is one that the node's own relay shows, and within its bound."""
     site = Site(tmp_path, LONGEST_LEASE_S)
-    with Relay(site) as relay:
-        account = site.prove(Hands(site), patience=TEN)
+    relay = Relay(site)
+    account = site.prove(Hands(site), patience=TEN)
     assert [each.result for each in account.outcomes] == [Result.PASSED] * 9, account.said
     lease = next(each for each in account.outcomes if each.step == "lease")
     times_s = [lease.figures[f"time_{number}_s"] for number in range(1, 11)]
