@@ -1,6 +1,8 @@
 """What may be concluded from few trees, what may not, and how it is said."""
 
 import math
+import subprocess
+import sys
 from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import combinations
@@ -337,3 +339,19 @@ def test_sums_in_another_order_do_not_change_a_chance() -> None:
     """Tenths that no binary fraction holds: groups that are alike are never parted by rounding."""
     assert permutation([0.5, 0.6, 0.3], [0.3, 0.6, 0.5]).p == 1.0
     assert shift([0.1, 0.2, 0.3], [0.3, 0.2, 0.1]).median == 0.0
+
+
+def test_no_page_holds_scipy() -> None:
+    """What the comparisons need is counted here: a process that has made them all never loaded it."""
+    asked = (
+        "import sys, api.app\n"
+        "from api.season.paired import sign_flip, typical_difference\n"
+        "from api.season.statistics import Waited, exact_log_rank, log_rank, median_wait, permutation, shift\n"
+        "one, other = [1.0, 2.0, 3.0], [2.0, 4.0, 6.0]\n"
+        "permutation(one, other), shift(one, other), sign_flip(one), typical_difference(one)\n"
+        "waits = Waited(one, [5.0]), Waited(other)\n"
+        "log_rank(*waits), exact_log_rank(*waits), median_wait(waits[0])\n"
+        "print(sorted(each for each in sys.modules if each.partition('.')[0] == 'scipy'))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True, timeout=120)
+    assert done.stdout.strip() == "[]"
