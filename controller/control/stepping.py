@@ -49,17 +49,9 @@ def stepper(model: ThermalModel, seconds: float) -> Stepper:
     return Stepper(seconds, grown[:n, :n], grown[:n, n : n + inputs], grown[:n, -1])
 
 
-def through(step: Stepper, state: Array, inputs: Array, known_w: Array | None = None) -> Array:
-    """Return the state at the start and after every row of inputs; `known_w` [W] goes into the upper store besides."""
-    driven = inputs @ step.b.T + step.c
-    return chained(step.a, driven if known_w is None else driven + pushes(step, known_w), state, STORES)
-
-
-def pushes(step: Stepper, known_w: Array) -> Array:
-    """Return what heat [W] into the upper store, row by row, does to the stores within a step."""
-    share = np.zeros(len(STATES))
-    share[:STORES] = step.a[:STORES, UNKNOWN]
-    return np.outer(known_w, share)
+def through(step: Stepper, state: Array, inputs: Array) -> Array:
+    """Return the state at the start and after every row of inputs."""
+    return chained(step.a, inputs @ step.b.T + step.c, state, STORES)
 
 
 def chained(a: Array, driven: Array, start: Array, stores: int) -> Array:

@@ -28,11 +28,10 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class WeatherAhead:
-    """Outside [Cel], light [W/m2] as the light probe would see it, and heat [W] known by the hour alone, per step."""
+    """Outside [Cel] and light [W/m2] as the light probe would see it, per step."""
 
     outside_c: Array
     light_w_m2: Array
-    known_w: Array | None = None
 
 
 def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps: int) -> WeatherAhead:

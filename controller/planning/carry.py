@@ -1,11 +1,11 @@
 """Can the heater carry the coming night, how cold a night could it carry, and what would more cover change? Pure."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from controller.control.stepping import BED, Array, air_c, stepper, through
+from controller.control.stepping import BED, Array, Stepper, air_c, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, Ready
 from controller.planning.horizon import STEP_S, look_ahead
@@ -128,33 +128,28 @@ def _covers(model: ThermalModel, built: Construction) -> dict[str, ThermalModel]
 
 def _night(facts: Facts, model: ThermalModel, ready: Ready, asked_c: Array, night: slice) -> Night:
     weather, state = ready.weather, ready.state
-    found = look_ahead(model, state, weather, asked_c, facts.most)
+    found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
     step = stepper(model, STEP_S)
-
-    def run(inputs: Array) -> Array:
-        known_w = None if weather.known_w is None else weather.known_w[: len(inputs)]
-        return through(step, state, inputs, known_w)
-
     inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
-    states = run(inputs)
+    states = through(step, state, inputs)
     air = [air_c(model, states[row + 1], inputs[row]) + ready.night_air_k for row in range(night.start, night.stop)]
     asked = asked_c[night.stop - 1]
     kwh = float(found.duty[:DAY_STEPS].sum()) * STEP_S * model.heater_w / 3.6e6
     short = 0.0 if np.isnan(asked) else max(float(asked - found.soil_c[night.stop]), 0.0)
-    holds_to = None if np.isnan(asked) else _holds_to_c(run, inputs[: night.stop], night, float(asked), facts.most)
+    holds_to = (
+        None if np.isnan(asked) else _holds_to_c(step, state, inputs[: night.stop], night, float(asked), facts.most)
+    )
     return Night(float(found.soil_c[night.start + 1 : night.stop + 1].min()), min(air), kwh, short, holds_to)
 
 
-def _holds_to_c(
-    run: Callable[[Array], Array], inputs: Array, night: slice, asked_c: float, most: float
-) -> float | None:
+def _holds_to_c(step: Stepper, state: Array, inputs: Array, night: slice, asked_c: float, most: float) -> float | None:
     """Move the whole night until full heat just ends it at the set point; the model is linear, so one step does it."""
     full = inputs.copy()
     full[:, 2] = most
     colder = full.copy()
     colder[:, 0] -= 1.0
-    end_c = run(full)[-1][BED]
-    per_k = end_c - run(colder)[-1][BED]
+    end_c = through(step, state, full)[-1][BED]
+    per_k = end_c - through(step, state, colder)[-1][BED]
     room_k = (end_c - (asked_c - HELD_K)) / per_k
     expected_c = float(inputs[night, 0].min())
     return expected_c - min(room_k, REACH_K) if room_k > -REACH_K else None

@@ -10,9 +10,8 @@ import numpy as np
 from scipy.linalg import solve_discrete_are
 
 from controller.control.log import Log
-from controller.control.stepping import BED, HEAT, LOWER, STATES, UNKNOWN, UPPER, Array, Stepper, pushes, stepper
+from controller.control.stepping import BED, HEAT, LOWER, STATES, UNKNOWN, UPPER, Array, Stepper, stepper
 from controller.control.thermal import ThermalModel
-from controller.planning.daily import known_behind_w
 
 PROBE_K = 0.05
 """[K] standard deviation of a soil probe's ten-minute mean about the bed (engineering judgement)."""
@@ -35,22 +34,18 @@ class Estimate:
     log: Log
 
 
-def estimate(model: ThermalModel, log: Log, floor_m2: float, daily: Array | None = None) -> Estimate:
+def estimate(model: ThermalModel, log: Log, floor_m2: float) -> Estimate:
     """Return where everything stands at the end of a log without gaps but in the soil.
 
     Parameters
     ----------
     floor_m2
         [m2] floor of the enclosure: the unexplained heat varies with it.
-    daily
-        [W] known by the part of the day (`daily.daily_w`); what is left is followed as unexplained.
     """
     log = log.latest(SETTLES_S)
     step = stepper(model, log.step_s)
     gain = _gain(model, log.step_s, floor_m2 * UNKNOWN_W_M2)
     driven = np.column_stack([log.outside_c, log.light_w_m2, log.duty]) @ step.b.T + step.c
-    if daily is not None:
-        driven = driven + pushes(step, known_behind_w(daily, log))
     heard = np.isfinite(log.soil_c)
     start_c = log.soil_c[np.argmax(heard)]
     state = np.array([start_c, start_c, start_c, model.heater_w * log.duty[0], 0.0])

@@ -13,7 +13,6 @@ from controller.control.terms import MOST_SUN_W_M2
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import standing_sun_w_m2, tuned_by
 from controller.planning.ahead import Place, WeatherAhead, clear_w_m2, weather_ahead
-from controller.planning.daily import daily_w, known_ahead_w
 from controller.planning.estimate import Estimate, estimate
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
 from controller.plant.construction import USUAL_DEPTH_M, Construction
@@ -75,11 +74,10 @@ def ready(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) ->
         If the record is too short or broken, or the model has shown itself wrong.
     """
     log = lit(facts, model, whole(log))
-    weather, daily = weather_ahead(log, outlook, facts.place, STEP_S, STEPS), daily_w(model, log, facts.floor_m2)
-    now = estimate(model, log, facts.floor_m2, daily)
+    weather = weather_ahead(log, outlook, facts.place, STEP_S, STEPS)
+    now = estimate(model, log, facts.floor_m2)
     if now.missed_k > MOST_MISSED_K:
         raise NoForesightError(f"the model missed the soil by {now.missed_k:.1f} K six hours ahead, over the last day")
-    weather = replace(weather, known_w=known_ahead_w(daily, log.ends_ms, STEP_S, STEPS))
     return Ready(log, now.state, weather, _night_air_k(model, now, facts.place))
 
 
@@ -104,7 +102,7 @@ def planned(facts: Facts, model: ThermalModel, begun: Ready) -> Foresight:
     ends_ms = [starts_ms + round(1000 * STEP_S * (step + 1)) for step in range(STEPS)]
     asked = [facts.asked_c(ms) for ms in ends_ms]
     asked_c = np.array([np.nan if each is None else each for each in asked])
-    found = look_ahead(model, begun.state, weather, asked_c, facts.most)
+    found = look_ahead(model, begun.state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
     tuned = tuned_by(model)
     return Foresight(
         starts_ms=starts_ms,

@@ -9,7 +9,6 @@ from scipy.optimize import linprog
 from controller.control.stepping import BED, Array, rise_k, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
-from controller.planning.ahead import WeatherAhead
 
 STEP_S = 1800.0
 STEPS = 72
@@ -30,17 +29,19 @@ class Ahead:
     soil_c: Array
 
 
-def look_ahead(model: ThermalModel, state: Array, weather: WeatherAhead, set_point_c: Array, most: float) -> Ahead:
+def look_ahead(
+    model: ThermalModel, state: Array, outside_c: Array, light_w_m2: Array, set_point_c: Array, most: float
+) -> Ahead:
     """Return the cheapest heat that keeps the soil at its set points as well as it can be kept.
 
     Parameters
     ----------
-    weather, set_point_c
+    outside_c, light_w_m2, set_point_c
         Per step of `STEP_S`; NaN as set point asks for nothing.
     most
         Highest duty the longest closing allows.
     """
-    free_c = _without_heat(model, state, weather)
+    free_c = _without_heat(model, state, outside_c, light_w_m2)
     steps = len(free_c) - 1
     lift = toeplitz(rise_k(model, STEP_S, steps), np.zeros(steps))
     forward = forward_of(model)
@@ -64,7 +65,7 @@ def look_ahead(model: ThermalModel, state: Array, weather: WeatherAhead, set_poi
     return Ahead(duty, free_c + np.concatenate([[0.0], lift @ duty]))
 
 
-def _without_heat(model: ThermalModel, state: Array, weather: WeatherAhead) -> Array:
+def _without_heat(model: ThermalModel, state: Array, outside_c: Array, light_w_m2: Array) -> Array:
     """Return the bed [Cel] now and at the end of every step if the heater stays off."""
-    inputs = np.column_stack([weather.outside_c, weather.light_w_m2, np.zeros(len(weather.outside_c))])
-    return through(stepper(model, STEP_S), state, inputs, weather.known_w)[:, BED]
+    inputs = np.column_stack([outside_c, light_w_m2, np.zeros(len(outside_c))])
+    return through(stepper(model, STEP_S), state, inputs)[:, BED]

@@ -4,13 +4,11 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.optimize import least_squares
 
 from controller.control.log import Log
 from controller.control.stepping import Array, chained
-from controller.control.terms import MOST_SUN_W_M2
 from controller.plant.column import CENTRE_M, LAYERS, Column, column_of, needed, share_at, stepped, surface_and_air
 from controller.plant.construction import Construction
 from controller.plant.identify import NINETY, Interval, NotExcitedError, lacking
@@ -56,13 +54,8 @@ class Found:
     air_c: Array
 
 
-def column_from(log: Log, built: Construction, depth_m: float, by_day: Array | None = None) -> Found:
-    """Find the figures that explain a log best, held by what an enclosure is built of.
-
-    Parameters
-    ----------
-    by_day
-        Where no light was measured: 1 for steps with sun, else 0; the warmth of the air then stands in for the light.
+def column_from(log: Log, built: Construction, depth_m: float) -> Found:
+    """Find the figures that explain a log with light best, held by what an enclosure is built of.
 
     Raises
     ------
@@ -74,10 +67,10 @@ def column_from(log: Log, built: Construction, depth_m: float, by_day: Array | N
         raise NotExcitedError(missing)
     before, knots = column_of(built, depth_m), math.ceil(len(log) * log.step_s / SKY_EVERY_S) + 1
     spread = np.array([*MAY_BE_OFF.values(), *STARTS.values(), *[SKY_K] * knots])
-    soil_w, slow_w, quick_w = _weights(log, log.light_w_m2 < DARK_W_M2 if by_day is None else by_day == 0.0)
+    soil_w, slow_w, quick_w = _weights(log)
 
     def misses(scaled: Array) -> Array:
-        soil_c, air_c = free_run(log, before, scaled * spread, by_day)
+        soil_c, air_c = free_run(log, before, scaled * spread)
         air_k = np.nan_to_num(air_c - log.air_c)
         slow_k = uniform_filter1d(air_k, round(SLOW_S / log.step_s))
         soil_k = np.nan_to_num(soil_c - log.soil_c)
@@ -86,7 +79,7 @@ def column_from(log: Log, built: Construction, depth_m: float, by_day: Array | N
     fit = least_squares(misses, np.zeros(len(spread)), max_nfev=20)
     offs, slopes = np.asarray(fit.x) * spread, np.asarray(fit.jac)
     covariance = spread[:, None] * np.linalg.inv(slopes.T @ slopes) * spread
-    soil_c, air_c = free_run(log, before, offs, by_day)
+    soil_c, air_c = free_run(log, before, offs)
     return Found(
         shifted(before, offs),
         _figures(before, offs, covariance),
@@ -103,39 +96,18 @@ def shifted(before: Column, offs: Array) -> Column:
     return replace(before, **changed, deep_c=before.deep_c + float(offs[len(MAY_BE_OFF)]))
 
 
-def free_run(log: Log, before: Column, offs: Array, by_day: Array | None = None) -> tuple[Array, Array]:
+def free_run(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
     """Return soil at the probe and air [Cel], step means, as the shifted column alone would have had them."""
     column = shifted(before, offs)
     a, b, c = stepped(column, log.step_s)
     at = np.arange(len(log)) * log.step_s / SKY_EVERY_S
     knots_k = offs[len(MAY_BE_OFF) + len(STARTS) :]
     sky_k = column.sky_below_k + np.interp(at, np.arange(len(knots_k)), knots_k)
-    start, row, light = _starts(log, column, offs), surface_and_air(column)[1], log.light_w_m2
-
-    def run() -> Array:
-        inputs = np.column_stack([log.outside_c, light, log.duty, sky_k])
-        states = chained(a, inputs @ b.T + c, start, LAYERS)
-        return np.asarray((states[1:] + states[:-1]) / 2.0)
-
-    if by_day is not None:
-        # First with the surface as warm as the probe, then as the soil under that light has it.
-        first = np.column_stack([_bridged(log.soil_c), column.heater_w * log.duty])
-        light = _stand_in(log, row, first, sky_k) * by_day
-        light = _stand_in(log, row, run()[:, [0, LAYERS]], sky_k) * by_day
-    means = run()
-    known = np.column_stack([means[:, 0], means[:, LAYERS], log.outside_c, light, sky_k])
-    return means[:, :LAYERS] @ share_at(column.probe_m), known @ row
-
-
-def _stand_in(log: Log, row: Array, inside: Array, sky_k: Array) -> Array:
-    """Return the light [W/m2] that would make the air as warm as it is over this surface and heat."""
-    bare_c = np.column_stack([inside, log.outside_c, sky_k]) @ row[[0, 1, 2, 4]]
-    return np.asarray(np.clip(np.nan_to_num((log.air_c - bare_c) / row[3]), 0.0, MOST_SUN_W_M2))
-
-
-def _bridged(values: Array) -> Array:
-    known = np.isfinite(values)
-    return np.asarray(np.interp(np.arange(len(values)), np.flatnonzero(known), values[known]))
+    inputs = np.column_stack([log.outside_c, log.light_w_m2, log.duty, sky_k])
+    states = chained(a, inputs @ b.T + c, _starts(log, column, offs), LAYERS)
+    means = (states[1:] + states[:-1]) / 2.0
+    known = np.column_stack([means[:, 0], means[:, LAYERS], log.outside_c, log.light_w_m2, sky_k])
+    return means[:, :LAYERS] @ share_at(column.probe_m), known @ surface_and_air(column)[1]
 
 
 def _starts(log: Log, column: Column, offs: Array) -> Array:
@@ -149,7 +121,8 @@ def _starts(log: Log, column: Column, offs: Array) -> Array:
     return np.append(profile_c, column.heater_w * log.duty[0])
 
 
-def _weights(log: Log, dark: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+def _weights(log: Log) -> tuple[Array, Array, Array]:
+    dark = log.light_w_m2 < DARK_W_M2
     told = np.where(dark, 1.0 / DARK_AIR_K, 1.0 / LIT_AIR_K) * (np.nan_to_num(log.air_c, nan=99.0) < VENTS_C)
     return np.full(len(log), 1.0 / SOIL_K), told, np.where(dark, 1.0 / PULSED_AIR_K, 0.0)
 

@@ -10,7 +10,7 @@ from controller.control.outlook import Expectation
 from controller.control.stepping import BED, UPPER
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
-from controller.planning.ahead import WeatherAhead, weather_ahead
+from controller.planning.ahead import weather_ahead
 from controller.planning.estimate import estimate
 from controller.planning.foresee import NoForesightError, foresee, lit, whole
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
@@ -53,7 +53,7 @@ def test_heat_is_no_more_than_the_soil_needs_where_nothing_threatens() -> None:
     forward = forward_of(CABLE)
     steady = forward.outside_per_k * 14.0 + forward.deep_per_k * (18.0 - forward.deep_c)
     state = np.array([14.5, 18.0, 15.0, steady * CABLE.heater_w, 0.0])
-    ahead = look_ahead(CABLE, state, WeatherAhead(np.full(STEPS, 4.0), np.zeros(STEPS)), np.full(STEPS, 18.0), 1.0)
+    ahead = look_ahead(CABLE, state, np.full(STEPS, 4.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
     assert ahead.duty[:48].mean() == pytest.approx(steady, abs=0.15)
     assert ahead.soil_c[1:49].min() > 17.9
 
@@ -62,8 +62,8 @@ def test_heat_comes_before_a_night_the_heater_cannot_carry() -> None:
     """A cold that full heat cannot hold begins in ten hours: the plan heats before it, but not without bound."""
     cold = np.where(np.arange(STEPS) < 20, 6.0, -16.0)
     state = np.array([15.0, 18.0, 15.0, 150.0, 0.0])
-    ahead = look_ahead(CABLE, state, WeatherAhead(cold, np.zeros(STEPS)), np.full(STEPS, 18.0), 1.0)
-    calm = look_ahead(CABLE, state, WeatherAhead(np.full(STEPS, 6.0), np.zeros(STEPS)), np.full(STEPS, 18.0), 1.0)
+    ahead = look_ahead(CABLE, state, cold, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    calm = look_ahead(CABLE, state, np.full(STEPS, 6.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
     assert ahead.duty[:20].sum() > calm.duty[:20].sum() + 2.0
     assert ahead.soil_c.max() < 20.5
 
@@ -71,14 +71,14 @@ def test_heat_comes_before_a_night_the_heater_cannot_carry() -> None:
 def test_nothing_asked_gets_no_heat() -> None:
     """NaN as a set point asks for nothing."""
     state = np.array([5.0, 5.0, 6.0, 0.0, 0.0])
-    ahead = look_ahead(CABLE, state, WeatherAhead(np.full(STEPS, -5.0), np.zeros(STEPS)), np.full(STEPS, np.nan), 1.0)
+    ahead = look_ahead(CABLE, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, np.nan), 1.0)
     assert ahead.duty.max() == pytest.approx(0.0, abs=1e-9)
 
 
 def test_no_plan_asks_for_more_than_the_longest_closing_allows() -> None:
     """The rests after the longest closing are part of the heater."""
     state = np.array([5.0, 5.0, 6.0, 0.0, 0.0])
-    ahead = look_ahead(CABLE, state, WeatherAhead(np.full(STEPS, -5.0), np.zeros(STEPS)), np.full(STEPS, 18.0), 0.9)
+    ahead = look_ahead(CABLE, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, 18.0), 0.9)
     assert ahead.duty.max() <= 0.9 + 1e-9
 
 
