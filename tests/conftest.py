@@ -5,6 +5,11 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes is for the benches: here it would only tell how busy the machine is.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 REFERENCE = Path(__file__).parent / "reference"
 LONGEST = ("test_season_weather", "test_day_over_broker", "test_node_silence")

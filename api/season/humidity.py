@@ -98,7 +98,8 @@ def wet_bulb_c(air_c: float, humidity_pct: float, pressure_kpa: float = STANDARD
     """
     vapour_kpa = saturation_kpa(air_c) * _share_of_full(humidity_pct)
     share = math.log(vapour_kpa / 0.6108)
-    low_c, high_c = 237.3 * share / (17.27 - share), air_c
+    # Rounding puts the dew point of saturated air a hair above the air.
+    low_c, high_c = min(237.3 * share / (17.27 - share), air_c), air_c
     for _ in range(HALVINGS):
         middle_c = (low_c + high_c) / 2.0
         excess_kpa = saturation_kpa(middle_c) - PSYCHROMETER_PER_K * pressure_kpa * (air_c - middle_c) - vapour_kpa

@@ -94,6 +94,14 @@ def test_the_points_stand_in_their_order(air_c: float, humidity_pct: float) -> N
         assert frost_point_c(air_c, humidity_pct) >= dew_c
 
 
+def test_saturated_air_is_no_wetter_than_itself() -> None:
+    """At 2 Cel and 100 % the wet bulb shows 2 Cel, not a rounding more.
+
+    Source: definition of the three (WMO-No. 8, ch. 4).
+    """
+    assert 2.0 - 1e-9 <= wet_bulb_c(2.0, 100.0) <= 2.0
+
+
 @pytest.mark.parametrize(("air_c", "full_pct"), [(-5.0, 95.2), (-10.0, 90.5)])
 def test_below_freezing_air_may_hold_more_than_ice_lets_it(air_c: float, full_pct: float) -> None:
     """From that humidity on the frost point is above the air, and rime grows; just below it, it is not.
