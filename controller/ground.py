@@ -13,8 +13,8 @@ DRY_LAG: Final = 2.2
 DRY_STORE: Final = 0.5
 WET_STORE: Final = 2.0
 """Times the lag of the cable's warmth, and the heat the soil about the probe holds, that the settings' soil would have.
-Learnt in 50 simulated stretches of three days, sound beds lay at 1.0-1.8 and 0.7-1.6; bone-dry ones at 2.6-6.3 or 0.25,
-drowned peat at 2.7. Mineral soil that drowns holds 1.4 times as much and is not told from sound."""
+Learnt in some 50 simulated stretches of three days, sound beds lay at 1.0-1.8 and 0.7-1.6; bone-dry ones at 2.6-6.3 or
+0.25, drowned peat at 2.7. Mineral soil that drowns holds 1.4 times as much and is not told from sound."""
 
 
 class Ground(StrEnum):
