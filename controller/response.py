@@ -119,14 +119,17 @@ def heating(
 
 
 def _note_leak(expected: Expected, memory: Response, now_s: float) -> None:
-    """Note since when far more heat is lost than the cover explains: a torn film, an open end (hazard E01)."""
+    """Note since when far more heat is lost than the cover explains: a torn film, an open end (hazard E01).
+
+    Judged of air heaters alone: what a cable gives to the air is up to its soil, and dry peat lets little through.
+    """
     soil_k, above_k = _difference_k(memory.soil_c, memory.air_c), _difference_k(memory.air_c, memory.outside_c)
     settled = memory.dark_s is not None and now_s - memory.dark_s >= DARK_AIR_S
-    if soil_k is None or above_k is None or not settled:
+    if soil_k is None or above_k is None or not settled or expected.kind is not HeaterKind.AIR_HEATER:
         memory.leaks_s = None
         return
     due_k = expected.carried_part * soil_k
-    if expected.kind is HeaterKind.AIR_HEATER and memory.since_s is not None:
+    if memory.since_s is not None:
         due_k += memory.duty * expected.bare_k
     leaks = due_k >= LEAK_SURE_K and above_k < LEAK_PART * due_k
     memory.leaks_s = _since(memory.leaks_s, leaks, now_s)

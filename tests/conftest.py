@@ -12,7 +12,14 @@ settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 REFERENCE = Path(__file__).parent / "reference"
-LONGEST = ("test_season_weather", "test_day_over_broker", "test_node_silence")
+LONGEST = (
+    "test_season_weather",
+    "test_b04",
+    "test_proof_walk",
+    "test_c05",
+    "test_day_over_broker",
+    "test_node_silence",
+)
 
 
 def pytest_report_header() -> str:

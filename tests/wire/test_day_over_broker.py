@@ -13,7 +13,7 @@ from controller.clock import ManualClock, Moment
 from controller.node.relay_core import RelayCore
 from controller.plan import Plan, plan_for
 from controller.plant.enclosure_plant import EnclosurePlant
-from controller.plant.simulate import coarse, simulate
+from controller.plant.simulate import FLICKER, FLICKER_EVERY_S, coarse, simulate
 from controller.probe import SI_UNIT
 from controller.routing import Routing, probe_topic
 from controller.settings import Settings
@@ -68,7 +68,9 @@ class Node:
     def speak(self, now: Moment) -> int:
         """Let a tick pass, publish every probe and the contact; returns how many messages went out."""
         self.plant.advance(TICK_S, self.core.advance(now.mono_s))
-        values = self.plant.probes()
+        # Perfect thermometers tremble here as they do in `simulate`.
+        tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < TICK_S else 0.0
+        values = {name: value + tremble for name, value in self.plant.probes().items()}
         for probe in self.enclosure.probe:
             unit, value = SI_UNIT[probe.quantity], values[probe.name]
             payload = encode_senml(self.enclosure.name, probe.name, unit, [(now.utc_ms, value)])
@@ -174,6 +176,5 @@ def test_a_day_over_the_broker_gives_the_orders_of_the_pure_tick(tmp_path: Path)
         broker.stop()
     assert sum(was != on for was, on in zip(pure.heater_on, pure.heater_on[1:], strict=False)) > 50
     assert day.heater_on == pure.heater_on
-    # `simulate` lets a perfect thermometer tremble in the ninth digit; this node does not.
     assert day.duty == pytest.approx(pure.duty, abs=1e-8)
     assert day.soil_c == pytest.approx(pure.soil_c, abs=1e-8)
