@@ -125,6 +125,11 @@ class Lane(Generic[Work]):
                 due_s = min(due_s, self._soon_s + self._patience.wait_s)
             return max(due_s, self._next_try_s)
 
+    def put_off(self, now_s: float) -> None:
+        """Try no sooner than after a failure; what waits long counts as failing."""
+        with self._lock:
+            self._next_try_s = now_s + RETRY_S
+
     def failing_since_s(self, now_s: float) -> float | None:
         """Return since when [s monotonic] nothing reaches the disk, or None if all is well."""
         with self._lock:

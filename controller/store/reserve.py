@@ -2,6 +2,7 @@
 
 import logging
 import os
+from contextlib import suppress
 from pathlib import Path
 
 FILE = "reserve"
@@ -9,21 +10,26 @@ BYTES = 1_048_576
 """[byte] thousands of journal entries. Source: engineering judgement."""
 ROOM_BYTES = 4 * BYTES
 """[byte] free space from which the reserve is taken again."""
-LOOKS_EVERY_S = 60.0
+LOOKS_EVERY_S, LOOKS_AGAIN_S = 60.0, 5.0
+"""[s] between two looks while it is held, and while it is given up."""
 
 _log = logging.getLogger(__name__)
 
 
 class Reserve:
-    """A file of no content in the folder; given up when the journal finds no room, taken again when there is some."""
+    """A file of no content in the folder; given up when the journal finds no room, taken again when there is some.
+
+    While it is `given_up` its room is the journal's alone: no reading may be written.
+    """
 
     def __init__(self, folder: Path) -> None:
         self._file = folder / FILE
         self._looked_s = float("-inf")
+        self.given_up = False
 
     def look(self, now_s: float) -> None:
         """Take the reserve if it is not held and the disk has room; seldom, and never at the price of a failure."""
-        if now_s - self._looked_s < LOOKS_EVERY_S:
+        if now_s - self._looked_s < (LOOKS_AGAIN_S if self.given_up else LOOKS_EVERY_S):
             return
         self._looked_s = now_s
         try:
@@ -37,8 +43,10 @@ class Reserve:
                 file.write(os.urandom(BYTES))
                 file.flush()
                 os.fsync(file.fileno())
+            self.given_up = False
         except OSError as error:
-            self.give_up()
+            with suppress(OSError):
+                self._file.unlink(missing_ok=True)
             _log.warning("no reserve for the journal", extra={"error": str(error)})
 
     def give_up(self) -> bool:
@@ -47,5 +55,6 @@ class Reserve:
             self._file.unlink()
         except OSError:
             return False
+        self.given_up = True
         _log.error("the disk takes no entry: the reserve for the journal is given up")
         return True

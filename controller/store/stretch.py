@@ -63,7 +63,8 @@ class Stretches:
         for piece_ms in range(low_ms, high_ms, step_ms):
             hours = range(piece_ms, min(piece_ms + step_ms, high_ms), HOUR_MS)
             keys = json.dumps([shelves.block_id(hour_ms, probe) for hour_ms in hours])
-            yield from (row[0] for row in self.connection.execute(_HOURS, (keys,)).fetchall())
+            # Not fetched at once: who wants the first few reads no more.
+            yield from (row[0] for row in self.connection.execute(_HOURS, (keys,)))
 
     def heard(self, probes: list[int], start_ms: int, end_ms: int) -> Iterator[Row]:
         """Yield what the probes said that was heard in [start_ms, end_ms] [ms UTC], in that order, a day in memory."""

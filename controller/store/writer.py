@@ -184,6 +184,10 @@ class Writer:
         return self.queue_depth
 
     def _commit(self, lane: Lane[Any], now_s: float) -> None:
+        if lane is self._readings and self._reserve.given_up:
+            # The room that is left is the journal's.
+            lane.put_off(now_s)
+            return
         done = lane.commit(now_s)
         if not done and lane is self._journal and self._reserve.give_up():
             lane.commit(now_s)

@@ -126,10 +126,15 @@ def test_the_reserve_is_real_and_given_up_once(tmp_path: Path) -> None:
     assert (held.st_size, held.st_blocks * 512 >= BYTES) == (BYTES, True)
     assert reserve.give_up()
     assert not reserve.give_up()
-    reserve.look(30.0)
+    reserve.look(4.9)
     assert not (tmp_path / FILE).exists()
-    reserve.look(61.0)
+    reserve.look(5.0)
     assert (tmp_path / FILE).stat().st_size == BYTES
+    (tmp_path / FILE).unlink()
+    reserve.look(64.9)
+    assert not (tmp_path / FILE).exists()
+    reserve.look(65.0)
+    assert (tmp_path / FILE).exists()
 
 
 def test_a_full_disk_takes_the_journal_from_the_reserve(
@@ -158,3 +163,27 @@ def test_a_full_disk_takes_the_journal_from_the_reserve(
     assert not (tmp_path / FILE).exists()
     with closing(open_reader(tmp_path / "journal.db")) as reader:
         assert [each.kind for each in journal.read(reader)] == ["trip"]
+
+
+def test_readings_never_take_the_room_that_was_kept_for_the_journal(
+    writer: Writer, clock: ManualClock, tmp_path: Path
+) -> None:
+    """Once the reserve is given up they wait, and count as failing; once it is held again they are kept, once."""
+    clock.sleep(1.0)
+    writer.turn()
+    assert writer._reserve.give_up()
+    told: list[int] = []
+    for number in range(100):
+        writer.put_reading(reading(number), lambda number=number: told.append(number))  # type: ignore[misc]
+    for _ in range(4):
+        clock.sleep(1.0)
+        writer.turn()
+    assert told == []
+    assert kept(tmp_path) == set()
+    clock.sleep(30.0)
+    assert not writer.healthy
+    for _ in range(4):
+        clock.sleep(3.0)
+        writer.turn()
+    assert (writer._reserve.given_up, told) == (False, list(range(100)))
+    assert writer.healthy
