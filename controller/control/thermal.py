@@ -48,3 +48,19 @@ class ThermalModel:
     to_upper: float
     to_bed: float
     lag_s: float
+
+
+LEARNT = (
+    "loss_w_k",
+    "exchange_w_k",
+    "upper_j_k",
+    "bed_j_k",
+    "lower_j_k",
+    "upper_bed_w_k",
+    "bed_lower_w_k",
+    "lower_deep_w_k",
+    "air_sun_m2",
+    "soil_sun_m2",
+    "lag_s",
+)
+"""What is learnt of a model; its heater and where its heat goes are the settings' own."""

@@ -7,24 +7,11 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from controller.control.stepping import BED, STATES, Array, stepper
-from controller.control.thermal import ThermalModel
+from controller.control.thermal import LEARNT, ThermalModel
 from controller.plant.column import DUTY, LAYERS, LIGHT, OUTSIDE, Column, share_at, stepped
 
 STEP_S, STEPS = 1800.0, 96
 """Two days: as far as anyone plans."""
-FITTED = (
-    "loss_w_k",
-    "exchange_w_k",
-    "upper_j_k",
-    "bed_j_k",
-    "lower_j_k",
-    "upper_bed_w_k",
-    "bed_lower_w_k",
-    "lower_deep_w_k",
-    "air_sun_m2",
-    "soil_sun_m2",
-    "lag_s",
-)
 LEAST_SHARE = 0.02
 """Of the last answer: one smaller than that counts as if it were so large."""
 OFF = 1.5
@@ -42,11 +29,11 @@ def stores_of(column: Column, like: ThermalModel) -> ThermalModel:
         answers = _store_answers(_shifted(given, offs))
         return np.concatenate([((answers - wanted) / scale).ravel(), offs / OFF * 0.1])
 
-    return _shifted(given, np.asarray(least_squares(misses, np.zeros(len(FITTED)), max_nfev=40).x))
+    return _shifted(given, np.asarray(least_squares(misses, np.zeros(len(LEARNT)), max_nfev=40).x))
 
 
 def _shifted(given: ThermalModel, offs: Array) -> ThermalModel:
-    return replace(given, **{n: getattr(given, n) * math.exp(off) for n, off in zip(FITTED, offs, strict=True)})
+    return replace(given, **{n: getattr(given, n) * math.exp(off) for n, off in zip(LEARNT, offs, strict=True)})
 
 
 def _column_answers(column: Column) -> Array:

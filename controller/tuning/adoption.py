@@ -5,23 +5,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from controller.control.thermal import ThermalModel
+from controller.control.thermal import LEARNT, ThermalModel
 from controller.store.journal import JSON
 
-FIGURES = (
-    "loss_w_k",
-    "exchange_w_k",
-    "upper_j_k",
-    "bed_j_k",
-    "lower_j_k",
-    "upper_bed_w_k",
-    "bed_lower_w_k",
-    "lower_deep_w_k",
-    "air_sun_m2",
-    "soil_sun_m2",
-    "lag_s",
-)
-"""What is learnt of a model; its heater and where its heat goes are the settings' own."""
 MOST_TIMES = 5.0
 """No figure is adopted that is so many times geometry's, or so small a part of it: then geometry or wiring is wrong.
 Source: engineering judgement."""
@@ -39,7 +25,7 @@ Likely = dict[str, tuple[float, float, float]]
 
 def figures_of(model: ThermalModel) -> dict[str, JSON]:
     """Return the figures that a request to adopt a model carries."""
-    return {name: getattr(model, name) for name in (*FIGURES, "deep_c")}
+    return {name: getattr(model, name) for name in (*LEARNT, "deep_c")}
 
 
 def likely_of(written: object) -> Likely:
@@ -74,9 +60,9 @@ def adopted(geometry: ThermalModel, figures: Any) -> ThermalModel:
     """
     if not isinstance(figures, Mapping):
         raise UnfitError("a model is adopted by its figures; `soilward tune` finds them")
-    wrong = sorted(set(figures) ^ {*FIGURES, "deep_c"})
+    wrong = sorted(set(figures) ^ {*LEARNT, "deep_c"})
     if wrong:
-        raise UnfitError(f"a model has the figures {', '.join(FIGURES)} and deep_c; missing or unknown: {wrong[0]!r}")
+        raise UnfitError(f"a model has the figures {', '.join(LEARNT)} and deep_c; missing or unknown: {wrong[0]!r}")
     for name, value in figures.items():
         if not _is_number(value):
             raise UnfitError(f"{name}: {value!r} is no number")

@@ -6,7 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.examples import ADOPTED
-from controller.tuning.adoption import FIGURES
+from controller.control.thermal import LEARNT
 from tests.unit.test_api_safety_calls import LARCH, filed
 
 
@@ -22,7 +22,7 @@ def test_a_trial_is_asked_for_by_a_whole_number_of_pulses(client: TestClient, pu
 
 def test_the_example_of_an_adoption_has_every_figure_and_is_filed_as_it_is(client: TestClient) -> None:
     """What the documents show works."""
-    assert set(ADOPTED["figures"]) == {*FIGURES, "deep_c"}
+    assert set(ADOPTED["figures"]) == {*LEARNT, "deep_c"}
     assert client.post(f"{LARCH}/adopt", json=ADOPTED).status_code == 202
     ((kind, arguments, why),) = filed(client)
     assert (kind, why) == ("adopt", ADOPTED["why"])

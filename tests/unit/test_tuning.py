@@ -15,7 +15,7 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.control.pid import Gains
-from controller.control.thermal import ThermalModel
+from controller.control.thermal import LEARNT, ThermalModel
 from controller.control.tuned import tuned_by
 from controller.planning.service import Service
 from controller.plant.identify import FREE, NotExcitedError
@@ -26,7 +26,7 @@ from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.plans import Learnt
 from controller.store.requests import Request
-from controller.tuning.adoption import FIGURES, UnfitError, adopted, figures_of, likely_of
+from controller.tuning.adoption import UnfitError, adopted, figures_of, likely_of
 from controller.tuning.draw import drawing
 from controller.tuning.fit import Fit, fit, lines
 from controller.tuning.taken import adopted_since
@@ -50,7 +50,7 @@ def asked(arguments: dict[str, Any], standing: Standing | None = None) -> tuple[
 
 def test_the_figures_are_those_that_are_learnt() -> None:
     """One list here, because the controller loads no numpy; the other beside the least squares."""
-    assert tuple(FREE) == FIGURES
+    assert tuple(FREE) == LEARNT
 
 
 def test_a_model_within_bounds_is_adopted_and_heat_is_not_touched() -> None:
