@@ -54,7 +54,13 @@ def pack(rows: Sequence[Row]) -> bytes:
 
 def grid_of(values: Sequence[float]) -> int:
     """Return how many steps to one unit hold all values exactly, or 0 where none of the usual ones does."""
-    return next((grid for grid in GRIDS if all(round(value * grid) / grid == value for value in values)), 0)
+    return next((grid for grid in GRIDS if lie_on(grid, values)), 0)
+
+
+def lie_on(grid: int, values: Sequence[float]) -> bool:
+    """Whether all of at least one value are whole steps of a grid; mostly the first one tells."""
+    first = values[0]
+    return round(first * grid) / grid == first and [round(value * grid) / grid for value in values] == [*values]
 
 
 @dataclass(frozen=True, slots=True)

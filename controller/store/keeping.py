@@ -92,10 +92,16 @@ class Keeping:
         return self._close(now_ms - now_ms % DAY_MS, CLOSE_AT_ONCE) if self._settled(now_ms) else False
 
     def pack_much(self) -> None:
-        """Pack each shelf in whose tail there is much: what takes in a great deal keeps its tail short by this."""
-        for shelf, tail in self._tails.items():
-            if tail.rows >= PACK_ROWS:
-                self._pack(shelf, EVER_MS)
+        """Pack each shelf in whose tail there is much, and roll up the days that every probe has gone past.
+
+        What takes in a great deal keeps its tail short by this, and has little left to do at its end.
+        """
+        full = [shelf for shelf, tail in self._tails.items() if tail.rows >= PACK_ROWS]
+        for shelf in full:
+            self._pack(shelf, EVER_MS)
+        if full:
+            past_ms = min(probe.newest_ms for probe in self._probes.values())
+            self._close(past_ms - past_ms % DAY_MS, len(self._probes))
 
     def pack_all(self) -> None:
         """Pack all there is, and roll up every day before the newest reading's."""

@@ -108,7 +108,7 @@ def _roll_up_late(connection: sqlite3.Connection, by_block: dict[int, list[Row]]
         if hour_ms < closed[probe]:
             by_day.setdefault(shelves.day_id(probe, hour_ms), []).extend(rows)
     for day, rows in by_day.items():
-        roll_up(connection, day, sums.day_of(rows))
+        roll_up(connection, day, sums.day_of(sorted(rows)))
 
 
 def roll_up(connection: sqlite3.Connection, day: int, more: Day) -> None:

@@ -5,12 +5,12 @@ records, so that a year of them is read at once; minutes, which are many, as nar
 """
 
 import struct
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from controller.status import Grade
 from controller.store import columns
-from controller.store.blocks import GRIDS, VERSION, DamagedBlockError, Row
+from controller.store.blocks import GRIDS, VERSION, DamagedBlockError, Row, lie_on
 from controller.store.readings import HOUR_MS, MINUTE_MS, TEN_MS
 
 DAY_MS = 86_400_000
@@ -21,6 +21,7 @@ RECORD = struct.Struct("<qiddd")
 MINUTES = struct.Struct("<BHH")
 """Version, steps of the grid in one unit (0: none), minutes."""
 MINUTE_COLUMNS = 5
+REFUSED = Grade.REFUSED.value
 _OFF_GRID = 1e-6
 """Part of a step by which a sum of values on the grid may be off by rounding; far more than it is."""
 
@@ -47,18 +48,37 @@ Sums = dict[int, Sum]
 Day = dict[str, Sums]
 
 
-def sums(rows: Iterable[Row], width_ms: int) -> Sums:
-    """Return the roll-ups of one probe's readings, by start."""
+def minutes_of(rows: Iterable[Row]) -> Sums:
+    """Return the minutes of one probe's readings, which are in order of time, by start."""
     found: Sums = {}
+    start_ms, count, least, most, total = -MINUTE_MS, 0, 0.0, 0.0, 0.0
     for _, taken_ms, _, value, grade in rows:
-        if grade == Grade.REFUSED:
+        if grade == REFUSED:
             continue
-        start_ms = taken_ms - taken_ms % width_ms
-        one = found.get(start_ms)
-        if one is None:
-            found[start_ms] = Sum(start_ms, 1, value, value, value)
+        if taken_ms < start_ms + MINUTE_MS:
+            count, total = count + 1, total + value
+            if value < least:
+                least = value
+            elif value > most:
+                most = value
+            continue
+        if count:
+            found[start_ms] = Sum(start_ms, count, least, most, total)
+        start_ms, count, least, most, total = taken_ms - taken_ms % MINUTE_MS, 1, value, value, value
+    if count:
+        found[start_ms] = Sum(start_ms, count, least, most, total)
+    return found
+
+
+def wider(narrow: Sums, width_ms: int) -> Sums:
+    """Return roll-ups of a width that holds several of the narrow ones."""
+    found: Sums = {}
+    for at_ms, one in narrow.items():
+        start_ms = at_ms - at_ms % width_ms
+        if start_ms in found:
+            found[start_ms].take(one.count, one.least, one.most, one.total)
         else:
-            one.take(1, value, value, value)
+            found[start_ms] = Sum(start_ms, one.count, one.least, one.most, one.total)
     return found
 
 
@@ -71,9 +91,11 @@ def add(found: Sums, more: Sums) -> None:
             found[start_ms] = one
 
 
-def day_of(rows: Sequence[Row]) -> Day:
-    """Return all roll-ups of readings of one probe and day."""
-    return {table: sums(rows, width_ms) for table, width_ms in WIDTHS_MS.items()}
+def day_of(rows: Iterable[Row]) -> Day:
+    """Return all roll-ups of readings of one probe and day, which are in order of time."""
+    minutes = minutes_of(rows)
+    tens = wider(minutes, TEN_MS)
+    return {"minutes": minutes, "tens": tens, "hours": wider(tens, HOUR_MS)}
 
 
 def pack(table: str, found: Sums, day_ms: int) -> bytes:
@@ -92,23 +114,22 @@ def unpack(table: str, data: bytes, day_ms: int) -> Sums:
 
 def _pack_minutes(found: Sums, day_ms: int) -> bytes:
     kept = [one for _, one in sorted(found.items())]
-    grid = next((grid for grid in GRIDS if all(_on_grid(one, grid) for one in kept)), 0)
+    least, most, total = [one.least for one in kept], [one.most for one in kept], [one.total for one in kept]
+    count = [one.count for one in kept]
+    numbers = [[(one.start_ms - day_ms) // MINUTE_MS for one in kept], count]
+    grid = next((grid for grid in GRIDS if lie_on(grid, [*least, *most]) and _nearly_on(grid, total)), 0)
     head = MINUTES.pack(VERSION, grid, len(kept))
-    numbers = [[(one.start_ms - day_ms) // MINUTE_MS for one in kept], [one.count for one in kept]]
     if not grid:
-        return head + columns.pack(
-            [*numbers, [one.least for one in kept], [one.most for one in kept], [one.total for one in kept]]
-        )
-    least = [round(one.least * grid) for one in kept]
+        return head + columns.pack([*numbers, least, most, total])
+    low = [round(value * grid) for value in least]
     # Counted from the least, most and sum are small numbers.
-    most = [round(one.most * grid) - low for one, low in zip(kept, least, strict=True)]
-    total = [round(one.total * grid) - one.count * low for one, low in zip(kept, least, strict=True)]
-    return head + columns.pack([*numbers, least, most, total])
+    over = [round(value * grid) - below for value, below in zip(most, low, strict=True)]
+    rest = [round(value * grid) - many * below for value, many, below in zip(total, count, low, strict=True)]
+    return head + columns.pack([*numbers, low, over, rest])
 
 
-def _on_grid(one: Sum, grid: int) -> bool:
-    least, most, total = one.least * grid, one.most * grid, one.total * grid
-    return round(least) / grid == one.least and round(most) / grid == one.most and abs(total - round(total)) < _OFF_GRID
+def _nearly_on(grid: int, totals: Iterable[float]) -> bool:
+    return all(abs(total * grid - round(total * grid)) < _OFF_GRID for total in totals)
 
 
 def minutes_head(data: bytes) -> tuple[int, int]:

@@ -69,11 +69,12 @@ def test_what_came_in_the_new_hour_waits_for_its_own_end(store: sqlite3.Connecti
 
 
 def test_a_long_tail_is_packed_whatever_the_hour(store: sqlite3.Connection) -> None:
-    """A backlog of days does not wait in memory for the hour to end."""
+    """A backlog of days does not wait in memory for the hour to end, nor for its end to be rolled up."""
     keeping = Keeping(store)
     keeping.add([said(number * 10_000) for number in range(PACK_ROWS)])
     keeping.pack_much()
     assert (places(store)["tail"], len(kept.rows(store))) == (0, PACK_ROWS)
+    assert places(store)["hours"] == PACK_ROWS * 10_000 // DAY_MS
 
 
 def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
@@ -107,6 +108,20 @@ def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) ->
         assert minute == hour
         keeping.pack_all()
     assert [row[:2] for row in store.execute("SELECT probe_id, taken_ms FROM late")] == [(1, T0 + 5 * HOUR_MS + 1000)]
+
+
+def test_late_readings_join_their_minutes_in_whatever_order_they_come(store: sqlite3.Connection) -> None:
+    """Each batch is in order of time; the batches are not."""
+    keeping = Keeping(store)
+    keeping.add([said(0), said(30 * HOUR_MS)])
+    keeping.pack_all()
+    for at_ms, value in ((HOUR_MS + 2000, 4.0), (HOUR_MS + 61_000, 8.0), (HOUR_MS + 1000, 16.0)):
+        keeping.add([said(at_ms, value)])
+    keeping.pack_all()
+    minutes = list(rolled.minutes(Stretches(store), 1, T0 + HOUR_MS, T0 + 2 * HOUR_MS).rows())
+    assert minutes == [(T0 + HOUR_MS, 2, 4.0, 16.0, 20.0), (T0 + HOUR_MS + 60_000, 1, 8.0, 8.0, 8.0)]
+    (hour,) = rolled.hours(Stretches(store), 1, T0 + HOUR_MS, T0 + 2 * HOUR_MS).rows()
+    assert hour == (T0 + HOUR_MS, 3, 4.0, 16.0, 28.0)
 
 
 def test_a_redelivered_reading_is_known_wherever_it_lies(store: sqlite3.Connection) -> None:
