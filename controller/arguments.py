@@ -1,4 +1,4 @@
-"""The arguments of the commands that take more than a settings file."""
+"""The arguments of the commands."""
 
 import argparse
 from collections.abc import Callable
@@ -35,6 +35,41 @@ Exit status: 0 done, 1 refused or too little to learn from."""
 
 Act = Callable[[argparse.Namespace], int]
 """What a command does; returns the exit status."""
+
+
+def add_plain(commands: Any, act: Act, words: str) -> None:
+    """Add a command that takes a settings file, and one flag at most; it is called as what does it."""
+    name = act.__name__
+    command = commands.add_parser(name, help=words, description=f"{words[0].upper()}{words[1:]}.")
+    command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    command.set_defaults(act=act)
+    if name == "api":
+        help_text = "review many sites from the store elsewhere; SETTINGS holds [remote], [web] and [store] alone"
+        command.add_argument("--review-only", action="store_true", help=help_text)
+    if name == "verify":
+        help_text = "journal.pub to check by (default: beside the key)"
+        command.add_argument("--public-key", type=Path, metavar="FILE", help=help_text)
+    if name == "check":
+        help_text = "print every hard limit, its source, what is in force"
+        command.add_argument("--limits", action="store_true", help=help_text)
+
+
+def add_demo(commands: Any, act: Act) -> None:
+    """Add `demo`."""
+    demo = commands.add_parser("demo", help="an invented site: three weeks of history, then live; prints an address")
+    demo.add_argument("--folder", type=Path, help="where the data go (default: a fresh temporary folder)")
+    demo.add_argument("--port", type=int, default=8460, help="port of the pages (default 8460; the next free is taken)")
+    demo.add_argument("--days", type=float, default=None, help="days of history (default 21)")
+    demo.set_defaults(act=act)
+
+
+def add_init(commands: Any, act: Act) -> None:
+    """Add `init`."""
+    init = commands.add_parser("init", help="write starter settings, keys and the first person for a real site")
+    init.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="file to write")
+    init.add_argument("--person", default="keeper", help="name of the first person (default keeper)")
+    init.add_argument("--password-stdin", action="store_true", help="read the password from standard input")
+    init.set_defaults(act=act)
 
 
 def add_simulate(commands: Any, act: Act) -> None:

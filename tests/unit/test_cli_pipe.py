@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from controller import cli
+from controller import cli, commands
 from controller.demo import scenario
 
 
@@ -30,9 +30,9 @@ def test_a_reader_that_leaves_ends_the_command_quietly(tmp_path: Path, command: 
 def test_a_pipe_that_is_not_our_output_breaks_loudly(monkeypatch: pytest.MonkeyPatch) -> None:
     """A socket's broken pipe is a fault of the program and must not look like `| head`."""
 
-    def broken(_asked: object) -> int:
+    def check(_asked: object) -> int:
         raise BrokenPipeError
 
-    monkeypatch.setattr(cli, "_check", broken)
+    monkeypatch.setattr(commands, "check", check)
     with pytest.raises(BrokenPipeError):
         cli.main(["check"])
