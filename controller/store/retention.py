@@ -60,7 +60,9 @@ class Retention:
         by_days_ms = _start_of_days(connection, self._raw_days)
         (closed_ms,) = connection.execute("SELECT coalesce(min(closed_ms), 0) FROM probe").fetchone()
         limit_ms = min(now_ms - self._raw_days * DAY_MS, by_days_ms, closed_ms)
-        return _take(connection, "block", 0, shelves.block_id(limit_ms, 0))
+        gone = _take(connection, "block", 0, shelves.block_id(limit_ms, 0))
+        # That a reading came late concerns nobody once it is gone.
+        return gone or connection.execute(_FORGET_LATE, (STEP_ROWS, limit_ms)).rowcount
 
     def _minutes(self, connection: sqlite3.Connection, probe: int, now_ms: int) -> int:
         first, last = shelves.day_id(probe, 0), shelves.day_id(probe + 1, 0) - 1
@@ -97,5 +99,7 @@ def _take(connection: sqlite3.Connection, table: str, first: int, border: int) -
     return len(found)
 
 
+_FORGET_LATE = """DELETE FROM late WHERE id IN (
+SELECT id FROM (SELECT id, taken_ms FROM late ORDER BY id LIMIT ?) WHERE taken_ms < ?)"""
 _DAY_OF_MINUTES = "SELECT id FROM minutes WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1 OFFSET ?"
 # The oldest of the days that are kept.

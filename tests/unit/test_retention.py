@@ -68,6 +68,19 @@ def test_readings_go_after_their_days_and_minutes_after_theirs(record: sqlite3.C
     assert days_kept(record, "hours") == list(range(120))
 
 
+def test_what_came_late_is_forgotten_with_its_reading(record: sqlite3.Connection) -> None:
+    """Once the reading is gone nobody asks for it; a number once given is not given again."""
+    keep(record, 0, 2)
+    keeping = Keeping(record)
+    for late_ms in (T0 + 1000, T0 + DAY_MS + 1000):
+        keeping.add([StoredReading("larch", "soil", "soil", "Cel", 15.0, late_ms, T0 + 3 * DAY_MS, "good")])
+    keep(record, 3, 30)
+    keeping = Keeping(record)
+    keeping.add([StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 20 * DAY_MS + 1, T0 + 33 * DAY_MS, "good")])
+    run(record, T0 + 33 * DAY_MS)
+    assert record.execute("SELECT id, taken_ms FROM late").fetchall() == [(3, T0 + 20 * DAY_MS + 1)]
+
+
 def test_each_step_is_small_and_in_its_time(record: sqlite3.Connection) -> None:
     """At most a hundred blocks of an hour, never two steps within ten seconds, every probe in turn."""
     keep(record, 0, 40, 144)
