@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from controller.clock import Moment, rfc3339
 from controller.duty_words import duty_words
@@ -17,7 +18,6 @@ from controller.status import (
     AlertNow,
     ControlNow,
     HeatNow,
-    PermissiveNow,
     ProbeNow,
     SetPointNow,
     Status,
@@ -35,8 +35,8 @@ def status_of(
     on_last_hour_s: float = 0.0,
     refused: Mapping[str, int] | None = None,
     last_refused: Mapping[str, str] | None = None,
-) -> Status:
-    """Build the status of one enclosure.
+) -> dict[str, Any]:
+    """Return the status of one enclosure, as JSON gives it (see `Status`).
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def status_of(
         soil_c=state.soil_c,
         set_point=_set_point(plan, state),
         heat=_heat(plan, state, now, on_last_hour_s),
-        permissives=tuple(PermissiveNow(p.name, p.holds, p.detail, p.returns) for p in state.permissives),
+        permissives=state.permissives,
         trips=tuple(_trip(plan, state, each, now) for each in state.standing.trips),
         readings=tuple(_probe(w, state.probes[w.name], now, state.valid_from_s) for w in plan.watches.values()),
         refused=dict(refused or {}),
@@ -63,8 +63,9 @@ def status_of(
         proved_at=_text(state.standing.proved_ms),
         control=_control(state),
     )
-    words = explain(bare.as_json(), fahrenheit=False)
-    return replace(bare, words=words)
+    body = bare.as_json()
+    body["words"] = plain(explain(body, fahrenheit=False))
+    return body
 
 
 def _set_point(plan: Plan, state: State) -> SetPointNow:

@@ -1,5 +1,6 @@
 """The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
 
+import gc
 import json
 import signal
 import sys
@@ -107,6 +108,8 @@ class Controller:
         self._reader_test.start()
         self._turned_s = self.clock.now().mono_s
         watch(lambda: self._turned_s, self._stop, self.clock)
+        # What is there now stays: the collector need not look through it again in the middle of a tick.
+        gc.freeze()
         try:
             while not self._stop.is_set():
                 self._turn()
@@ -199,6 +202,7 @@ class Controller:
         # While our session is away a plain relay, which has a connection of its own and no lease, is told "off" still.
         if not decision.order.on and (decision.send or not shell.connected):
             self.relays.send(name, decision.order, now)
+            self.relays.let_out()
         if keeper.state.standing != before or not self.memory.is_saved:
             self._save()
         kept = self._record.put(keeper, decision, now)
@@ -240,7 +244,7 @@ class Controller:
         status = keeper.news(now, self.memory.epoch, dict(self.routing.refused[name]), self.routing.last_refused[name])
         if status is not None:
             topic = f"{self.settings.broker.root}/{name}/status"
-            self.inbox.client.publish(topic, json.dumps(status.as_json()), qos=0, retain=True)
+            self.inbox.client.publish(topic, json.dumps(status), qos=0, retain=True)
 
     def _poll_requests(self, now: Moment) -> None:
         for request in self._asked.poll(now.mono_s):

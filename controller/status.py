@@ -1,11 +1,15 @@
 """What is true now in one enclosure: the object the broker, the API and the pages all show."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields, is_dataclass
 from enum import StrEnum
 from functools import cache
+from operator import attrgetter
+from types import NoneType
 from typing import Any
 
 from controller.clock import rfc3339
+from controller.safety.interlock import Permissive
 
 
 class Grade(StrEnum):
@@ -30,16 +34,6 @@ class ProbeNow:
     fresh: bool
     grade: str
     reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class PermissiveNow:
-    """A condition for heat: whether it holds, and in words what is wrong and what ends it."""
-
-    name: str
-    holds: bool
-    detail: str
-    returns: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +135,7 @@ class Status:
     soil_c: float | None
     set_point: SetPointNow
     heat: HeatNow
-    permissives: tuple[PermissiveNow, ...]
+    permissives: tuple[Permissive, ...]
     trips: tuple[TripNow, ...]
     readings: tuple[ProbeNow, ...]
     refused: dict[str, int] = field(default_factory=dict)
@@ -158,22 +152,32 @@ class Status:
         return {**body, "at": rfc3339(self.at_ms)}
 
 
+_LEAVES = frozenset({str, int, float, bool, NoneType})
+
+
 @cache
-def _names(kind: type) -> tuple[str, ...] | None:
-    """Return the fields of a dataclass, or None of anything else."""
-    return tuple(each.name for each in fields(kind)) if is_dataclass(kind) else None
+def _fields(kind: type) -> tuple[tuple[str, ...], Callable[[Any], tuple[Any, ...]]] | None:
+    """Return the names of a dataclass's fields, and what gives them all at once; None of anything else."""
+    if not is_dataclass(kind):
+        return None
+    names = tuple(each.name for each in fields(kind))
+    return names, attrgetter(*names)
 
 
 def plain(value: Any) -> Any:
     """Return dataclasses as dicts, all the way down.
 
     As `dataclasses.asdict` does, but what cannot change is not copied: a status is made each second for each enclosure,
-    and the copies took more time than the decisions.
+    and the copies took more time than the decisions. The dataclasses here have two fields or more.
     """
     kind = type(value)
-    names = _names(kind)  # type: ignore[arg-type]
-    if names is not None:
-        return {name: plain(getattr(value, name)) for name in names}
+    if kind in _LEAVES:
+        return value
+    known = _fields(kind)  # type: ignore[arg-type]
+    if known is not None:
+        names, parts = known
+        pairs = zip(names, parts(value), strict=True)
+        return {name: part if type(part) in _LEAVES else plain(part) for name, part in pairs}
     if kind is tuple or kind is list:
         return kind(map(plain, value))
     if kind is dict:

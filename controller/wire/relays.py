@@ -1,5 +1,6 @@
 """Orders out: one numbered, signed command stream per node; plain relays have a connection and a Will of their own."""
 
+import time
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -11,6 +12,7 @@ from controller.settings import Enclosure, Heater, Settings
 from controller.wire import session
 from controller.wire.relay import encode_command
 
+LET_OUT_S, LET_OUT_LOOKS = 0.002, 40
 OFF = Order(False, False, "another client has won our name")
 
 
@@ -78,6 +80,13 @@ class Relays:
         expiry = session.expiring(self._settings.broker, lease_s)
         topic = f"{self._settings.broker.root}/{name}/heater/command"
         self._client.publish(topic, payload, qos=1, retain=False, properties=expiry)
+
+    def let_out(self) -> None:
+        """Let the network thread send what waits before this one, which is busy, goes on; wait for it 2 ms at most."""
+        for _ in range(LET_OUT_LOOKS):
+            if not self._client.want_write():
+                return
+            time.sleep(LET_OUT_S / LET_OUT_LOOKS)
 
     def _send_plain(self, client: mqtt.Client, heater: Heater, order: Order) -> None:
         """QoS 0: what is lost with its connection must not be sent again on the next, after the Will's off."""

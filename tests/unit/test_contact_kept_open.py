@@ -13,9 +13,7 @@ VERDICT = "Heat is ordered, but the node keeps its contact open."
 
 def words_of(bed: Bed) -> Words:
     """Return what a bed's status, as its readers get it, says of itself."""
-    words = status_of(bed.plan, bed.state, bed.now, 1).words
-    assert words is not None
-    return words
+    return Words(**status_of(bed.plan, bed.state, bed.now, 1)["words"])
 
 
 def test_a_contact_that_stays_open_under_an_order_is_said_with_what_to_do() -> None:
@@ -45,7 +43,7 @@ def test_it_is_said_only_of_an_order_that_is_not_obeyed(
     ordered: bool, contact: bool | None, open_ms: int | None, said: bool
 ) -> None:
     """At 30 s and just over; not of a closed or an unknown contact, nor of one that nobody wants closed."""
-    status = status_of(warm_bed().plan, warm_bed().state, warm_bed().now, 1).as_json()
+    status = status_of(warm_bed().plan, warm_bed().state, warm_bed().now, 1)
     since = None if open_ms is None else rfc3339(NIGHT_MS - open_ms)
     status |= {"at_ms": NIGHT_MS}
     status["heat"] |= {"ordered": ordered, "contact": contact, "contact_since": since}

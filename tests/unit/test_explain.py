@@ -14,7 +14,7 @@ from tests.core_site import NIGHT_MS, NOON_MS, Bed, plan_of, warm_bed
 
 def words_of(bed: Bed, fahrenheit: bool = False) -> Words:
     """Return what a bed's status says of itself."""
-    return explain(status_of(bed.plan, bed.state, bed.now, 1).as_json(), fahrenheit)
+    return explain(status_of(bed.plan, bed.state, bed.now, 1), fahrenheit)
 
 
 def bare(**changes: Any) -> dict[str, Any]:
@@ -126,7 +126,7 @@ def test_hot_air_in_the_sun_asks_someone_to_look(armed: bool) -> None:
 
 def told(bed: Bed) -> list[str]:
     """Return the words of every alert."""
-    return [each.detail for each in status_of(bed.plan, bed.state, bed.now, 1).alerts]
+    return [each["detail"] for each in status_of(bed.plan, bed.state, bed.now, 1)["alerts"]]
 
 
 @pytest.mark.parametrize("silent", ["soil", "air"])
@@ -150,9 +150,9 @@ def test_a_clock_that_is_wrong_is_an_alert() -> None:
 def test_the_status_never_mixes_order_and_contact() -> None:
     """Ordered on, contact unknown once the node is silent."""
     bed = warm_bed()
-    heat = status_of(bed.plan, bed.state, bed.now, 1).heat
-    assert (heat.ordered, heat.contact, heat.watts) == (True, True, 450.0)
+    heat = status_of(bed.plan, bed.state, bed.now, 1)["heat"]
+    assert (heat["ordered"], heat["contact"], heat["watts"]) == (True, True, 450.0)
     bed.node_speaks = False
     bed.run(15)
-    heat = status_of(bed.plan, bed.state, bed.now, 1).heat
-    assert (heat.ordered, heat.contact, heat.watts) == (False, None, None)
+    heat = status_of(bed.plan, bed.state, bed.now, 1)["heat"]
+    assert (heat["ordered"], heat["contact"], heat["watts"]) == (False, None, None)

@@ -46,7 +46,7 @@ def test_a_status_is_told_on_change_once_a_second_and_every_5_s() -> None:
     assert one.news(NOW.later(10.5), 1, {}, {}) is None
     status = one.news(NOW.later(11.0), 1, {}, {})
     assert status is not None
-    assert status.readings[0].value == 11.0
+    assert status["readings"][0]["value"] == 11.0
 
 
 @pytest.mark.parametrize("grade", list(Grade))

@@ -3,7 +3,8 @@
 from dataclasses import asdict
 
 from controller import status
-from controller.status import Grade, HeatNow, PermissiveNow, ProbeNow, SetPointNow, Status, TripNow, plain
+from controller.safety.interlock import Permissive
+from controller.status import Grade, HeatNow, ProbeNow, SetPointNow, Status, TripNow, plain
 
 
 def test_plain_is_what_the_standard_library_says() -> None:
@@ -13,7 +14,7 @@ def test_plain_is_what_the_standard_library_says() -> None:
     one = Status(
         "larch", 1_772_000_000_000, 3, True, None, SetPointNow(16.0, 15.5, "schedule", None),
         HeatNow(0.1, False, None, None, None, None, 1.0, None, 0.0),
-        tuple(PermissiveNow(name, name == "armed", "why", "how") for name in ("armed", "clock")), (trip,),
+        tuple(Permissive(name, name == "armed", "why", "how") for name in ("armed", "clock")), (trip,),
         (probe, probe), {"payload": 2}, {"a/topic": "{"},
     )  # fmt: skip
     assert plain(one) == asdict(one)

@@ -313,8 +313,8 @@ def test_the_words_say_that_it_is_a_trial() -> None:
     from controller.report import status_of
 
     bed = trying()
-    told = status_of(bed.plan, bed.state, bed.now, 1).control
+    told = status_of(bed.plan, bed.state, bed.now, 1)["control"]
     assert told is not None
-    assert told.tried
-    assert "for a pulse of the trial" in told.words
+    assert told["tried"]
+    assert "for a pulse of the trial" in told["words"]
     assert bed.begins_ms < DUSK_MS
