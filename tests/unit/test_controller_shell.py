@@ -4,11 +4,15 @@ import sqlite3
 import sys
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from controller.clock import ManualClock, Moment
+from controller.enclosure import Decision
+from controller.keeper import Keeper
+from controller.safety.lease import Order
 from controller.service import Controller
 from controller.settings import Broker, Store
 from controller.wire.inbox import Message
@@ -76,3 +80,40 @@ def test_a_busy_loop_hands_over_to_the_thread_that_sends(tmp_path: Path) -> None
         assert sys.getswitchinterval() == pytest.approx(0.0005)
     finally:
         sys.setswitchinterval(before_s)
+
+
+def test_an_opening_is_out_before_anything_is_saved(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A trip is latched and written, which takes a disk its time; the network thread has sent the order by then."""
+    done: list[str] = []
+    one = shell.controller
+    shell.turn(1)
+    monkeypatch.setattr(one.relays, "send", lambda *_: done.append("sent"))
+    monkeypatch.setattr(one.relays, "let_out", lambda: done.append("let out"))
+    monkeypatch.setattr(one, "_save", lambda: done.append("saved"))
+    monkeypatch.setattr(one._record, "put", lambda *_: done.append("recorded") or True)
+    keeper = one.keepers["larch"]
+    trip = replace(keeper.state.standing, armed=False)
+    decision = Decision(Order(False, False, "hot"), True, (), ())
+
+    def tick(*_: object) -> Decision:
+        keeper.state.standing = trip
+        return decision
+
+    monkeypatch.setattr(Keeper, "tick", tick)
+    keeper.state.standing = replace(trip, armed=True)
+    one._step(keeper, shell.clock.now())
+    assert done[:4] == ["sent", "let out", "saved", "recorded"]
+
+
+@pytest.mark.parametrize(("waits", "looks"), [(0, 1), (3, 4), (1000, 40)])
+def test_the_network_thread_is_waited_for_two_milliseconds_at_most(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, waits: int, looks: int
+) -> None:
+    """A broker that takes nothing holds nobody up."""
+    asked: list[float] = []
+    slept: list[float] = []
+    monkeypatch.setattr(shell.controller.inbox.client, "want_write", lambda: asked.append(0) or len(asked) <= waits)
+    monkeypatch.setattr("controller.wire.relays.time.sleep", slept.append)
+    shell.controller.relays.let_out()
+    assert len(asked) == looks
+    assert sum(slept) <= 0.002 + 1e-9
