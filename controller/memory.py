@@ -13,6 +13,7 @@ from controller.standing import Kept, Standing
 from controller.store import heads, journal, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import READINGS
+from controller.store.readings import HOUR_MS
 
 log = logging.getLogger("soilward.service")
 CLOSINGS_LOST_IN_A_CRASH = 5
@@ -80,6 +81,12 @@ def end_left_open_runs(folder: Path) -> None:
     """A run that the last controller left open ended, at the latest, when its lease did."""
     with closing(open_writer(folder / "readings.db", READINGS)) as connection:
         runs.finish_left_open(connection, limits.LONGEST_LEASE_S)
+
+
+def runs_lately(folder: Path, now_ms: int) -> dict[str, list[tuple[int, int]]]:
+    """Return by enclosure start and end [ms UTC] of the runs of the last hour, which a restart forgets."""
+    with closing(open_reader(folder / "readings.db")) as connection:
+        return runs.ended_since(connection, now_ms - HOUR_MS)
 
 
 def journal_breaks_at(store: Store) -> int:

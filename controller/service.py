@@ -16,7 +16,7 @@ from controller.figures import Figures
 from controller.foreseen import Foreseen
 from controller.heater_log import log_for
 from controller.keeper import Keeper
-from controller.memory import Memory, end_left_open_runs, journal_breaks_at
+from controller.memory import Memory, end_left_open_runs, journal_breaks_at, runs_lately
 from controller.parent import end_with_parent
 from controller.plan import plan_for
 from controller.proving import slower
@@ -64,6 +64,9 @@ class Controller:
         self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
+        for name, ended in runs_lately(folder, now.utc_ms).items():
+            if name in self.keepers:
+                self.keepers[name].heater.closings.extend(ended)
         self._broken_at = journal_breaks_at(settings.store)
         self.writer = writer_of(settings, clock)
         if aside is not None:

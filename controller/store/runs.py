@@ -86,6 +86,15 @@ def count(connection: sqlite3.Connection) -> dict[str, int]:
     return dict(connection.execute("SELECT enclosure, count(*) FROM heater_run GROUP BY enclosure").fetchall())
 
 
+def ended_since(connection: sqlite3.Connection, since_ms: int) -> dict[str, list[tuple[int, int]]]:
+    """Return by enclosure the start and end [ms UTC] of the runs that ended after `since_ms` [ms UTC], oldest first."""
+    found: dict[str, list[tuple[int, int]]] = {}
+    query = "SELECT enclosure, start_ms, end_ms FROM heater_run WHERE end_ms > ? ORDER BY start_ms"
+    for enclosure, start_ms, end_ms in connection.execute(query, (since_ms,)):
+        found.setdefault(enclosure, []).append((start_ms, end_ms))
+    return found
+
+
 def finish_left_open(connection: sqlite3.Connection, lease_s: float) -> int:
     """Close the runs a stopped controller left open; call once at start, before anything is written.
 

@@ -15,6 +15,9 @@ from controller.keeper import Keeper
 from controller.safety.lease import Order
 from controller.service import Controller
 from controller.settings import Broker, Store
+from controller.store import runs
+from controller.store.connection import open_writer
+from controller.store.migrations import READINGS
 from controller.wire.inbox import Message
 from controller.wire.relay import encode_report
 from tests.core_site import NIGHT_MS, settings_of
@@ -117,3 +120,15 @@ def test_the_network_thread_is_waited_for_two_milliseconds_at_most(
     shell.controller.relays.let_out()
     assert len(asked) == looks
     assert sum(slept) <= 0.002 + 1e-9
+
+
+def test_the_last_hour_of_heat_is_known_after_a_restart(tmp_path: Path) -> None:
+    """Of a run of 20 s that ended 10 min ago, and of one that ended before the hour."""
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as record:
+        for ended_min in (90, 10):
+            end_ms = NIGHT_MS - ended_min * 60_000
+            runs.begin(record, "larch", end_ms - 20_000)
+            runs.finish(record, "larch", end_ms, "a test")
+    controller = Shell(tmp_path).controller
+    assert controller.keepers["larch"].heater.on_last_hour_s(NIGHT_MS) == 20.0
+    controller._end()
