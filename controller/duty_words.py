@@ -17,10 +17,15 @@ def duty_words(control: Mapping[str, Any], fahrenheit: bool = False) -> str:
     parts = [_part(terms["feedback"], *_feedback(control, fahrenheit))]
     parts.append(_part(terms["outside"], "for the cold outside", ""))
     parts.append(_part(terms["sun"], "for the sun", "for the sun"))
-    parts.append(_part(terms["plan"], *(_TRIED if control.get("tried") else _PLANNED)))
-    said = ", ".join(part for part in parts if part)
+    planned = _part(terms["plan"], *(_TRIED if control.get("tried") else _PLANNED))
+    said = ", ".join(part for part in (*parts, planned) if part)
     sum_of = sum(terms.values())
-    if sum_of > 1.0 + LEAST:
+    unplanned = sum_of - terms["plan"]
+    if planned and not -LEAST <= unplanned <= 1.0 + LEAST:
+        # No less than none, no more than all: what a plan adds to or takes off is that, and so it adds up.
+        alone = "none" if unplanned < 0.0 else "all there is"
+        said = f"{planned}; without that {alone} ({', '.join(part for part in parts if part)})"
+    elif sum_of > 1.0 + LEAST:
         said += "; more than all there is"
     elif sum_of < -LEAST:
         said += "; so none"

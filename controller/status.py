@@ -80,7 +80,7 @@ class HeatNow:
 
 @dataclass(frozen=True, slots=True)
 class TermsNow:
-    """Duty by cause; the sum, kept within 0..1, is the duty."""
+    """Duty by cause: the sum of the first three, kept within 0..1, and what the plan adds to it."""
 
     feedback: float
     outside: float

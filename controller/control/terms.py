@@ -32,7 +32,7 @@ class FeedForward:
 
 
 class Terms(NamedTuple):
-    """Duty by cause; their sum, kept within 0..1, is the duty."""
+    """Duty by cause: the sum of the first three, kept within 0..1, and what the plan adds to it."""
 
     feedback: float = 0.0
     outside: float = 0.0

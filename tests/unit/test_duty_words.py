@@ -36,6 +36,16 @@ def control(duty: float, feedback: float, outside: float, sun: float, plan: floa
             control(0.0, -0.1, 0.3, 0.0, 0.0, -2.1),
             "0 %: 10 less for the soil being 2.1 K high, 30 for the cold outside; but soil so warm is not heated.",
         ),
+        (
+            control(1.0, 0.07, 0.43, -0.99, 1.0, 0.1),
+            "100 %: 100 to be ready for the hours ahead; without that none (7 for the soil being 0.1 K low, "
+            "43 for the cold outside, 99 less for the sun).",
+        ),
+        (
+            control(0.3, 0.9, 0.4, 0.0, -0.7, 2.0),
+            "30 %: 70 less because the hours ahead bring warmth enough; without that all there is "
+            "(90 for the soil being 2.0 K low, 40 for the cold outside).",
+        ),
         (control(0.1, 0.1, 0.0, 0.0, 0.0, -0.3), "10 %: 10 for the soil having been low."),
         (control(0.0, 0.0, 0.0, 0.0, 0.0, 0.0), "0 %: nothing asks for heat."),
     ],
