@@ -15,6 +15,7 @@ from controller.errors import StoreError
 from controller.figures import Figures
 from controller.foreseen import Foreseen
 from controller.heater_log import log_for
+from controller.held import Held
 from controller.keeper import Keeper
 from controller.memory import Memory, end_left_open_runs, journal_breaks_at, runs_lately
 from controller.parent import end_with_parent
@@ -86,6 +87,7 @@ class Controller:
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
+        self._held = Held()
         self._asked = Asked(folder, min((k.state.standing.answered for k in self.keepers.values()), default=0))
         began = beginning.body_of(settings, self.memory.recalled)
         self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now, began)
@@ -124,21 +126,21 @@ class Controller:
         self._stop.set()
 
     def _turn(self) -> None:
-        """One turn: wait for a message or the next enclosure's tick, then step whoever has news and whoever is due."""
-        messages = self.inbox.drain(self._ticking.wait_s(self.clock.now().mono_s))
-        for message in messages:
-            self._take(message)
+        """One turn: wait for a message or the next enclosure's tick, take what came, and step one enclosure."""
+        for message in self.inbox.drain(self._ticking.wait_s(self.clock.now().mono_s)):
+            self._held.add(message, self._take(message))
         now = self.clock.now()
         self._turned_s = now.mono_s
         if now.mono_s - self._polled_s >= limits.TICK_S:
             self._polled_s = now.mono_s
             self._once_a_second(now)
-        kept = [self._step(self.keepers[name], now) for name in self._ticking.take(now.mono_s)]
-        if all(kept):
-            self._acknowledge(messages)
-        else:
-            for message in messages:
+        name = self._ticking.next(now.mono_s)
+        if name is not None and not self._step(self.keepers[name], now):
+            for message in self._held.lost(name):
                 self.inbox.drop(message)
+        for message in self._held.ready(self._ticking.news):
+            # The writer sends it after the commit of the rows that stand before it in the line.
+            self.writer.put_reading(None, partial(self.inbox.acknowledge, message))
 
     def _once_a_second(self, now: Moment) -> None:
         self.inbox.look(now)
@@ -150,19 +152,21 @@ class Controller:
         for keeper in self.keepers.values():
             self._record.put_runs(keeper.heater.lapse(now.mono_s))
 
-    def _acknowledge(self, messages: list[Message]) -> None:
-        """Queue the acknowledgements behind the rows they wait for: the writer sends them after the commit."""
-        for message in messages:
-            self.writer.put_reading(None, partial(self.inbox.acknowledge, message))
-
-    def _take(self, message: Message) -> None:
+    def _take(self, message: Message) -> frozenset[str]:
+        """Take a message; returns the enclosures whose readings it holds."""
         name = self.routing.states.get(message.topic)
         if name is not None:
             self._take_report(name, message)
-            return
+            return frozenset()
+        names = set()
         for reading in self.routing.readings(message):
-            self.keepers[reading.enclosure].readings.append(reading)
-            self._ticking.has_news(reading.enclosure)
+            keeper = self.keepers[reading.enclosure]
+            keeper.readings.append(reading)
+            names.add(reading.enclosure)
+            over = keeper.plan.watches[reading.probe].over
+            hot = over is not None and reading.value >= over
+            self._ticking.has_news(reading.enclosure, message.arrived.mono_s, hot=hot)
+        return frozenset(names)
 
     def _take_report(self, name: str, message: Message) -> None:
         if message.retained:
@@ -188,7 +192,7 @@ class Controller:
         elif verdict is Epoch.OURS:
             self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
-            self._ticking.has_news(name)
+            self._ticking.has_news(name, message.arrived.mono_s)
 
     def _overtake(self, name: str, epoch: int, now: Moment) -> None:
         """Let our epoch rise above the one a node has obeyed."""
@@ -254,7 +258,7 @@ class Controller:
             keeper = self.keepers.get(request.enclosure)
             if keeper is not None and request.id > keeper.state.standing.answered:
                 keeper.requests.append(request)
-                self._ticking.has_news(request.enclosure)
+                self._ticking.has_news(request.enclosure, self.clock.now().mono_s)
 
     def _end(self) -> None:
         self._stop.set()

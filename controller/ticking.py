@@ -2,16 +2,16 @@
 
 import heapq
 import itertools
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 
 from controller.safety import limits
 from controller.store.durations import Durations
 
 
 class Ticking:
-    """The ticks that are due.
+    """Whose turn it is.
 
-    Only one due enclosure is handed out a turn, so a hot reading never waits for the ticks of all the others. `late`
+    One enclosure is handed out at a time, so that a hot reading waits for one step of another's at the most. `late`
     counts how long after it was due each was handed out.
     """
 
@@ -20,24 +20,38 @@ class Ticking:
         self._count = itertools.count()
         spread = limits.TICK_S / len(known)
         self._due = [(now_s + number * spread, next(self._count), name) for number, name in enumerate(known)]
-        self._newsworthy: set[str] = set()
+        self._news: dict[str, float] = {}
+        self._hot: dict[str, None] = {}
         self.late = Durations()
 
+    @property
+    def news(self) -> Container[str]:
+        """Who has news and waits for a step."""
+        return self._news
+
     def wait_s(self, now_s: float) -> float:
-        """[s] until the next enclosure is due."""
-        return max(0.0, self._due[0][0] - now_s)
+        """[s] until the next one's turn."""
+        return 0.0 if self._news else max(0.0, self._due[0][0] - now_s)
 
-    def has_news(self, name: str) -> None:
-        """Step this enclosure in this turn."""
-        self._newsworthy.add(name)
+    def has_news(self, name: str, now_s: float, *, hot: bool = False) -> None:
+        """Give this enclosure a turn soon; before all others if a limit is passed."""
+        self._news.setdefault(name, now_s)
+        if hot:
+            self._hot[name] = None
 
-    def take(self, now_s: float) -> set[str]:
-        """Return whom to step now: all with news, and at most one that is due."""
+    def next(self, now_s: float) -> str | None:
+        """Return whom to step now: who is hot, else who has waited longest; None if nobody's turn has come."""
         due_s, _, name = self._due[0]
-        if now_s >= due_s:
+        if self._hot:
+            name = next(iter(self._hot))
+        elif self._news and next(iter(self._news.values())) <= due_s:
+            name = next(iter(self._news))
+        elif now_s < due_s:
+            return None
+        self._news.pop(name, None)
+        self._hot.pop(name, None)
+        if name == self._due[0][2] and now_s >= due_s:
             self.late.take(now_s - due_s)
             # A late tick is not made up for: the next one is due a whole tick after this.
             heapq.heapreplace(self._due, (now_s + limits.TICK_S, next(self._count), name))
-            self._newsworthy.add(name)
-        stepped, self._newsworthy = self._newsworthy, set()
-        return stepped
+        return name

@@ -13,6 +13,7 @@ from tests.bench.table import Row, lines
 BENCHES: dict[str, Callable[[Path], Iterator[Row]]] = {
     "flow": flow.rows,
     "reaction": reaction.rows,
+    "load": reaction.loaded_rows,
     "days": days.rows,
     "memory": processes.memory,
     "start-up": processes.start_up,

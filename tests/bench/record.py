@@ -17,6 +17,7 @@ from controller.store.connection import open_reader, open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
+from tests.bench import flow, reaction
 from tests.bench.table import Row, percentile
 
 START_MS = 1_735_689_600_000
@@ -32,6 +33,9 @@ MOST_BYTES, MOST_WRITTEN = 14.0, 4.0
 
 def rows(folder: Path) -> Iterator[Row]:
     """Measure all of it."""
+    for name, bench in (("flow", flow.rows), ("load", reaction.loaded_rows)):
+        (folder / name).mkdir()
+        yield from bench(folder / name)
     yield from _year(folder)
     yield from _written(folder, "a household, 24 probes, a week", 24, 7.0, 100)
     yield from _written(folder, "a nursery, 1200 probes, two hours", 1200, 1 / 12, 1000)

@@ -20,6 +20,7 @@ from controller.store.connection import open_writer
 from controller.store.migrations import READINGS
 from controller.wire.inbox import Message
 from controller.wire.relay import encode_report
+from controller.wire.senml import encode_senml
 from tests.core_site import NIGHT_MS, settings_of
 
 
@@ -132,3 +133,41 @@ def test_the_last_hour_of_heat_is_known_after_a_restart(tmp_path: Path) -> None:
     controller = Shell(tmp_path).controller
     assert controller.keepers["larch"].heater.on_last_hour_s(NIGHT_MS) == 20.0
     controller._end()
+
+
+def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full line for the disk: the broker keeps the message, and is asked for it again."""
+    one = shell.controller
+    queued: list[object] = []
+    monkeypatch.setattr(one.writer, "put_reading", lambda row, _done: row is None and not queued.append(row))
+    now = shell.clock.now()
+    payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 15.0)])
+    one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
+    one.inbox.messages.put(Message("soilward/larch/probe/soil", b"nothing", False, now, 8, 1, 1))
+    shell.turn(1)
+    assert one.inbox.dropped == 1
+    assert queued == [None]
+
+
+def test_a_reading_over_its_limit_gives_its_enclosure_the_next_turn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two enclosures have news, the hot one's came last: it is stepped first."""
+    settings = settings_of()
+    larch = settings.enclosure[0]
+    names = ("larch", "elder", "alder")
+    both = tuple(larch.model_copy(update={"name": name}) for name in names)
+    parts = {"store": Store(folder=tmp_path), "broker": Broker(kind="external"), "enclosure": both}
+    clock = ManualClock(Moment(1000.0, NIGHT_MS))
+    one = Controller(settings.model_copy(update=parts), clock)
+    stepped: list[str] = []
+    monkeypatch.setattr(one, "_step", lambda keeper, _now: not stepped.append(keeper.plan.name))
+    for name, value in (("larch", 15.0), ("elder", 15.0), ("alder", 75.0)):
+        now = clock.now()
+        payload = encode_senml(name, "soil", "Cel", [(now.utc_ms, value)])
+        one.inbox.messages.put(Message(f"soilward/{name}/probe/soil", payload, False, now, 7, 1, 1))
+    for _ in range(3):
+        one._turn()
+    monkeypatch.undo()
+    one._end()
+    assert stepped == ["alder", "larch", "elder"]

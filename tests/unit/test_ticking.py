@@ -1,0 +1,90 @@
+"""Whose turn it is, and which messages may be acknowledged after it."""
+
+import pytest
+
+from controller.clock import Moment
+from controller.held import Held
+from controller.ticking import Ticking
+from controller.wire.inbox import Message
+from tests.core_site import NIGHT_MS
+
+NAMES = ("larch", "elder", "alder", "rowan")
+NOW_S = 1000.0
+
+
+def turns(ticking: Ticking, now_s: float) -> list[str]:
+    """Take turns until nobody's has come."""
+    found = []
+    while (name := ticking.next(now_s)) is not None:
+        found.append(name)
+    return found
+
+
+def test_each_ticks_once_a_second_in_its_own_quarter() -> None:
+    """Spread evenly, and again a second later."""
+    ticking = Ticking(NAMES, NOW_S)
+    assert ticking.wait_s(NOW_S) == 0.0
+    assert [turns(ticking, NOW_S + part / 4) for part in range(6)] == [
+        ["larch"], ["elder"], ["alder"], ["rowan"], ["larch"], ["elder"]
+    ]  # fmt: skip
+    assert ticking.wait_s(NOW_S + 1.25) == pytest.approx(0.25)
+    assert sum(ticking.late.counts) == 6
+
+
+def test_news_get_a_turn_at_once_and_one_only() -> None:
+    """Two messages before a step are one reason for it; who was due ticks as ever."""
+    ticking = Ticking(NAMES, NOW_S)
+    turns(ticking, NOW_S)
+    for _ in range(2):
+        ticking.has_news("rowan", NOW_S + 0.1)
+    assert ticking.wait_s(NOW_S + 0.1) == 0.0
+    assert "rowan" in ticking.news
+    assert turns(ticking, NOW_S + 0.1) == ["rowan"]
+    assert "rowan" not in ticking.news
+    assert turns(ticking, NOW_S + 0.75) == ["elder", "alder", "rowan"]
+
+
+def test_who_has_waited_longest_goes_first_whether_due_or_told() -> None:
+    """So neither ticks nor messages starve when there are too many of both."""
+    ticking = Ticking(NAMES, NOW_S)
+    ticking.has_news("rowan", NOW_S + 0.3)
+    ticking.has_news("alder", NOW_S + 0.4)
+    assert turns(ticking, NOW_S + 0.6) == ["larch", "elder", "rowan", "alder"]
+
+
+def test_a_limit_passed_goes_before_all_others() -> None:
+    """Fifty others have news, and everybody is due: it is stepped next all the same, and not twice."""
+    others = tuple(f"bed-{number}" for number in range(50))
+    ticking = Ticking((*others, "hot"), NOW_S)
+    for name in (*others, "hot"):
+        ticking.has_news(name, NOW_S)
+    ticking.has_news("hot", NOW_S + 0.01, hot=True)
+    found = turns(ticking, NOW_S)
+    assert (found[0], found.count("hot")) == ("hot", 1)
+
+
+def message(number: int) -> Message:
+    """Return the message of a number."""
+    return Message(f"a/{number}", b"", False, Moment(NOW_S, NIGHT_MS), number, 1, 1)
+
+
+def test_a_message_is_given_up_once_all_it_speaks_to_are_stepped() -> None:
+    """In the order they came; one of two enclosures is not enough, and one that says nothing waits its turn."""
+    held, waiting = Held(), {"larch", "elder"}
+    for number, names in enumerate((("larch",), (), ("larch", "elder"), ("elder",))):
+        held.add(message(number), frozenset(names))
+    assert held.ready(waiting) == []
+    waiting.discard("larch")
+    assert [each.mid for each in held.ready(waiting)] == [0, 1]
+    waiting.discard("elder")
+    assert [each.mid for each in held.ready(waiting)] == [2, 3]
+    assert held.ready(waiting) == []
+
+
+def test_messages_without_room_are_given_up_apart() -> None:
+    """Those that speak to the enclosure whose rows found no room are not acknowledged; the others are."""
+    held = Held()
+    for number, names in enumerate((("larch",), ("elder",), ("larch", "elder"))):
+        held.add(message(number), frozenset(names))
+    assert [each.mid for each in held.lost("larch")] == [0, 2]
+    assert [each.mid for each in held.ready(set())] == [1]
