@@ -7,8 +7,10 @@ from controller.probe import Quantity, Reading
 from controller.safety import limits
 from controller.settings import Enclosure, ProbeSettings
 from controller.state import NodeReport
-from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunEvent
+from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunEvent, RunExplained
 
+LET_GO_UNHEARD = "; it let go by itself"
+"""Behind why a run ended whose node was silent, once it is back and tells that its lease lapsed."""
 FLOWS_A = 0.1
 """[A] More than this is current through the heater. Source: hazard N18."""
 
@@ -53,6 +55,8 @@ class HeaterLog:
         Of a plain relay nothing is claimed beyond it.
     witness
         Name of the probe that tells the contact; "" where the node does.
+    unheard
+        The last report before the silence that ended a run, until the next one.
     """
 
     enclosure: str
@@ -63,6 +67,7 @@ class HeaterLog:
     closed_since_ms: int | None = None
     last: NodeReport | None = None
     closings: deque[tuple[int, int]] = field(default_factory=deque)
+    unheard: NodeReport | None = None
 
     def take(self, report: NodeReport, because: str) -> list[RunEvent]:
         """Take a report; returns what to record.
@@ -84,6 +89,10 @@ class HeaterLog:
             events.append(RunEnergy(self.enclosure, watts * max(sure_s, 0.0)))
             if span_s > self.silent_after_s:
                 events += self._end(last.arrived_ms + round(self.silent_after_s * 1000), self._silent)
+                self.unheard = last
+        if self.unheard is not None and report.drops > self.unheard.drops:
+            events.append(RunExplained(self.enclosure, LET_GO_UNHEARD))
+        self.unheard = None
         if report.on and self.closed_since_ms is None:
             self.closed_since_ms = report.arrived_ms
             events.append(RunBegan(self.enclosure, report.arrived_ms))
@@ -97,6 +106,7 @@ class HeaterLog:
         last = self.last
         if self.closed_since_ms is None or last is None or now_s - last.arrived_s <= self.silent_after_s:
             return []
+        self.unheard = last
         joules = (last.amps * self.volts if last.amps is not None else self.rated_w) * self.silent_after_s
         self.last = None
         ended = self._end(last.arrived_ms + round(self.silent_after_s * 1000), self._silent)

@@ -8,6 +8,7 @@ from typing import Any
 
 from controller import beginning
 from controller.beginning import Beginning
+from controller.heater_log import LET_GO_UNHEARD
 from controller.probe import Reading
 from controller.probe_state import Watch
 from controller.safety.trip import Trip, TripKind
@@ -45,10 +46,11 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """The contact closed, or opened; `let_go` where the node did so by itself."""
+    """The contact closed, or opened: `let_go` where the node did so by itself, `unheard` where it told so later."""
 
     closed: bool
     let_go: bool = False
+    unheard: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,8 @@ def contacts(readings: sqlite3.Connection, enclosure: str, session: Session) -> 
     for start_ms, end_ms, ended_by in found:
         yield start_ms, Contact(True)
         if end_ms is not None and end_ms <= session.end_ms:
-            yield end_ms, Contact(False, "let go by itself" in ended_by)
+            unheard = ended_by.endswith(LET_GO_UNHEARD)
+            yield end_ms, Contact(False, "let go by itself" in ended_by and not unheard, unheard)
 
 
 def _journalled(

@@ -48,6 +48,9 @@ FOREIGN = frozenset(
 )
 """Permissives that depend on what no reading tells: they are missing in the replay as they were."""
 
+_SPEAKS = frozenset({"broker connected", "node heard"})
+"""What is missing while no report of the node comes through."""
+
 Event: TypeAlias = "Heard | Contact | Answered | Trip | OrderChanged | None"
 
 
@@ -84,7 +87,7 @@ class Replay:
         self._missing = FOREIGN
         self._missing_since_ms = start_ms
         self._resumed_s = NEVER
-        self._closed, self._drops, self._reported_s = False, 0, NEVER
+        self._closed, self._let_go_unheard, self._drops, self._reported_s = False, False, 0, NEVER
 
     def take(self, at_ms: int, found: list[Event]) -> None:
         """Take one instant's events, then one tick."""
@@ -104,8 +107,8 @@ class Replay:
     def _set(self, event: Event, now: Moment) -> bool:
         """Set what an event tells; returns whether it was a decision."""
         match event:
-            case Contact(closed, let_go):
-                self._closed, self._drops = closed, self._drops + let_go
+            case Contact(closed, let_go, unheard):
+                self._closed, self._drops, self._let_go_unheard = closed, self._drops + let_go, unheard
                 return False
             case OrderChanged():
                 self._hold_off(event, now)
@@ -131,6 +134,9 @@ class Replay:
         if "broker connected" in self._missing - missing and self._recorded is not None:
             # The session came back within the second before; what was heard since then counts.
             self._resumed_s = max(now.mono_s - limits.TICK_S, (self._missing_since_ms - self._start_ms) / 1000)
+        if self._let_go_unheard and _SPEAKS & self._missing and not _SPEAKS & missing:
+            # Its first report since tells that its lease lapsed.
+            self._let_go_unheard, self._drops, self._reported_s = False, self._drops + 1, NEVER
         if missing != self._missing:
             self._missing, self._missing_since_ms = missing, now.utc_ms
 

@@ -16,9 +16,11 @@ __all__ = [
     "RunEnded",
     "RunEnergy",
     "RunEvent",
+    "RunExplained",
     "add_energy",
     "apply",
     "begin",
+    "explain",
     "finish",
     "finish_left_open",
     "summary",
@@ -50,7 +52,15 @@ class RunEnded:
     ended_by: str
 
 
-RunEvent = RunBegan | RunEnergy | RunEnded | OrderChanged
+@dataclass(frozen=True, slots=True)
+class RunExplained:
+    """More has become known of why the latest run ended: `words` go behind what was said."""
+
+    enclosure: str
+    words: str
+
+
+RunEvent = RunBegan | RunEnergy | RunEnded | RunExplained | OrderChanged
 
 
 def begin(connection: sqlite3.Connection, enclosure: str, at_ms: int) -> bool:
@@ -77,6 +87,16 @@ def finish(connection: sqlite3.Connection, enclosure: str, at_ms: int, ended_by:
     found = connection.execute(
         "UPDATE heater_run SET end_ms = max(start_ms, ?), ended_by = ? WHERE enclosure = ? AND end_ms IS NULL",
         (at_ms, ended_by, enclosure),
+    )
+    return found.rowcount == 1
+
+
+def explain(connection: sqlite3.Connection, enclosure: str, words: str) -> bool:
+    """Add words to why the latest run ended; False if it has not, or there is none."""
+    found = connection.execute(
+        "UPDATE heater_run SET ended_by = ended_by || ? WHERE ended_by IS NOT NULL "
+        "AND id = (SELECT max(id) FROM heater_run WHERE enclosure = ?)",
+        (words, enclosure),
     )
     return found.rowcount == 1
 
@@ -131,6 +151,8 @@ def apply(connection: sqlite3.Connection, event: RunEvent) -> bool:
             return add_energy(connection, enclosure, joules)
         case RunEnded(enclosure, at_ms, ended_by):
             return finish(connection, enclosure, at_ms, ended_by)
+        case RunExplained(enclosure, words):
+            return explain(connection, enclosure, words)
         case OrderChanged():
             orders.add(connection, event)
             return True

@@ -1,10 +1,12 @@
 """Heater runs from what the node reports."""
 
+from dataclasses import replace
+
 import pytest
 
 from controller.heater_log import HeaterLog
 from controller.state import NodeReport
-from controller.store.runs import RunBegan, RunEnded, RunEnergy
+from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunExplained
 
 BEGAN_MS = 1_772_400_000_000
 
@@ -60,6 +62,20 @@ def test_a_silent_node_that_comes_back_open_ends_its_run_once(log: HeaterLog) ->
     log.take(report(0, True), "no heat wanted now")
     events = log.take(report(100, False), "no heat wanted now")
     assert [each for each in events if isinstance(each, RunEnded)] == [RunEnded("larch", ms(15), "node silent")]
+
+
+@pytest.mark.parametrize(("drops", "lapsed"), [(0, False), (1, True)])
+@pytest.mark.parametrize("noticed", [False, True])
+def test_a_lease_that_lapsed_in_silence_is_told_by_the_next_report(
+    log: HeaterLog, drops: int, lapsed: bool, noticed: bool
+) -> None:
+    """Once, behind "node silent", whether or not the silence was noticed before it ended."""
+    log.take(report(0, True), "no heat wanted now")
+    if noticed:
+        log.lapse(16.0)
+    events = log.take(replace(report(100, False), drops=drops), "no heat wanted now")
+    assert (RunExplained("larch", "; it let go by itself") in events) is lapsed
+    assert log.take(replace(report(105, False), drops=drops), "no heat wanted now") == []
 
 
 def test_closed_time_of_the_last_hour(log: HeaterLog) -> None:

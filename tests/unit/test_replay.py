@@ -62,6 +62,7 @@ class Recorder:
         (act or self._bed.tick)()
         inputs, now = self._bed.inputs[-1]
         events = [event for report in inputs.reports for event in self._heater.take(report, because)]
+        events += self._heater.lapse(now.mono_s)
         for event in [*events, *self._orders.take(self._bed.state, now)]:
             runs.apply(self.readings, event)
         kept = [stored(self._bed.plan, each, how.grade, how.taken_ms) for each, how in self._bed.judged[judged:]]
@@ -178,6 +179,23 @@ def test_a_contact_that_the_node_let_go_rests_in_the_replay(tmp_path: Path) -> N
     lived.contact = None
     kept.live(60)
     assert agrees(kept).count("heat on") == 2
+
+
+def test_what_a_silent_node_let_go_rests_from_its_return_in_the_replay(tmp_path: Path) -> None:
+    """Nothing was heard while the lease lapsed: the first report tells of it, and heat waits from then on, in both.
+
+    The run on record says so as well.
+    """
+    lived = bed(standing=ARMED)
+    kept = Recorder(tmp_path, lived)
+    kept.live(95)
+    lived.node_speaks, lived.contact, lived.node = False, False, {"drops": 1}
+    kept.live(int(lived.plan.times.least_off_s) + 40)
+    lived.node_speaks, lived.contact = True, None
+    kept.live(int(lived.plan.times.least_off_s) + 60)
+    assert agrees(kept).count("heat on") == 2
+    ended = kept.readings.execute("SELECT ended_by FROM heater_run ORDER BY id").fetchall()
+    assert ended[0] == ("node silent; it let go by itself",)
 
 
 def test_a_late_reading_is_history_again_and_ends_no_heat(tmp_path: Path) -> None:
