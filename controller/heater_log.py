@@ -9,8 +9,8 @@ from controller.settings import Enclosure, ProbeSettings
 from controller.state import NodeReport
 from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunEvent, RunExplained
 
-LET_GO_UNHEARD = "; it let go by itself"
-"""Behind why a run ended whose node was silent, once it is back and tells that its lease lapsed."""
+LET_GO = "; it let go by itself"
+"""Behind why a run ended, where the node tells that its lease had lapsed before any order to open came through."""
 FLOWS_A = 0.1
 """[A] More than this is current through the heater. Source: hazard N18."""
 
@@ -91,13 +91,14 @@ class HeaterLog:
                 events += self._end(last.arrived_ms + round(self.silent_after_s * 1000), self._silent)
                 self.unheard = last
         if self.unheard is not None and report.drops > self.unheard.drops:
-            events.append(RunExplained(self.enclosure, LET_GO_UNHEARD))
+            events.append(RunExplained(self.enclosure, LET_GO))
         self.unheard = None
         if report.on and self.closed_since_ms is None:
             self.closed_since_ms = report.arrived_ms
             events.append(RunBegan(self.enclosure, report.arrived_ms))
         elif not report.on:
-            events += self._end(report.arrived_ms, because)
+            lapsed = last is not None and report.drops > last.drops and "let go by itself" not in because
+            events += self._end(report.arrived_ms, because + LET_GO if lapsed else because)
         self.last = report
         return events
 

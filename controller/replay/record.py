@@ -8,7 +8,7 @@ from typing import Any
 
 from controller import beginning
 from controller.beginning import Beginning
-from controller.heater_log import LET_GO_UNHEARD
+from controller.heater_log import LET_GO
 from controller.probe import Reading
 from controller.probe_state import Watch
 from controller.safety.trip import Trip, TripKind
@@ -121,7 +121,7 @@ def contacts(readings: sqlite3.Connection, enclosure: str, session: Session) -> 
     for start_ms, end_ms, ended_by in found:
         yield start_ms, Contact(True)
         if end_ms is not None and end_ms <= session.end_ms:
-            unheard = ended_by.endswith(LET_GO_UNHEARD)
+            unheard = ended_by == f"node silent{LET_GO}"
             yield end_ms, Contact(False, "let go by itself" in ended_by and not unheard, unheard)
 
 

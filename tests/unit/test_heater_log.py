@@ -78,6 +78,16 @@ def test_a_lease_that_lapsed_in_silence_is_told_by_the_next_report(
     assert log.take(replace(report(105, False), drops=drops), "no heat wanted now") == []
 
 
+def test_a_lease_that_lapsed_before_the_order_came_through_is_told(log: HeaterLog) -> None:
+    """The broker was away: an order to open stood, and did not reach the node before its lease ended."""
+    log.take(report(0, True), "the broker is not connected")
+    events = log.take(replace(report(9, False), drops=1), "the broker is not connected")
+    assert events[-1] == RunEnded("larch", ms(9), "the broker is not connected; it let go by itself")
+    log.take(replace(report(40, True), drops=1), "no heat wanted now")
+    events = log.take(replace(report(45, False), drops=2), "the node let go by itself")
+    assert events[-1] == RunEnded("larch", ms(45), "the node let go by itself")
+
+
 def test_closed_time_of_the_last_hour(log: HeaterLog) -> None:
     """Runs count from an hour ago on, the present one to now; older ones are forgotten."""
     for at_s in range(0, 600, 5):

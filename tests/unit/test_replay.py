@@ -198,6 +198,21 @@ def test_what_a_silent_node_let_go_rests_from_its_return_in_the_replay(tmp_path:
     assert ended[0] == ("node silent; it let go by itself",)
 
 
+def test_a_lease_that_lapsed_before_an_order_came_through_rests_in_the_replay(tmp_path: Path) -> None:
+    """The broker was gone for 8 s: the order to open stood, and the node let go before it heard of it."""
+    lived = bed(standing=ARMED)
+    kept = Recorder(tmp_path, lived)
+    kept.live(95)
+    lived.connected, lived.node_speaks, said, lived.says = False, False, lived.says, {}
+    kept.live(8)
+    lived.connected, lived.node_speaks, lived.says, lived.resumed_s = True, True, said, lived.now.mono_s
+    lived.contact, lived.node = False, {"drops": 1}
+    kept.live(2)
+    lived.contact = None
+    kept.live(int(lived.plan.times.least_off_s) + 60)
+    assert agrees(kept).count("heat on") == 2
+
+
 def test_a_late_reading_is_history_again_and_ends_no_heat(tmp_path: Path) -> None:
     """A stamp of an hour ago and 46 Cel: kept, compared with nothing."""
     lived = bed(standing=ARMED, stamp=-0.2)
