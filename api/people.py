@@ -39,6 +39,7 @@ MIGRATIONS: tuple[str, ...] = (
     forecast.SCHEMA,
     plants.SCHEMA + plant_notes.SCHEMA,
     forecast.HISTORY,
+    plant_notes.REMARKS,
 )
 """Schema of `season.db`: people, the forecast they feed in, and the plants they watch."""
 

@@ -69,7 +69,7 @@ def note_rows(seen: Sequence[Kept[Note]], scale: Scale, today: date) -> list[Not
             day_said(each.what.day, today),
             each.what.day,
             note_words(each.what, scale),
-            each.what.words,
+            "" if each.what.kind is Kind.REMARK else each.what.words,
             each.who,
         )
         for each in seen
@@ -109,6 +109,8 @@ def note_words(note: Note, scale: Scale) -> str:
         return stage_words(note.code, scale)
     if note.kind is Kind.DAMAGE:
         return f"{note.share_pct:g} % of the shoots damaged"
+    if note.kind is Kind.REMARK:
+        return note.words
     crop = CROPS[note.crop or "main"].partition(",")[0]
     if note.kind is Kind.NEVER:
         return f"{crop} never ripened, watched until this day"

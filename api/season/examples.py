@@ -140,6 +140,13 @@ PLANT_ASKED: dict[str, Any] = {
     "active": True,
 }
 HARVEST_ASKED: dict[str, Any] = {"day": "2025-08-19", "count": 7, "grams": 310.0, "crop": "main", "words": ""}
+NOTES_ASKED: dict[str, dict[str, Any]] = {
+    "stage": {"day": "2026-03-01", "code": 9},
+    "damage": {"day": "2026-02-20", "share_pct": 15.0},
+    "harvest": HARVEST_ASKED,
+    "never": {"day": "2025-10-28", "crop": "main"},
+    "remark": {"day": "2026-02-14", "words": "pruned to three buds"},
+}
 _ENTERED = {"by": "keeper", "entered": "2026-03-01T04:12:02.000Z"}
 _STAGE = {"kind": "stage", "day": "2026-03-01", "code": 9, "words": ""}
 _STAGE_SEEN = {"number": 2, **_STAGE, "stage": "buds begin to break", "frost_stage": "buds opening", **_ENTERED}

@@ -183,9 +183,9 @@ def test_stages_are_expected_by_this_sites_own_earlier_years(tmp_path: Path) -> 
                   "stands": "ground"},
         )  # fmt: skip
         assert made.status_code == 201, made.text
-        client.post("/api/season/plants/1/stages", json={"day": "2025-04-10", "code": 11})
+        client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2025-04-10", "code": 11})
         shown = client.get("/season", headers=HTML).text
         # Four degree days on each of 100 days, in both years.
         assert "about 10 April, by one earlier year" in shown
-        client.post("/api/season/plants/1/stages", json={"day": "2026-02-27", "code": 11})
+        client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2026-02-27", "code": 11})
         assert "about 10 April" not in client.get("/season", headers=HTML).text

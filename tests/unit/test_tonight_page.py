@@ -284,7 +284,9 @@ def test_each_plant_is_told_what_to_do_with_it(
         assert made.status_code == 201, made.text
         number = made.json()["number"]
         seen = opened.post(
-            f"/api/season/plants/{number}/stages", json={"day": "2026-02-20", "code": code}, headers=home
+            f"/api/season/plants/{number}/notes",
+            json={"kind": "stage", "day": "2026-02-20", "code": code},
+            headers=home,
         )
         assert seen.status_code == 201, seen.text
     shown = opened.get("/tonight", headers=HTML).text
