@@ -6,6 +6,7 @@ from datetime import date, timedelta
 
 from api.pages import words
 from api.pages.frame import Tick
+from api.pages.plants import PhotographShown, photographs_shown
 from api.pages.words import Unit
 from api.season.daily import Daily, Day
 from api.season.report import Frost, Heat, Report
@@ -13,6 +14,7 @@ from api.state import State
 
 WIDTH, HEIGHT, LEFT, FOOT = 720.0, 220.0, 44.0, 26.0
 MOST_FROSTS = 40
+MOST_PICTURES = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,8 @@ class ReportShown:
     frosts: tuple[tuple[str, str, str], ...]
     frosts_more: int
     stages: tuple[tuple[str, str, str], ...]
+    pictures: tuple[tuple[str, PhotographShown], ...]
+    pictures_more: int
     trips: tuple[tuple[str, str, str], ...]
 
 
@@ -54,6 +58,11 @@ def report_shown(state: State, found: Report, unit: Unit) -> ReportShown:
     """Return the report as the page has it."""
     site, now_ms = state.settings.site, state.clock.now().utc_ms
     frosts = [_frost(each, unit) for each in found.frosts]
+    pictures = [
+        (f"{each.plant.name}, {_day(date.fromisoformat(each.note.day))}", one)
+        for each in found.pictured
+        for one in photographs_shown(each.plant, each.note, each.photographs, date.max)
+    ]
     most = max((month.kwh for each in found.heat for month in each.months), default=0.0)
     return ReportShown(
         _weather(found, unit),
@@ -62,6 +71,8 @@ def report_shown(state: State, found: Report, unit: Unit) -> ReportShown:
         tuple(frosts[:MOST_FROSTS]),
         max(0, len(frosts) - MOST_FROSTS),
         tuple((_day(each.on), each.plant, each.words) for each in found.stages),
+        tuple(pictures[:MOST_PICTURES]),
+        max(0, len(pictures) - MOST_PICTURES),
         tuple(
             (words.moment(each.at_ms, now_ms, site.zone), each.enclosure, words.sentence(each.detail, unit))
             for each in found.trips

@@ -124,5 +124,6 @@ def _known(state: State, number: int) -> None:
 def _plant(state: State, number: int) -> dict[str, Any]:
     _known(state, number)
     kept, seen = site_plants.known(state, number), site_plants.seen_on(state, number)
-    notes = [site_plants.note_said(each, kept.what.scale) for each in seen]
+    pictures = site_plants.all_photographs(state)
+    notes = [site_plants.note_said(each, kept.what.scale, pictures.get(each.number, ())) for each in seen]
     return {**site_plants.plant_said(kept, seen), "notes": notes}

@@ -150,6 +150,8 @@ NOTES_ASKED: dict[str, dict[str, Any]] = {
 _ENTERED = {"by": "keeper", "entered": "2026-03-01T04:12:02.000Z"}
 _STAGE = {"kind": "stage", "day": "2026-03-01", "code": 9, "words": ""}
 _STAGE_SEEN = {"number": 2, **_STAGE, "stage": "buds begin to break", "frost_stage": "buds opening", **_ENTERED}
+PHOTOGRAPH_KEPT: dict[str, Any] = {"plant": 1, "note": 2, "number": 7}
+_PHOTOGRAPH = {"number": 7, "width_px": 1600, "height_px": 1200, **_ENTERED}
 _HARVEST_SEEN = {"number": 1, "kind": "harvest", **HARVEST_ASKED, **_ENTERED}
 PLANT: dict[str, Any] = {
     "number": 1,
@@ -157,7 +159,7 @@ PLANT: dict[str, Any] = {
     "stage": _STAGE_SEEN,
     "last_harvest": _HARVEST_SEEN,
     **_ENTERED,
-    "notes": [_STAGE_SEEN, _HARVEST_SEEN],
+    "notes": [{**_STAGE_SEEN, "photographs": [_PHOTOGRAPH]}, _HARVEST_SEEN],
 }
 NOTE_KEPT: dict[str, Any] = {"plant": 1, "number": 2}
 PLANTS_CSV = (
