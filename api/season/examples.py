@@ -96,7 +96,7 @@ FREEZES: dict[str, Any] = {
 FORECAST: dict[str, Any] = {
     "given": "2026-03-01T16:00:00.000Z",
     "by": "keeper",
-    "hours": [{"at": "2026-03-01T18:00:00.000Z", "outside_c": -2.5, "light_w_m2": 0.0}],
+    "hours": [{"at": "2026-03-01T18:00:00.000Z", "outside_c": -2.5, "light_w_m2": 0.0, "wind_m_s": 0.8, "cloud": 0.1}],
 }
 
 _BY_CABLE = {
