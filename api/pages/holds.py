@@ -86,7 +86,7 @@ def _limit(carry: Mapping[str, Any], told: Forecast | None, unit: Unit) -> str:
     if holds_to_c is None:
         return ""
     colder = None if told is None else colder_than_held(carry, told)
-    so = "" if colder is None else f"; the chance that tonight is colder is {colder:.0%}"
+    so = "" if colder is None else f"; the chance that tonight is colder is {words.chance_said(colder)}"
     return f" With full heat it would hold a night down to {words.temperature_said(holds_to_c, unit)}{so}."
 
 

@@ -104,7 +104,7 @@ def _alike(found: list[tuple[int, Placed]], unit: Unit) -> PlantsShown:
 
 def _chances(one: Placed) -> str:
     if one.tonight is not None:
-        return f"{one.tonight.word}, {one.tonight.probability:.0%}"
+        return f"{one.tonight.word}, {words.chance_said(one.tonight.probability)}"
     if one.years is not None:
         return f"in {one.years.frozen} of {one.years.years} years once more"
     return ""

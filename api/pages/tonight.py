@@ -110,7 +110,7 @@ def _because(said: Foretold, frost: Chance, unit: Unit) -> str:
     outside = " This evening is unlike any it has learnt from." if told.outside_range else ""
     return (
         f"Lowest expected {lowest}, {by}; two nights in three lie within {told.spread_k * scale:.1f} {sign} of what is "
-        f"expected. The chance of {freezing} or less is {frost.probability:.0%}.{prior}{outside}"
+        f"expected. The chance of {freezing} or less is {words.chance_said(frost.probability)}.{prior}{outside}"
     )
 
 
@@ -145,4 +145,4 @@ def _rows(told: Foretold, alarms: Alarms, unit: Unit) -> Iterator[RowShown]:
             said = chance(told.forecast, limit.air_c)
             at = words.temperature_said(limit.air_c, unit)
             what = f"{stage.value}, {place.value}"
-            yield RowShown(what, at, said.word, f"{said.probability:.0%}", limit.basis.value)
+            yield RowShown(what, at, said.word, words.chance_said(said.probability), limit.basis.value)

@@ -71,7 +71,7 @@ def test_a_stage_and_a_harvest_are_noted_with_a_thumb_and_without_script(reader:
     seen = page.locator("#seen")
     expect(seen).to_contain_text("7 fruit, 410 g")
     wrong = seen.get_by_role("row").filter(has_text="7 fruit, 410 g")
-    wrong.get_by_text("Correct it").click()
+    wrong.get_by_text("Correct or add to it").click()
     wrong.get_by_role("textbox", name="Fruit").fill("8")
     wrong.get_by_role("button", name="Keep the correction").click()
     expect(seen).to_contain_text("8 fruit, 410 g")
@@ -99,7 +99,7 @@ def test_a_photograph_is_chosen_shown_and_removed_without_script(
     assert box["height"] > box["width"], "as the phone was held"
     assert (page.evaluate(_SIDEWAYS), page.evaluate(_TOO_SMALL)) == (0, [])
     mend = page.locator("#seen tr").first
-    mend.get_by_text("Correct it, or add a photograph").click()
+    mend.get_by_text("Correct or add to it").click()
     mend.get_by_role("button", name="Remove the photograph for good").click()
     expect(page.locator("#seen img")).to_have_count(0)
     assert list((demo.folder / "photographs").iterdir()) == []

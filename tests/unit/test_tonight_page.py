@@ -11,11 +11,14 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.pages.placed import inside_air_c
+from api.pages.words import chance_said
+from api.season.night import choose
 from api.season.nights import EVENING_MS, dark_of
-from api.season.site_night import coming_night
+from api.season.site_night import Foretold, Tonight, coming_night
+from api.season.sky import NightSky
 from api.season.tonight import Forecast
 from controller.control.foresight import Foresight
-from controller.settings import ProbeSettings
+from controller.settings import Frost, ProbeSettings, Season
 from controller.store import keeping, plans
 from controller.store.connection import open_writer
 from controller.store.migrations import PLANS, READINGS
@@ -389,7 +392,7 @@ def test_the_heater_is_judged_by_tonight_as_well_as_by_the_plan(
     shown = opened.get("/tonight", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
     assert verdict in shown
     chance = opened.get("/api/season/tonight").json()["enclosures"]["larch"]["chance_colder"]
-    assert f"; the chance that tonight is colder is {chance:.0%}." in shown
+    assert f"; the chance that tonight is colder is {chance_said(chance)}." in shown
 
 
 def test_air_inside_is_taken_to_fall_with_the_night() -> None:
@@ -398,3 +401,29 @@ def test_air_inside_is_taken_to_fall_with_the_night() -> None:
     assert inside_air_c(carry, Forecast(-1.0, 1.0, 30, False, False, "")) == 2.0
     assert inside_air_c(carry, Forecast(5.0, 1.0, 30, False, False, "")) == 6.0
     assert (inside_air_c(carry, None), inside_air_c(None, None)) == (6.0, None)
+
+
+def test_limits_in_settings_are_those_of_the_page(outdoors: Outdoors, tonight: tuple[int, int]) -> None:
+    """And are said to be one's own."""
+    frost = Frost.model_validate({"leafed_ground": -1.0})
+    outdoors.settings = outdoors.settings.model_copy(update={"season": Season(frost=frost)})
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    outdoors.at(tonight[0] + HOUR_MS)
+    with outdoors.client() as client:
+        limits = client.get("/api/season/tonight").json()["limits"]
+        found = {each["place"]: (each["air_c"], each["basis"]) for each in limits if each["stage"] == "leafed"}
+        assert found == {"ground": (-1.0, "your own"), "container": (2.0, "common practice")}
+        assert "<small>your own</small>" in client.get("/tonight", headers=HTML).text
+
+
+@pytest.mark.parametrize(("dew_c", "radiates"), [(None, True), (-2.1, True), (-2.0, False), (1.0, False)])
+def test_dew_keeps_leaves_from_the_worst(dew_c: float | None, radiates: bool) -> None:
+    """Where it settles before the lowest is reached it warms them; what is not measured counts as dry."""
+    told = Foretold("probe", Forecast(-2.0, 1.0, 30, False, False, ""), 4.0, dew_c, ())
+    dark = dark_of(date(2026, 3, 1), 46.2, 7.5)
+    assert dark is not None
+    night = Tonight(dark, told, "", choose([]), None, NightSky(0.5, 0.1))
+    assert night.clear_calm_dry is radiates
+    assert not replace(night, sky=NightSky(0.5, None)).clear_calm_dry
+    assert not replace(night, sky=NightSky(None, 0.1)).clear_calm_dry
+    assert not replace(night, told=None).clear_calm_dry
