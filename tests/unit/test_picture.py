@@ -5,7 +5,7 @@ import zlib
 from io import BytesIO
 
 import pytest
-from PIL import Image
+from PIL import Image, JpegImagePlugin
 
 from api.season.picture import PictureError, picture_of, small_size
 from tests.photographs import BLUE, RED, by_phone, picture, written
@@ -95,7 +95,7 @@ def test_the_same_picture_has_the_same_name() -> None:
         (written(picture(), "PNG")[:600], "breaks off or is damaged"),
         (b"\xff" * 12_582_912, "are of none of"),
         (b"\xff" * 12_582_913, "12.0 MiB, at most 12 are taken; send it smaller"),
-        (sized(5001, 5000), "5001 x 5000 pixels, at most 25 million are taken; send it smaller"),
+        (sized(4001, 3250), "4001 x 3250 pixels, at most 13 million are taken; send it smaller"),
         (sized(11_000, 10_000), "pixels"),
         (sized(60_000, 60_000), "more than 50 million pixels; send it smaller"),
     ],
@@ -108,6 +108,15 @@ def test_what_is_no_photograph_is_refused(content: bytes, said: str) -> None:
     assert said in str(refused.value)
 
 
+def test_a_large_jpeg_is_never_drawn_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of 7000 x 5000 pixels its reader hands out a quarter, from which the rest is made."""
+    sent, drawn = written(picture(7000, 5000), quality=50), []
+    load = JpegImagePlugin.JpegImageFile.load
+    monkeypatch.setattr(JpegImagePlugin.JpegImageFile, "load", lambda image: (drawn.append(image.size), load(image))[1])
+    assert picture_of(sent).width_px == 1600
+    assert max(drawn) == (3500, 2500)
+
+
 def test_as_many_pixels_as_may_be_are_taken() -> None:
-    """5000 x 5000 of a PNG."""
-    assert picture_of(written(Image.new("1", (5000, 5000)), "PNG")).width_px == 1600
+    """4000 x 3250 of a PNG."""
+    assert picture_of(written(Image.new("1", (4000, 3250)), "PNG")).width_px == 1600
