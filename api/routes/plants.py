@@ -39,7 +39,7 @@ _SEEN = {name: Example(summary=name, value={"kind": name, **value}) for name, va
     "/plants.csv", response_class=Response, responses={**shows(examples.PLANTS_CSV, 200, "text/csv"), **_SIGN_IN}
 )
 def csv_out(state: StateNow, person: Viewer) -> Response:
-    """Give every plant and every note that stands as one file (RFC 4180)."""
+    """Give every plant and every note that stands as one file (RFC 4180); photographs are not in it."""
     named = {"Content-Disposition": 'attachment; filename="soilward-plants.csv"'}
     return Response(site_plants.file_of(state), media_type="text/csv; charset=utf-8", headers=named)
 

@@ -77,7 +77,7 @@ def _drawn_anew(content: bytes) -> "Image":
     try:
         with Image.open(BytesIO(content), formats=FORMS) as sent:
             _refuse_pixels(sent.format or "", sent.size)
-            # A JPEG's reader can leave out what would be thrown away: for 50 megapixels 75 MB instead of 265 (measured).
+            # A JPEG's reader can leave out what would be thrown away: 75 MB for 50 megapixels, not 265 (measured).
             sent.draft("RGB", (LONG_SIDE_PX, LONG_SIDE_PX))
             plain = sent if sent.mode in ("RGB", "RGBA", "L") else sent.convert("RGBA")
             plain.thumbnail((LONG_SIDE_PX, LONG_SIDE_PX))
