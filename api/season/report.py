@@ -4,6 +4,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+import numpy as np
+
 from api.season import bbch
 from api.season.daily import Daily
 from api.season.hours import date_at, midnight_ms
@@ -134,23 +136,20 @@ def _heat(state: State, enclosure: Enclosure, season: Season) -> Heat:
 
 def _frosts(state: State, days: Daily, season: Season) -> list[Frost]:
     """Return the days it froze, with what the air inside came to on the same days."""
-    lowest: dict[str, dict[date, float]] = {}
+    frozen = {on: day.tmin_c for on, day in days.days.items() if day.tmin_c is not None and day.tmin_c <= FROST_C}
+    inside: dict[date, dict[str, float]] = {on: {} for on in frozen}
     zone = state.settings.site.zone
     with state.reading("readings.db") as record:
         for enclosure in state.settings.enclosure:
             for probe in enclosure.of(Quantity.AIR)[:1]:
                 rows = reading_back.hours(record, enclosure.name, probe.name, midnight_ms(season.first, zone))
-                by_day: dict[date, float] = {}
-                for start_ms, least, _, _ in rows:
-                    on = date_at(start_ms, zone)
-                    by_day[on] = min(by_day.get(on, least), least)
-                lowest[enclosure.name] = by_day
-    frosts = []
-    for on, day in days.days.items():
-        if day.tmin_c is not None and day.tmin_c <= FROST_C:
-            inside = {name: each[on] for name, each in lowest.items() if on in each}
-            frosts.append(Frost(on, day.tmin_c, inside))
-    return frosts[:MOST_FROSTS]
+                starts_ms, least_c = np.array([row[0] for row in rows]), np.array([row[1] for row in rows])
+                for on, said in inside.items():
+                    day_ms = midnight_ms(on, zone), midnight_ms(on + timedelta(days=1), zone)
+                    one, other = np.searchsorted(starts_ms, day_ms)
+                    if other > one:
+                        said[enclosure.name] = float(least_c[one:other].min())
+    return [Frost(on, lowest_c, inside[on]) for on, lowest_c in frozen.items()][:MOST_FROSTS]
 
 
 def _noted(state: State, season: Season) -> list[tuple[Plant, Kept[Note]]]:
