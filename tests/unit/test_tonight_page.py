@@ -276,11 +276,13 @@ def test_forecasts_are_put_right_by_how_earlier_ones_erred(
 def test_each_plant_is_told_what_to_do_with_it(
     outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
 ) -> None:
-    """A potted fig in leaf is to be brought in, a dormant one in the ground may stay; those in danger come first."""
+    """A potted fig in leaf is to be brought in, dormant ones in the ground may stay; those in danger come first, and
+    those alike stand together.
+    """
     outdoors.live_through(40, tonight[0] + HOUR_MS)
     outdoors.at(tonight[0] + HOUR_MS)
     home = {"origin": "http://127.0.0.1:8460"}
-    for name, stands, code in (("bed fig", "ground", 0), ("pot fig", "container", 15)):
+    for name, stands, code in (("bed fig", "ground", 0), ("pot fig", "container", 15), ("other fig", "ground", 0)):
         made = opened.post(
             "/api/season/plants",
             json={"name": name, "cultivar": "brown fig", "protection": "open", "stands": stands},
@@ -297,6 +299,8 @@ def test_each_plant_is_told_what_to_do_with_it(
     shown = opened.get("/tonight", headers=HTML).text
     assert "What is in danger" not in shown
     assert shown.index("bring it in tonight") < shown.index("may stay as it is")
+    assert shown.count("may stay as it is") == 1
+    assert '<a href="/plants/1">bed fig</a>, <a href="/plants/3">other fig</a>' in shown
 
 
 @pytest.mark.parametrize(
