@@ -24,6 +24,7 @@ from api.routes import (
     journal,
     limits,
     pages,
+    photographs,
     plant_pages,
     plants,
     proof,
@@ -37,6 +38,7 @@ from api.routes import (
 )
 from api.routes import live as live_route
 from api.routes import people as people_route
+from api.season import picture_files
 from api.state import State
 from api.tries import Tries
 from api.writer import Writer
@@ -61,7 +63,8 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
     settings
         The whole file.
     folder
-        Where the databases are: `readings.db` and `journal.db` are only read, `requests.db` and `season.db` written.
+        Where the databases are: `readings.db` and `journal.db` are only read, `requests.db` and `season.db` written,
+        photographs kept in a folder of their own.
     live
         Fed by the caller, as tests do; None: one of our own that follows the broker while the app runs.
     clock
@@ -109,6 +112,7 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
         session,
         health,
         limits,
+        photographs,
         plant_pages,
         plants,
         proof,
@@ -135,6 +139,7 @@ def _open(settings: Settings, folder: Path, live: Live, clock: Clock) -> State:
     except BaseException:
         season.close()
         raise
+    picture_files.sweep(folder)
     return State(settings, folder, live, season, asked, Tries(), clock, Chain(sealed), new_key(folder))
 
 

@@ -1,15 +1,24 @@
 """What every answer carries, and how large a question may be."""
 
+import re
+
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problem import problem
+from api.season.picture import LARGEST_BYTES
 
 LARGEST_BODY = 65_536
 """[bytes]"""
 LARGEST_FILE = 1_048_576
 """[bytes] of a file of plants: ten years of a garden are some 200 kB."""
-FILES = ("/plants/csv", "/api/season/plants.csv")
+LARGER = (
+    (re.compile(r"/plants/csv|/api/season/plants\.csv"), LARGEST_FILE),
+    # A form has words beside its photograph.
+    (re.compile(r"/plants/\d+/(notes|photographs)"), LARGEST_BYTES + LARGEST_BODY),
+    (re.compile(r"/api/season/plants/\d+/notes/\d+/photographs"), LARGEST_BYTES),
+)
+"""Paths that take more than a form, and how much."""
 
 POLICY = "; ".join(
     (
@@ -55,7 +64,7 @@ class Guarded:
 
         headers = Headers(scope=scope)
         length = headers.get("content-length", "0")
-        most = LARGEST_FILE if scope["path"] in FILES else LARGEST_BODY
+        most = next((most for paths, most in LARGER if paths.fullmatch(scope["path"])), LARGEST_BODY)
         if "transfer-encoding" in headers and "content-length" not in headers:
             await problem(411, "say the length of the body in Content-Length")(scope, receive, send_with_headers)
         elif not length.isdecimal() or len(length) > 9 or int(length) > most:

@@ -10,7 +10,7 @@ from enum import StrEnum
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from api.season import plant_notes, plants
+from api.season import photographs, plant_notes, plants, sky
 from controller.errors import SoilwardError
 from controller.store import forecast
 from controller.store.connection import transaction
@@ -39,6 +39,9 @@ MIGRATIONS: tuple[str, ...] = (
     forecast.SCHEMA,
     plants.SCHEMA + plant_notes.SCHEMA,
     forecast.HISTORY,
+    plant_notes.REMARKS,
+    photographs.SCHEMA,
+    sky.SCHEMA,
 )
 """Schema of `season.db`: people, the forecast they feed in, and the plants they watch."""
 

@@ -30,6 +30,7 @@ TITLES = {
     429: "Too often",
     500: "Broken",
     503: "Not available",
+    507: "No room",
 }
 
 

@@ -1,12 +1,15 @@
 """What the pages of plants show, in the grower's words."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import TypeAlias
 from zoneinfo import ZoneInfo
 
 from api.season.bbch import Scale, codes, stage_words
 from api.season.hours import date_at
+from api.season.photographs import Photograph
+from api.season.picture import small_size
 from api.season.plant_notes import Gone, Kind, Note
 from api.season.plants import Kept, Plant
 from api.season.site_plants import last
@@ -16,6 +19,9 @@ _QUICK = {
     Scale.GENERAL: (0, 1, 9, 11, 19, 60, 65, 71, 81, 89, 93, 97),
 }
 """Stages with a button of their own; the others are in a list."""
+
+Pictures: TypeAlias = Mapping[int, tuple[Kept[Photograph], ...]]
+"""Photographs by the note that they are on."""
 
 CROPS = {"first": "first crop, on old wood", "main": "main crop, on new wood"}
 
@@ -34,6 +40,17 @@ class PlantRow:
 
 
 @dataclass(frozen=True, slots=True)
+class PhotographShown:
+    """One photograph: its number, its size when small, and what stands in for it where it is not seen."""
+
+    number: int
+    width_px: int
+    height_px: int
+    instead: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
 class NoteRow:
     """One note under its plant; `what` is the note itself, to fill in a correction."""
 
@@ -44,6 +61,16 @@ class NoteRow:
     said: str
     words: str
     who: str
+    photographs: tuple[PhotographShown, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GoneRow:
+    """One note that no longer stands: what it said, who ended it when, and the photographs still on it."""
+
+    said: str
+    ended: str
+    photographs: tuple[PhotographShown, ...]
 
 
 def plant_row(kept: Kept[Plant], seen: tuple[Kept[Note], ...], today: date) -> PlantRow:
@@ -60,7 +87,20 @@ def plant_row(kept: Kept[Plant], seen: tuple[Kept[Note], ...], today: date) -> P
     )
 
 
-def note_rows(seen: Sequence[Kept[Note]], scale: Scale, today: date) -> list[NoteRow]:
+def photographs_shown(
+    plant: Plant, note: Note, pictures: Sequence[Kept[Photograph]], today: date
+) -> tuple[PhotographShown, ...]:
+    """Return a note's photographs, small."""
+    instead = f"{plant.name}, {day_said(note.day, today)}: {note_words(note, plant.scale)}"
+    if note.words and note.kind is not Kind.REMARK:
+        instead += f", {note.words}"
+    return tuple(
+        PhotographShown(each.number, *small_size(each.what.width_px, each.what.height_px), instead, each.who)
+        for each in pictures
+    )
+
+
+def note_rows(plant: Plant, seen: Sequence[Kept[Note]], pictures: Pictures, today: date) -> list[NoteRow]:
     """Return what was seen on a plant, newest first."""
     return [
         NoteRow(
@@ -68,20 +108,22 @@ def note_rows(seen: Sequence[Kept[Note]], scale: Scale, today: date) -> list[Not
             each.what,
             day_said(each.what.day, today),
             each.what.day,
-            note_words(each.what, scale),
-            each.what.words,
+            note_words(each.what, plant.scale),
+            "" if each.what.kind is Kind.REMARK else each.what.words,
             each.who,
+            photographs_shown(plant, each.what, pictures.get(each.number, ()), today),
         )
         for each in seen
     ]
 
 
-def gone_rows(gone: Sequence[Gone], scale: Scale, zone: ZoneInfo, today: date) -> list[tuple[str, str]]:
+def gone_rows(plant: Plant, gone: Sequence[Gone], pictures: Pictures, zone: ZoneInfo, today: date) -> list[GoneRow]:
     """Return what no longer stands, and who ended it when."""
     return [
-        (
-            f"{note_words(each.note.what, scale)}, {day_said(each.note.what.day, today)}, by {each.note.who}",
+        GoneRow(
+            f"{note_words(each.note.what, plant.scale)}, {day_said(each.note.what.day, today)}, by {each.note.who}",
             f"{'corrected' if each.corrected else 'taken back'} by {each.who}, {_on(each.at_ms, zone, today)}",
+            photographs_shown(plant, each.note.what, pictures.get(each.note.number, ()), today),
         )
         for each in gone
     ]
@@ -109,6 +151,8 @@ def note_words(note: Note, scale: Scale) -> str:
         return stage_words(note.code, scale)
     if note.kind is Kind.DAMAGE:
         return f"{note.share_pct:g} % of the shoots damaged"
+    if note.kind is Kind.REMARK:
+        return note.words
     crop = CROPS[note.crop or "main"].partition(",")[0]
     if note.kind is Kind.NEVER:
         return f"{crop} never ripened, watched until this day"

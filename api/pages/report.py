@@ -1,18 +1,20 @@
 """The season's report in the reader's words, and its two drawings as SVG paths."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from api.pages import words
 from api.pages.frame import Tick
+from api.pages.plants import PhotographShown, photographs_shown
 from api.pages.words import Unit
 from api.season.daily import Daily, Day
-from api.season.report import Frost, Heat, Report
+from api.season.report import Frost, Heat, Report, Seen
 from api.state import State
 
 WIDTH, HEIGHT, LEFT, FOOT = 720.0, 220.0, 44.0, 26.0
 MOST_FROSTS = 40
+MOST_PICTURES = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,16 @@ class BarShown:
 
 
 @dataclass(frozen=True, slots=True)
+class StageRow:
+    """One stage of the season: day and plant of the first that had it, and of the last; of how many plants."""
+
+    words: str
+    first: tuple[str, str]
+    last: tuple[str, str] | None
+    plants: int
+
+
+@dataclass(frozen=True, slots=True)
 class ReportShown:
     """Everything the template lays out."""
 
@@ -46,7 +58,9 @@ class ReportShown:
     heat: tuple[tuple[str, str, tuple[BarShown, ...]], ...]
     frosts: tuple[tuple[str, str, str], ...]
     frosts_more: int
-    stages: tuple[tuple[str, str, str], ...]
+    stages: tuple[StageRow, ...]
+    pictures: tuple[tuple[str, PhotographShown], ...]
+    pictures_more: int
     trips: tuple[tuple[str, str, str], ...]
 
 
@@ -54,6 +68,11 @@ def report_shown(state: State, found: Report, unit: Unit) -> ReportShown:
     """Return the report as the page has it."""
     site, now_ms = state.settings.site, state.clock.now().utc_ms
     frosts = [_frost(each, unit) for each in found.frosts]
+    pictures = [
+        (f"{each.plant.name}, {_day(date.fromisoformat(each.note.day))}", one)
+        for each in found.pictured
+        for one in photographs_shown(each.plant, each.note, each.photographs, date.max)
+    ]
     most = max((month.kwh for each in found.heat for month in each.months), default=0.0)
     return ReportShown(
         _weather(found, unit),
@@ -61,7 +80,9 @@ def report_shown(state: State, found: Report, unit: Unit) -> ReportShown:
         tuple((each.enclosure, _total(each, state), _bars(each, most)) for each in found.heat if each.kwh > 0),
         tuple(frosts[:MOST_FROSTS]),
         max(0, len(frosts) - MOST_FROSTS),
-        tuple((_day(each.on), each.plant, each.words) for each in found.stages),
+        _stages(found.stages),
+        tuple(pictures[:MOST_PICTURES]),
+        max(0, len(pictures) - MOST_PICTURES),
         tuple(
             (words.moment(each.at_ms, now_ms, site.zone), each.enclosure, words.sentence(each.detail, unit))
             for each in found.trips
@@ -96,6 +117,22 @@ def _bars(heat: Heat, most: float) -> tuple[BarShown, ...]:
         BarShown(f"{each.first:%B}", 100 * each.kwh / most, f"{each.kwh:.1f}", f"{each.on_h:.0f} h", each.runs)
         for each in heat.months
         if each.on_h > 0 and most > 0
+    )
+
+
+def _stages(seen: Sequence[Seen]) -> tuple[StageRow, ...]:
+    """Return each stage once, in the order in which they first came."""
+    by_words: dict[str, list[Seen]] = {}
+    for each in seen:
+        by_words.setdefault(each.words, []).append(each)
+    return tuple(
+        StageRow(
+            words,
+            (_day(each[0].on), each[0].plant),
+            None if len(each) == 1 else (_day(each[-1].on), each[-1].plant),
+            len(each),
+        )
+        for words, each in by_words.items()
     )
 
 

@@ -73,15 +73,15 @@ class SeasonShown:
     freeze_fault: str
 
 
-def season_shown(state: State, unit: Unit) -> SeasonShown:
-    """Return the season as the page has it."""
+def season_shown(state: State, unit: Unit, thresholds_c: Sequence[float] = THRESHOLDS_C) -> SeasonShown:
+    """Return the season as the page has it, freezes told by these temperatures [Cel]."""
     rows, awake_fault, methods = _awake(state, unit)
-    record, freezes, chances, rule, freeze_fault = _freezes(state, unit)
-    thresholds = tuple(words.temperature_said(each, unit) for each in THRESHOLDS_C)
+    record, freezes, chances, rule, freeze_fault = _freezes(state, unit, thresholds_c)
+    thresholds = tuple(words.temperature_said(each, unit) for each in thresholds_c)
+    autumn = _autumn(state, unit, thresholds_c)
     return SeasonShown(
-        methods, rows, awake_fault, _ahead(state), record, freezes, _autumn(state, unit), chances, thresholds, rule,
-        freeze_fault,
-    )  # fmt: skip
+        methods, rows, awake_fault, _ahead(state), record, freezes, autumn, chances, thresholds, rule, freeze_fault
+    )
 
 
 def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
@@ -144,29 +144,31 @@ def _missing(*courses: Course | None) -> str:
     return "; ".join(unread)
 
 
-def _freezes(state: State, unit: Unit) -> tuple[str, tuple[FreezeShown, ...], tuple[ChanceShown, ...], str, str]:
+def _freezes(
+    state: State, unit: Unit, thresholds_c: Sequence[float]
+) -> tuple[str, tuple[FreezeShown, ...], tuple[ChanceShown, ...], str, str]:
     try:
         record = site_days(state)
         if record is None:
             return "", (), (), "", _NO_RECORD
-        found = [last_freezes(record, each, hemisphere_of(state.settings.site.latitude)) for each in THRESHOLDS_C]
+        found = [last_freezes(record, each, hemisphere_of(state.settings.site.latitude)) for each in thresholds_c]
         shown = tuple(_shown(freeze_chance.last_normals(each), unit) for each in found)
         today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
-        return _record(record, found[0]), shown, _chances(found, today), _rule(found[0]), ""
+        return _record(record, found[0]), shown, _chances(found, today), _rule(found[0], unit), ""
     except StoreError:
         return "", (), (), "", _NO_RECORD
     except RecordError as fault:
         return "", (), (), "", f"{str(fault)[:1].upper()}{str(fault)[1:]}."
 
 
-def _autumn(state: State, unit: Unit) -> tuple[FreezeShown, ...]:
+def _autumn(state: State, unit: Unit, thresholds_c: Sequence[float]) -> tuple[FreezeShown, ...]:
     """Return the first freeze of the autumn by threshold; nothing where no year counts."""
     hemisphere = hemisphere_of(state.settings.site.latitude)
     try:
         record = site_days(state)
         if record is None:
             return ()
-        found = [freeze_chance.first_normals(first_freezes(record, each, hemisphere)) for each in THRESHOLDS_C]
+        found = [freeze_chance.first_normals(first_freezes(record, each, hemisphere)) for each in thresholds_c]
         return tuple(_shown(each, unit) for each in found)
     except (StoreError, RecordError):
         return ()
@@ -214,15 +216,16 @@ def _share(share: Share) -> tuple[str, str]:
     return f"{share.chance:.0%}", f"{share.low * 100:.0f}\N{EN DASH}{share.high:.0%}"
 
 
-def _rule(freezes: Freezes) -> str:
-    share = freeze_chance.two_weeks_before(freezes)
+def _rule(freezes: Freezes, unit: Unit) -> str:
+    share, said = freeze_chance.two_weeks_before(freezes), words.temperature_said(freezes.threshold_c, unit)
+    frost, again = ("frost", "it froze") if freezes.threshold_c == 0.0 else (f"night at {said}", "it came to that")
     if share is None:
-        return "It froze in no year on record."
+        return f"In no year on record it came to {said}."
     return (
-        f"Common practice puts plants out two weeks before the average last frost: here {_day(share.on)}. In "
-        f"{share.frozen} of {share.years} years it froze again after that."
+        f"Common practice puts plants out two weeks before the average last {frost}: here {share.on.day} "
+        f"{_MONTHS[share.on.month]}. In {share.frozen} of {share.years} years {again} again after that."
     )
 
 
 def _day(on: MonthDay | None) -> str:
-    return "hardly ever" if on is None else f"{on.day} {_MONTHS[on.month]}"
+    return "hardly ever" if on is None else f"{on.day}\N{NO-BREAK SPACE}{_MONTHS[on.month][:3]}"

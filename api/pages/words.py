@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from controller.units import c_to_fahrenheit
+from controller.units import FAHRENHEIT_PER_K, c_to_fahrenheit
 
 MINUS = "\N{MINUS SIGN}"
 _SPACE = "\N{NO-BREAK SPACE}"
@@ -96,6 +96,18 @@ def sentence(text: str, unit: Unit) -> str:
     """
     whole = re.sub(r"`([^`]*)`", r"“\1”", said(text.strip(), unit))
     return f"{whole[:1].upper()}{whole[1:]}" + ("" if whole.endswith((".", "!", "?")) else ".")
+
+
+def chance_said(chance: float) -> str:
+    """Say a chance in percent; what is possible is never said to be none, nor what is not certain to be sure."""
+    if 0.0 < chance < 0.01:
+        return "under 1%"
+    return "over 99%" if 0.99 < chance < 1.0 else f"{chance:.0%}"
+
+
+def kelvin(unit: Unit) -> tuple[float, str]:
+    """Return what a difference of one kelvin is in the reader's unit, and its sign."""
+    return (FAHRENHEIT_PER_K, "°F") if unit is Unit.F else (1.0, "K")
 
 
 def unbroken(text: str) -> str:

@@ -1,13 +1,14 @@
 """What the page that asks whether protection was worth it says."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
 
 from api.season import worth_words
+from api.season.site_plants import today
 from api.season.site_worth import Grown
 from api.season.statistics import ComparisonError
-from api.season.worth import Compared, Measure, Tree, compare
+from api.season.worth import Compared, Measure, Side, Tree, compare
 from api.season.worth_cost import NOTHING, per_day, per_kilogram
 from api.state import State
 
@@ -25,33 +26,93 @@ class ProtectionShown:
 
 
 @dataclass(frozen=True, slots=True)
-class WorthShown:
-    """The whole page; `fault` says why there is nothing to compare."""
+class ComparedShown:
+    """One comparison at a glance: who and how many, the difference and what it leaves open, and what follows."""
 
-    protections: tuple[ProtectionShown, ...]
-    said: tuple[tuple[str, tuple[str, ...]], ...]
-    costs: tuple[str, ...]
-    cautions: tuple[str, ...]
-    fault: str
+    pair: str
+    of: str
+    difference: str
+    allows: str
+    so: str
+    chance: str
+
+
+@dataclass(frozen=True, slots=True)
+class WorthShown:
+    """The whole page; `fault` says why there is nothing to compare, `said` has each comparison in a sentence."""
+
+    protections: tuple[ProtectionShown, ...] = ()
+    verdict: str = ""
+    compared: tuple[tuple[str, tuple[ComparedShown, ...]], ...] = ()
+    said: tuple[str, ...] = ()
+    costs: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    fault: str = ""
 
 
 def worth_shown(state: State, found: Grown) -> WorthShown:
     """Return the comparison as the page has it."""
     if not found.trees:
-        return WorthShown((), (), (), (), "No plant has a note of this season yet.")
-    shown = tuple(_protection(found, name) for name in dict.fromkeys(each.protection for each in found.trees))
+        return WorthShown(fault="No plant has a note of this season yet.")
+    is_over = found.season.last < today(state)
+    shown = tuple(_protection(found, name, is_over) for name in dict.fromkeys(each.protection for each in found.trees))
     try:
         compared = compare(found.trees)
     except ComparisonError as fault:
-        return WorthShown(shown, (), (), (), f"{str(fault)[:1].upper()}{str(fault)[1:]}.")
+        return WorthShown(shown, fault=f"{str(fault)[:1].upper()}{str(fault)[1:]}.")
     if not compared:
-        return WorthShown(shown, (), (), (), "All plants were protected alike, so there is nothing to compare.")
-    said = tuple(
-        (measure.value, tuple(worth_words.sentence(each) for each in compared if each.measure is measure))
+        return WorthShown(shown, fault="All plants were protected alike, so there is nothing to compare.")
+    told = [each for each in compared if each.p is not None]
+    tables = tuple(
+        (measure.value, tuple(_compared(each) for each in told if each.measure is measure))
         for measure in Measure
-        if any(each.measure is measure and each.p is not None for each in compared)
+        if any(each.measure is measure for each in told)
     )
-    return WorthShown(shown, said, tuple(_costs(state, found, compared)), tuple(worth_words.cautions(compared)), "")
+    return WorthShown(
+        shown,
+        worth_words.verdict(compared),
+        tables,
+        tuple(worth_words.sentence(each) for each in told),
+        tuple(_costs(state, found, compared)),
+        tuple(worth_words.cautions(compared)),
+    )
+
+
+def _compared(each: Compared) -> ComparedShown:
+    sides = (each.one, each.other)
+    if each.effect is None:
+        difference = f"{each.sooner} sooner" if each.sooner else "neither sooner"
+    else:
+        difference = worth_words.size_said(each.measure, each.effect)
+    so = "more than chance" if worth_words.is_believed(each) else "may be chance"
+    return ComparedShown(
+        " against ".join(side.protection for side in sides),
+        " against ".join(_units(side) for side in sides),
+        difference,
+        _allows(each),
+        "can show nothing" if each.smallest_p > worth_words.RARE else so,
+        f"by chance {_percent(each.p or 0.0)}, rarest {_percent(each.smallest_p)}",
+    )
+
+
+def _percent(chance: float) -> str:
+    if chance >= 0.1:
+        return f"{chance:.0%}"
+    return f"{chance:.1%}" if chance >= 0.0015 else "under 0.2%"
+
+
+def _units(side: Side) -> str:
+    return worth_words.counted(side.units, "enclosure" if side.shared else "tree")
+
+
+def _allows(each: Compared) -> str:
+    if each.one.never or each.other.never:
+        late = [f"{side.never} of {side.units} {side.protection}" for side in (each.one, each.other) if side.never]
+        return f"not while watched: {', '.join(late)}"
+    if not math.isfinite(each.low):
+        return "give or take any amount"
+    low, high = (worth_words.size_said(each.measure, bound) for bound in (each.low, each.high))
+    return f"from {low} to {high}, {100 * each.confidence:.0f} % sure"
 
 
 def _costs(state: State, found: Grown, compared: list[Compared]) -> Iterator[str]:
@@ -68,26 +129,30 @@ def _costs(state: State, found: Grown, compared: list[Compared]) -> Iterator[str
         yield worth_words.per_kilogram_sentence(weighed, currency)
 
 
-def _protection(found: Grown, name: str) -> ProtectionShown:
+def _protection(found: Grown, name: str, is_over: bool) -> ProtectionShown:
     trees = [each for each in found.trees if each.protection == name]
-    ripe = [each.first_ripe for each in trees if each.first_ripe is not None]
     damage = [each.damage for each in trees if each.damage is not None]
     used = found.used.get(name, NOTHING)
     return ProtectionShown(
         name,
         len(trees),
-        _first(ripe, len(trees)),
+        _first(trees, is_over),
         _harvest(trees),
         f"{sum(damage) / len(damage):.0%}" if damage else "—",
         f"{used.kwh:.0f}" if used.kwh else "—",
     )
 
 
-def _first(ripe: list[date], trees: int) -> str:
-    if not ripe:
-        return "never"
-    day = f"{min(ripe).day} {min(ripe):%B}"
-    return day if len(ripe) == trees else f"{day}, {trees - len(ripe)} never"
+def _first(trees: list[Tree], is_over: bool) -> str:
+    """Say when the first fruit was ripe, and of how many plants there was none: never where somebody noted so."""
+    ripe = [each.first_ripe for each in trees if each.first_ripe is not None]
+    never = sum(each.first_ripe is None and each.grams == 0.0 for each in trees)
+    rest = len(trees) - len(ripe) - never
+    said = [f"{min(ripe).day} {min(ripe):%B}"] if ripe else []
+    for count, word in ((never, "never"), (rest, "none noted" if is_over else "not yet")):
+        if count:
+            said.append(word if count == len(trees) else f"{count} {word}")
+    return ", ".join(said)
 
 
 def _harvest(trees: list[Tree]) -> str:

@@ -12,9 +12,13 @@ from starlette.exceptions import HTTPException
 from api.auth import Operator, StateNow, Viewer
 from api.pages import plants as shown
 from api.pages.render import page
-from api.season import site_plants
+from api.routes.photographs import refusal
+from api.routes.sent import Sent
+from api.season import site_photographs, site_plants
 from api.season.bbch import Scale, codes
+from api.season.picture import LARGEST_BYTES
 from api.season.plant_fields import note_of, plant_of
+from api.season.plant_notes import Kind
 from api.season.plants import Kept, Plant, PlantError, Protection
 from api.season.plants_csv import Taken
 from api.state import State
@@ -48,6 +52,12 @@ class NoteForm(BaseModel):
     crop: Short = ""
     words: Annotated[str, Field(max_length=400)] = ""
     replaces: Annotated[int | None, Field(ge=1, le=2**53)] = None
+
+
+class OnNote(BaseModel):
+    """Which note a photograph belongs to."""
+
+    note: Annotated[int, Field(ge=1, le=2**53)]
 
 
 _CHOICES: dict[str, Any] = {
@@ -104,16 +114,41 @@ def change(
 
 
 @router.post("/{number}/notes")
-def note(
-    number: int, request: Request, state: StateNow, person: Operator, asked: Annotated[NoteForm, Form()]
-) -> Response:
-    """Keep what was seen, or a correction of it."""
+def note(number: int, request: Request, state: StateNow, person: Operator, form: Sent) -> Response:
+    """Keep what was seen, or a correction of it, with a photograph or without."""
+    asked = form.read(NoteForm)
+
+    def keep() -> None:
+        fields = asked.model_dump()
+        if not form.photograph:
+            site_plants.keep_note(state, person, number, note_of(fields), asked.replaces)
+            return
+        if asked.kind == Kind.REMARK and not asked.words.strip():
+            fields["words"] = site_photographs.WITHOUT_WORDS
+        new = note_of(fields)
+        site_photographs.keep_with_photograph(state, person, number, new, form.photograph, asked.replaces)
+
+    return _done(request, state, number, keep)
+
+
+@router.post("/{number}/photographs")
+def photograph(number: int, request: Request, state: StateNow, person: Operator, form: Sent) -> Response:
+    """Keep a photograph on a note that stands."""
+    asked = form.read(OnNote)
     return _done(
         request,
         state,
         number,
-        lambda: site_plants.keep_note(state, person, number, note_of(asked.model_dump()), asked.replaces),
+        lambda: site_photographs.add_photograph(state, person, number, asked.note, form.photograph),
     )
+
+
+@router.post("/{number}/photographs/remove")
+def remove(
+    number: int, request: Request, state: StateNow, person: Operator, photograph: Annotated[int, Form(ge=1, le=2**53)]
+) -> Response:
+    """Remove a photograph for good."""
+    return _done(request, state, number, lambda: site_photographs.remove_photograph(state, person, photograph))
 
 
 @router.post("/{number}/withdraw")
@@ -138,7 +173,7 @@ def _done(request: Request, state: State, number: int, keep: Callable[[], object
     try:
         keep()
     except PlantError as error:
-        return _one(request, state, number, str(error))
+        return _one(request, state, number, str(error), refusal(error, 422))
     return RedirectResponse(f"/plants/{number}#seen", 303)
 
 
@@ -165,26 +200,29 @@ def _list(request: Request, state: State, fault: str = "", taken: Taken | None =
     )
 
 
-def _one(request: Request, state: State, number: int, fault: str = "") -> HTMLResponse:
+def _one(request: Request, state: State, number: int, fault: str = "", status: int = 200) -> HTMLResponse:
     kept, today = _known(state, number), site_plants.today(state)
     quick, others = shown.choices(kept.what.scale)
-    seen = site_plants.seen_on(state, number)
+    seen, pictures = site_plants.seen_on(state, number), site_plants.all_photographs(state)
     return page(
         request,
         "plant.html",
-        422 if fault else 200,
+        status,
         here="plants",
         fault=fault,
         plant=kept.what,
         number=number,
         row=shown.plant_row(kept, seen, today),
-        notes=shown.note_rows(seen, kept.what.scale, today),
+        notes=shown.note_rows(kept.what, seen, pictures, today),
         stages=codes(kept.what.scale),
         today=today.isoformat(),
         quick=quick,
         others=others,
         crops=shown.CROPS,
-        gone=shown.gone_rows(site_plants.gone_from(state, number), kept.what.scale, state.settings.site.zone, today),
+        largest_mib=LARGEST_BYTES // 1_048_576,
+        gone=shown.gone_rows(
+            kept.what, site_plants.gone_from(state, number), pictures, state.settings.site.zone, today
+        ),
         entered=shown.entered(kept, state.settings.site.zone, today),
         **_CHOICES,
     )

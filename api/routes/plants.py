@@ -9,12 +9,11 @@ from fastapi.openapi.models import Example
 
 from api.auth import Operator, StateNow, Viewer
 from api.examples import shows
-from api.people import Person
 from api.problem import example
 from api.season import examples, site_plants
 from api.season.plant_fields import FieldError
 from api.season.plants import PlantError
-from api.season.schemas import DamageBody, HarvestBody, NeverBody, NoteBody, PlantBody, StageBody
+from api.season.schemas import NoteBody, PlantBody
 from api.state import State
 
 router = APIRouter(prefix="/api/season", tags=["season"])
@@ -33,17 +32,14 @@ _PLANT = {"plant": Example(summary="a young fig under heat", value=examples.PLAN
 _ONE = {**shows(examples.PLANT), **_SIGN_IN, **_UNKNOWN}
 _KEPT = {**shows(examples.NOTE_KEPT, 201), **_REFUSALS, **_UNKNOWN}
 _CSV = {"requestBody": {"required": True, "content": {"text/csv": {"example": examples.PLANTS_CSV}}}}
-
-
-def _asked(value: dict[str, Any]) -> dict[str, Example]:
-    return {"seen": Example(summary="seen in the garden", value=value)}
+_SEEN = {name: Example(summary=name, value={"kind": name, **value}) for name, value in examples.NOTES_ASKED.items()}
 
 
 @router.get(
     "/plants.csv", response_class=Response, responses={**shows(examples.PLANTS_CSV, 200, "text/csv"), **_SIGN_IN}
 )
 def csv_out(state: StateNow, person: Viewer) -> Response:
-    """Give every plant and every note that stands as one file (RFC 4180)."""
+    """Give every plant and every note that stands as one file (RFC 4180); photographs are not in it."""
     named = {"Content-Disposition": 'attachment; filename="soilward-plants.csv"'}
     return Response(site_plants.file_of(state), media_type="text/csv; charset=utf-8", headers=named)
 
@@ -88,48 +84,17 @@ def change(
     return _plant(state, _kept(lambda: site_plants.keep_plant(state, person, asked.plant(), number)))
 
 
-@router.post("/plants/{number}/stages", status_code=201, responses=_KEPT)
-def stage(
+@router.post("/plants/{number}/notes", status_code=201, responses=_KEPT)
+def note(
     number: Number,
-    asked: Annotated[StageBody, Body(openapi_examples=_asked({"day": "2026-03-01", "code": 9}))],
+    asked: Annotated[NoteBody, Body(openapi_examples=_SEEN)],
     state: StateNow,
     person: Operator,
 ) -> dict[str, Any]:
-    """Keep a stage that was seen."""
-    return _note(state, person, number, asked)
-
-
-@router.post("/plants/{number}/damage", status_code=201, responses=_KEPT)
-def damage(
-    number: Number,
-    asked: Annotated[DamageBody, Body(openapi_examples=_asked({"day": "2026-02-20", "share_pct": 15.0}))],
-    state: StateNow,
-    person: Operator,
-) -> dict[str, Any]:
-    """Keep what share of the shoots [%] was found damaged."""
-    return _note(state, person, number, asked)
-
-
-@router.post("/plants/{number}/harvests", status_code=201, responses=_KEPT)
-def harvest(
-    number: Number,
-    asked: Annotated[HarvestBody, Body(openapi_examples=_asked(examples.HARVEST_ASKED))],
-    state: StateNow,
-    person: Operator,
-) -> dict[str, Any]:
-    """Keep a harvest: count, grams or both, and of which crop."""
-    return _note(state, person, number, asked)
-
-
-@router.post("/plants/{number}/never-ripened", status_code=201, responses=_KEPT)
-def never(
-    number: Number,
-    asked: Annotated[NeverBody, Body(openapi_examples=_asked({"day": "2025-10-28", "crop": "main"}))],
-    state: StateNow,
-    person: Operator,
-) -> dict[str, Any]:
-    """Keep that a crop had not ripened by the last day anybody looked."""
-    return _note(state, person, number, asked)
+    """Keep what was seen on a plant: a stage, damage, a harvest, a crop that never ripened, or a remark."""
+    _known(state, number)
+    kept = _kept(lambda: site_plants.keep_note(state, person, number, asked.note(), asked.replaces))
+    return {"plant": number, "number": kept}
 
 
 @router.post("/plants/{number}/notes/{note}/withdraw", status_code=204, responses={**_REFUSALS, **_UNKNOWN})
@@ -156,14 +121,9 @@ def _known(state: State, number: int) -> None:
         raise HTTPException(404, str(error)) from error
 
 
-def _note(state: State, person: Person, number: int, asked: NoteBody) -> dict[str, Any]:
-    _known(state, number)
-    kept = _kept(lambda: site_plants.keep_note(state, person, number, asked.note(), asked.replaces))
-    return {"plant": number, "number": kept}
-
-
 def _plant(state: State, number: int) -> dict[str, Any]:
     _known(state, number)
     kept, seen = site_plants.known(state, number), site_plants.seen_on(state, number)
-    notes = [site_plants.note_said(each, kept.what.scale) for each in seen]
+    pictures = site_plants.all_photographs(state)
+    notes = [site_plants.note_said(each, kept.what.scale, pictures.get(each.number, ())) for each in seen]
     return {**site_plants.plant_said(kept, seen), "notes": notes}

@@ -1,5 +1,7 @@
 """The season's report: a page to print, and as PDF where a Chromium is installed."""
 
+import base64
+import re
 import shutil
 import subprocess
 import tempfile
@@ -15,7 +17,9 @@ from api.pages.report import report_shown
 from api.pages.worth import worth_shown
 from api.pages.years import years_shown
 from api.routes.worth import Year
+from api.season import site_photographs
 from api.season.hours import date_at
+from api.season.plants import PlantError
 from api.season.report import report
 from api.season.site_worth import Season, grown, season_at, season_of, years
 from api.season.site_years import seasons_beside
@@ -26,6 +30,7 @@ router = APIRouter(include_in_schema=False)
 CHROMIUMS = ("chromium", "chromium-browser", "google-chrome")
 PATIENCE_S = 40.0
 _ONE_AT_A_TIME = Lock()
+_WITH_PICTURE = re.compile(r'src="/api/season/photographs/(\d+)\?small=true"')
 STYLE = Path(__file__).parent.parent / "pages" / "static" / "soilward.css"
 
 
@@ -47,6 +52,7 @@ def report_pdf(request: Request, state: StateNow, person: Viewer, year: Year = N
     style = f"<style>{STYLE.read_text(encoding='utf-8')}</style>"
     whole = shown.replace('<link rel="stylesheet" href="/static/soilward.css">', style)
     whole = whole.replace('<script src="/static/live.js" defer></script>', "")
+    whole = _WITH_PICTURE.sub(lambda found: f'src="{_inlined(state, int(found[1]))}"', whole)
     name = f"season-{season.year}.pdf"
     headers = {"Content-Disposition": f'inline; filename="{name}"'}
     return Response(_printed(chromium, whole), media_type="application/pdf", headers=headers)
@@ -60,6 +66,15 @@ def _page(request: Request, state: State, season: Season, *, pdf: bool) -> HTMLR
     return page(
         request, "report.html", r=shown, w=compared, y=beside, years=known, chosen=season.year, pdf=pdf, here="season"
     )
+
+
+def _inlined(state: State, number: int) -> str:
+    """Return a photograph as a data URL; one whose file is not there is left out."""
+    try:
+        path, _ = site_photographs.file_of(state, number, small=True)
+        return f"data:image/jpeg;base64,{base64.b64encode(path.read_bytes()).decode()}"
+    except (PlantError, OSError):
+        return "data:,"
 
 
 def _season(state: State, year: int | None) -> Season:

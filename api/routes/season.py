@@ -3,15 +3,17 @@
 import math
 from dataclasses import asdict
 from datetime import date
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
 from api.examples import shows
+from api.pages import words
 from api.pages.render import page, unit_of
 from api.pages.season import THRESHOLDS_C, season_shown
+from api.pages.words import Unit
 from api.pages.years import years_shown
 from api.problem import example
 from api.routes.worth import Year
@@ -29,8 +31,12 @@ from api.season.waking import Course
 from api.season.years import Changed, changes
 from api.season.years import Year as Compared
 from api.state import State
+from controller.units import fahrenheit_to_c
 
 router = APIRouter()
+COLDEST_ASKED_C, WARMEST_ASKED_C = -30.0, 15.0
+Below = Annotated[float | None, Query(ge=COLDEST_ASKED_C, le=WARMEST_ASKED_C, allow_inf_nan=False)]
+Written = Annotated[str, Query(max_length=12)]
 _SIGN_IN = example(401, "sign in, or send a bearer token")
 
 
@@ -64,8 +70,10 @@ def waking(state: StateNow, person: Viewer) -> dict[str, Any]:
     tags=["season"],
     responses={**shows(FREEZES), **_SIGN_IN, **example(422, "season.station_file: cannot be read; correct the path")},
 )
-def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
+def freezes(state: StateNow, person: Viewer, below_c: Below = None) -> dict[str, Any]:
     """Give last freezes by threshold (P10 is the late date, one year in ten), and the chance of one more from today on.
+
+    `below_c` asks for a temperature of your own in place of the three that are usual: 0, -2.2 and -4 Cel.
 
     `autumn` has the first freeze, of which P10 is the early date; null where no autumn counts.
 
@@ -82,7 +90,7 @@ def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
                 **_threshold(last_freezes(record, each, hemisphere), today),
                 "autumn": _autumn(first_freezes(record, each, hemisphere)),
             }
-            for each in THRESHOLDS_C
+            for each in (THRESHOLDS_C if below_c is None else (below_c,))
         ]
         return {"record": record.place, "note": record.note, "thresholds": found}
     except RecordError as fault:
@@ -90,10 +98,28 @@ def freezes(state: StateNow, person: Viewer) -> dict[str, Any]:
 
 
 @router.get("/season", include_in_schema=False)
-def season_page(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
-    """The page."""
+def season_page(request: Request, state: StateNow, person: Viewer, below: Written = "") -> HTMLResponse:
+    """The page; `below` is a temperature of the reader's own, in the reader's unit, to tell freezes by."""
     y = years_shown(state, seasons_beside(state, _season(state)))
-    return page(request, "season.html", s=season_shown(state, unit_of(request)), y=y, here="season")
+    unit = unit_of(request)
+    shown = season_shown(state, unit, _thresholds(below, unit))
+    return page(request, "season.html", s=shown, y=y, below=below, here="season")
+
+
+def _thresholds(below: str, unit: Unit) -> tuple[float, ...]:
+    if not below.strip():
+        return THRESHOLDS_C
+    try:
+        value = float(below.strip().replace(",", ".").replace(words.MINUS, "-"))
+    except ValueError as error:
+        raise HTTPException(422, f"below: {below!r} is no number; write one such as 2.5, in {unit.sign}") from error
+    value_c = fahrenheit_to_c(value) if unit is Unit.F else value
+    if not COLDEST_ASKED_C <= value_c <= WARMEST_ASKED_C:
+        bounds = f"{unit.shown(COLDEST_ASKED_C):.0f} to {unit.shown(WARMEST_ASKED_C):.0f}"
+        raise HTTPException(
+            422, f"below: {below.strip()} is outside {bounds} {unit.sign}; write a temperature of frost"
+        )
+    return (round(value_c, 2),)
 
 
 @router.get("/api/season/years", tags=["season"], responses={**shows(YEARS), **_SIGN_IN})

@@ -14,17 +14,16 @@ from api.pages.tonight import night_shown
 from api.planned import carries
 from api.problem import example
 from api.season import hindsight
-from api.season.alarm import Place, Stage, alarm
+from api.season.alarm import Place, Stage, leaves_colder
 from api.season.examples import TONIGHT
-from api.season.fed_nights import note_nights, typed_in
-from api.season.forecast import COLDEST_C, WARMEST_C
-from api.season.site_night import coming_night, outside_now_c, tonight
-from api.season.tonight import chance
+from api.season.fed_nights import take_forecast, typed_in
+from api.season.forecast import COLDEST_C, WARMEST_C, Told
+from api.season.site_night import Foretold, alarms_here, coming_night, outside_now_c, tonight
+from api.season.tonight import chance, colder_than_held
 from api.state import State
 from controller.clock import rfc3339
 from controller.errors import StoreError
 from controller.settings import Enclosure
-from controller.store import forecast
 from controller.units import fahrenheit_to_c
 
 router = APIRouter()
@@ -43,7 +42,8 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
     """
     found = tonight(state)
     thought = carries(state)
-    holds = {each.name: _hold(state, each, thought.get(each.name)) for each in state.settings.enclosure}
+    told = None if found is None else found.told
+    holds = {each.name: _hold(state, each, thought.get(each.name), told) for each in state.settings.enclosure}
     if found is None:
         return {"night": None, "told": None, "why_none": "no outside probe, or no sunset", "enclosures": holds}
     night = {"sunset": rfc3339(found.dark.sunset_ms), "sunrise": rfc3339(found.dark.sunrise_ms)}
@@ -51,11 +51,11 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
     if found.told is None:
         return {**known, "told": None}
     told = found.told
-    limits = []
+    limits, alarms = [], alarms_here(state.settings, found)
     # Under cover the air meant is that under the cover, which this does not tell.
     for place in (Place.GROUND, Place.CONTAINER):
         for stage in Stage:
-            limit = alarm(stage, place)
+            limit = alarms.of(stage, place)
             at_ms = told.falls_to_ms(limit.air_c, found.dark)
             limits.append(
                 {
@@ -68,7 +68,14 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
                     "basis": limit.basis.value,
                 }
             )
-    return {**known, "told": {"by": told.by, **asdict(told.forecast), "nights": found.fit.nights}, "limits": limits}
+    colder = leaves_colder(found.sky.wind_m_s, found.sky.cloud)
+    leaves = {
+        "coldest_c": told.forecast.minimum_c - colder.most_k,
+        "warmest_c": told.forecast.minimum_c - colder.least_k,
+        "words": colder.words,
+    }
+    by = {"by": told.by, **asdict(told.forecast), "nights": found.fit.nights}
+    return {**known, "told": by, "leaves": leaves, "limits": limits}
 
 
 @router.get("/tonight", include_in_schema=False)
@@ -94,12 +101,13 @@ def type_in(
     if dark is None:
         raise HTTPException(422, "the sun does not set here now, so there is no night to expect anything of")
     expected = typed_in(dark, now_ms, outside_now_c(state), lowest_c)
-    state.season.do(forecast.put, expected, now_ms, person.name)
-    note_nights(state, expected, now_ms)
+    take_forecast(state, Told(expected, []), now_ms, person.name)
     return RedirectResponse("/tonight", 303)
 
 
-def _hold(state: State, enclosure: Enclosure, thought: tuple[int, dict[str, Any] | None] | None) -> dict[str, Any]:
+def _hold(
+    state: State, enclosure: Enclosure, thought: tuple[int, dict[str, Any] | None] | None, told: Foretold | None
+) -> dict[str, Any]:
     try:
         past = hindsight.past_nights(state, enclosure)
     except StoreError:
@@ -109,5 +117,6 @@ def _hold(state: State, enclosure: Enclosure, thought: tuple[int, dict[str, Any]
     return {
         "at": None if thought is None else rfc3339(thought[0]),
         "carry": carry,
+        "chance_colder": None if carry is None or told is None else colder_than_held(carry, told.forecast),
         "error": {name: None if each is None else asdict(each) for name, each in errors.items()},
     }

@@ -6,8 +6,11 @@ No lethal temperature of green fig tissue was ever measured, so far as we know. 
 of them are defaults that settings may replace.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import Enum
+
+from controller.settings import Frost
 
 
 class Stage(Enum):
@@ -37,6 +40,7 @@ class Basis(Enum):
     SOURCE = "published"
     COMMON_PRACTICE = "common practice"
     ASSUMPTION = "assumption"
+    OWN = "your own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +95,35 @@ def stage_of(bbch: int) -> Stage:
     return Stage.OPENING if bbch < 10 else Stage.LEAFED
 
 
-def alarm(stage: Stage, place: Place, *, clear_calm_dry: bool = False) -> Alarm:
-    """Return when to act; a clear, calm and dry night raises it for leaves in the open."""
-    if clear_calm_dry and stage is Stage.LEAFED and place is not Place.COVER:
-        return CLEAR_CALM_DRY
-    return ALARMS[stage, place]
+@dataclass(frozen=True, slots=True)
+class Alarms:
+    """When to act at one site in one night.
+
+    Parameters
+    ----------
+    own
+        [Cel] in place of the defaults, by stage and place; None as place means leaves in a clear, calm and dry night.
+    clear_calm_dry
+        Whether the night is one: that raises the alarm for leaves in the open.
+    """
+
+    own: Mapping[tuple[Stage, Place | None], float] = field(default_factory=dict)
+    clear_calm_dry: bool = False
+
+    def of(self, stage: Stage, place: Place) -> Alarm:
+        """Return when to act for a stage and a place."""
+        radiates = self.clear_calm_dry and stage is Stage.LEAFED and place is not Place.COVER
+        own_c = self.own.get((stage, None if radiates else place))
+        if own_c is not None:
+            return Alarm(own_c, Basis.OWN, "written in settings")
+        return CLEAR_CALM_DRY if radiates else ALARMS[stage, place]
+
+
+def own_alarms(asked: Frost) -> dict[tuple[Stage, Place | None], float]:
+    """Return what settings say in place of the defaults."""
+    named = {f"{stage.name}_{place.name}".lower(): (stage, place) for stage in Stage for place in Place}
+    keys: dict[str, tuple[Stage, Place | None]] = {**named, "leafed_clear": (Stage.LEAFED, None)}
+    return {keys[name]: value for name, value in asked if value is not None}
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,7 +96,7 @@ FREEZES: dict[str, Any] = {
 FORECAST: dict[str, Any] = {
     "given": "2026-03-01T16:00:00.000Z",
     "by": "keeper",
-    "hours": [{"at": "2026-03-01T18:00:00.000Z", "outside_c": -2.5, "light_w_m2": 0.0}],
+    "hours": [{"at": "2026-03-01T18:00:00.000Z", "outside_c": -2.5, "light_w_m2": 0.0, "wind_m_s": 0.8, "cloud": 0.1}],
 }
 
 _BY_CABLE = {
@@ -140,9 +140,18 @@ PLANT_ASKED: dict[str, Any] = {
     "active": True,
 }
 HARVEST_ASKED: dict[str, Any] = {"day": "2025-08-19", "count": 7, "grams": 310.0, "crop": "main", "words": ""}
+NOTES_ASKED: dict[str, dict[str, Any]] = {
+    "stage": {"day": "2026-03-01", "code": 9},
+    "damage": {"day": "2026-02-20", "share_pct": 15.0},
+    "harvest": HARVEST_ASKED,
+    "never": {"day": "2025-10-28", "crop": "main"},
+    "remark": {"day": "2026-02-14", "words": "pruned to three buds"},
+}
 _ENTERED = {"by": "keeper", "entered": "2026-03-01T04:12:02.000Z"}
 _STAGE = {"kind": "stage", "day": "2026-03-01", "code": 9, "words": ""}
 _STAGE_SEEN = {"number": 2, **_STAGE, "stage": "buds begin to break", "frost_stage": "buds opening", **_ENTERED}
+PHOTOGRAPH_KEPT: dict[str, Any] = {"plant": 1, "note": 2, "number": 7}
+_PHOTOGRAPH = {"number": 7, "width_px": 1600, "height_px": 1200, **_ENTERED}
 _HARVEST_SEEN = {"number": 1, "kind": "harvest", **HARVEST_ASKED, **_ENTERED}
 PLANT: dict[str, Any] = {
     "number": 1,
@@ -150,7 +159,7 @@ PLANT: dict[str, Any] = {
     "stage": _STAGE_SEEN,
     "last_harvest": _HARVEST_SEEN,
     **_ENTERED,
-    "notes": [_STAGE_SEEN, _HARVEST_SEEN],
+    "notes": [{**_STAGE_SEEN, "photographs": [_PHOTOGRAPH]}, _HARVEST_SEEN],
 }
 NOTE_KEPT: dict[str, Any] = {"plant": 1, "number": 2}
 PLANTS_CSV = (

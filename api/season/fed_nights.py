@@ -1,18 +1,34 @@
 """What a forecast fed in said of each night, kept to be compared with what the night was; and one typed in."""
 
+import sqlite3
 from collections.abc import Sequence
 
+from api.season.forecast import Told
 from api.season.night_course import course_c
 from api.season.nights import EVENING_MS, MORNING_MS, Dark
 from api.season.site_night import coming_night
+from api.season.sky import put_sky
 from api.state import State
 from controller.control.outlook import Expectation
 from controller.store import forecast
+from controller.store.connection import transaction
 
 NIGHTS_AHEAD = 3
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 WARMER_NOW_K = 6.0
 """[K] above the lowest typed in that air is taken to be now, where no probe tells. Source: engineering judgement."""
+
+
+def take_forecast(state: State, told: Told, now_ms: int, who: str) -> None:
+    """Keep a forecast in place of the one before, and what it says of each coming night."""
+
+    def keep(connection: sqlite3.Connection) -> None:
+        with transaction(connection):
+            forecast.put(connection, told.expected, now_ms, who)
+            put_sky(connection, told.sky)
+
+    state.season.do(keep)
+    note_nights(state, told.expected, now_ms)
 
 
 def note_nights(state: State, expected: Sequence[Expectation], now_ms: int) -> None:

@@ -60,7 +60,7 @@ def hemisphere_of(latitude: float) -> Hemisphere:
     return Hemisphere.SOUTH if latitude < 0.0 else Hemisphere.NORTH
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=32)
 def last_freezes(record: Daily, threshold_c: float, hemisphere: Hemisphere = Hemisphere.NORTH) -> Freezes:
     """Return the last freeze of every spring of a record.
 
@@ -79,7 +79,7 @@ def last_freezes(record: Daily, threshold_c: float, hemisphere: Hemisphere = Hem
     return found
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=16)
 def first_freezes(record: Daily, threshold_c: float, hemisphere: Hemisphere = Hemisphere.NORTH) -> Freezes:
     """Return the first freeze of every autumn of a record.
 

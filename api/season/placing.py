@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
-from api.season.alarm import Alarm, Place, Stage, alarm
+from api.season.alarm import Alarm, Alarms, Place, Stage
 from api.season.bbch import frost_stage
 from api.season.daily import Daily, RecordError
 from api.season.freeze import hemisphere_of, last_freezes
@@ -52,44 +52,55 @@ STAY, COVER, BRING_IN, WAIT, MAY_GO, WARMER, UNKNOWN = (
 ADVICE = (STAY, COVER, BRING_IN, WAIT, MAY_GO, WARMER, UNKNOWN)
 
 
-def placed(
-    plant: Plant,
-    code: int,
-    forecast: Forecast | None,
-    inside_c: float | None,
-    once_more: Callable[[float], Share | None],
-) -> Placed:
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known when plants are placed.
+
+    Parameters
+    ----------
+    alarms
+        When to act.
+    forecast
+        Tonight's lowest outside; None where not known.
+    once_more
+        In how many years it came to a temperature [Cel] once more from today on; None where no record tells.
+    """
+
+    alarms: Alarms
+    forecast: Forecast | None
+    once_more: Callable[[float], Share | None]
+
+
+def placed(plant: Plant, code: int, known: Known, inside_c: float | None) -> Placed:
     """Return what to do with one plant.
 
     Parameters
     ----------
     code
         The stage last noted.
-    forecast, inside_c
-        Tonight's lowest outside, and the coldest air [Cel] expected in the plant's enclosure; None where not known.
-    once_more
-        In how many years it came to a temperature [Cel] once more from today on; None where no record tells.
+    inside_c
+        The coldest air [Cel] expected in the plant's enclosure; None where not known.
     """
     stage = frost_stage(code)
     if plant.enclosure is None and plant.protection is not Protection.STORE:
-        return _outdoors(plant, stage, forecast)
-    limit = alarm(stage, Place.COVER)
+        return _outdoors(plant, stage, known)
+    limit = known.alarms.of(stage, Place.COVER)
     if inside_c is not None and inside_c <= limit.air_c:
         return Placed(plant, stage, limit, None, None, WARMER)
     if plant.stands != "container":
         return Placed(plant, stage, limit, None, None, UNKNOWN if inside_c is None else STAY)
-    outdoors = alarm(stage, Place.CONTAINER)
-    years = once_more(outdoors.air_c)
+    outdoors = known.alarms.of(stage, Place.CONTAINER)
+    years = known.once_more(outdoors.air_c)
     advice = UNKNOWN if years is None else WAIT if years.chance > RISK else MAY_GO
     return Placed(plant, stage, outdoors, None, years, advice)
 
 
-def _outdoors(plant: Plant, stage: Stage, forecast: Forecast | None) -> Placed:
+def _outdoors(plant: Plant, stage: Stage, known: Known) -> Placed:
     potted = plant.stands == "container"
-    limit = alarm(stage, Place.CONTAINER if potted else Place.GROUND)
-    if forecast is None:
+    limit = known.alarms.of(stage, Place.CONTAINER if potted else Place.GROUND)
+    if known.forecast is None:
         return Placed(plant, stage, limit, None, None, UNKNOWN)
-    tonight = chance(forecast, limit.air_c)
+    tonight = chance(known.forecast, limit.air_c)
     safe = tonight.word == "unlikely"
     return Placed(plant, stage, limit, tonight, None, STAY if safe else BRING_IN if potted else COVER)
 

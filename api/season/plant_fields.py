@@ -105,6 +105,8 @@ def check_note(note: Note, scale: Scale, today: date) -> None:
             raise FieldError(column, getattr(note, column), f"says nothing of a {note.kind.value} note; leave it empty")
     if note.kind is Kind.HARVEST and note.count is None and note.grams is None:
         raise FieldError("count", "", "is empty and so is grams; write one of them")
+    if note.kind is Kind.REMARK and not note.words:
+        raise FieldError("words", "", "is empty; write what was seen or done")
     if note.kind is Kind.STAGE:
         _check_code(note.code, scale)
     if note.kind is Kind.DAMAGE:
@@ -122,6 +124,7 @@ _WANTED = {
     Kind.DAMAGE: ("share_pct",),
     Kind.HARVEST: ("count", "grams", "crop"),
     Kind.NEVER: ("crop",),
+    Kind.REMARK: (),
 }
 
 

@@ -1,4 +1,4 @@
-"""What was seen on plants: stages, damage, harvests, and crops that never ripened; nothing is lost.
+"""What was seen on plants: stages, damage, harvests, crops that never ripened, remarks; nothing is lost.
 
 Notes
 -----
@@ -40,21 +40,33 @@ CREATE TRIGGER plant_note_kept BEFORE UPDATE ON plant_note BEGIN SELECT RAISE(AB
 CREATE TRIGGER plant_note_stays BEFORE DELETE ON plant_note BEGIN SELECT RAISE(ABORT, 'notes are kept'); END;
 """
 
+REMARKS = f"""
+DROP TRIGGER plant_note_kept;
+DROP TRIGGER plant_note_stays;
+DROP INDEX plant_note_day;
+ALTER TABLE plant_note RENAME TO plant_note_before;
+{SCHEMA.replace("'damage', 'harvest', 'never'", "'damage', 'harvest', 'never', 'remark'")}
+INSERT INTO plant_note SELECT * FROM plant_note_before ORDER BY id;
+DROP TABLE plant_note_before;
+"""
+"""A check cannot be altered in place, so the table is made anew with one kind of note more."""
+
 _FIELDS = "kind, day, code, share_pct, count, grams, crop, words"
 
 
 class Kind(StrEnum):
-    """What a note says; `never` is a crop that did not ripen by the last day anybody looked."""
+    """What a note says; `never` is a crop that did not ripen by the last day anybody looked, `remark` words alone."""
 
     STAGE = "stage"
     DAMAGE = "damage"
     HARVEST = "harvest"
     NEVER = "never"
+    REMARK = "remark"
 
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One thing seen on one day (ISO 8601): a stage's code, damage [% of shoots], a harvest, or none at all."""
+    """One thing seen on one day (ISO 8601): a stage's code, damage [% of shoots], a harvest, none at all, or words."""
 
     kind: Kind
     day: str

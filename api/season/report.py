@@ -1,15 +1,20 @@
-"""One season as its report tells it: weather, heat, stages, frosts met, harvests, trips."""
+"""One season as its report tells it: weather, heat, stages, photographs, frosts met, harvests, trips."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+
+import numpy as np
 
 from api.season import bbch
 from api.season.daily import Daily
 from api.season.hours import date_at, midnight_ms
-from api.season.plant_notes import Kind, notes
-from api.season.plants import plants
+from api.season.photographs import Photograph
+from api.season.plant_notes import Note
+from api.season.plants import Kept, Plant
 from api.season.site_days import own_days
 from api.season.site_night import outdoors
+from api.season.site_plants import all_known, all_photographs
 from api.season.site_worth import Season
 from api.state import State
 from controller.errors import StoreError
@@ -64,6 +69,15 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True)
+class Pictured:
+    """A note of the season that has photographs."""
+
+    plant: Plant
+    note: Note
+    photographs: tuple[Kept[Photograph], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Trip:
     """A trip of the season."""
 
@@ -81,6 +95,7 @@ class Report:
     heat: tuple[Heat, ...]
     frosts: tuple[Frost, ...]
     stages: tuple[Seen, ...]
+    pictured: tuple[Pictured, ...]
     trips: tuple[Trip, ...]
 
 
@@ -93,7 +108,9 @@ def report(state: State, season: Season) -> Report:
         frosts = () if days is None else tuple(_frosts(state, days, season))
     except StoreError:
         days, heat, frosts = None, (), ()
-    return Report(season, days, heat, frosts, tuple(_stages(state, season)), tuple(_trips(state, season)))
+    noted = _noted(state, season)
+    stages, trips = tuple(_stages(noted)), tuple(_trips(state, season))
+    return Report(season, days, heat, frosts, stages, tuple(_pictured(state, noted)), trips)
 
 
 def _within(days: Daily, season: Season) -> Daily:
@@ -119,40 +136,46 @@ def _heat(state: State, enclosure: Enclosure, season: Season) -> Heat:
 
 def _frosts(state: State, days: Daily, season: Season) -> list[Frost]:
     """Return the days it froze, with what the air inside came to on the same days."""
-    lowest: dict[str, dict[date, float]] = {}
+    frozen = {on: day.tmin_c for on, day in days.days.items() if day.tmin_c is not None and day.tmin_c <= FROST_C}
+    inside: dict[date, dict[str, float]] = {on: {} for on in frozen}
     zone = state.settings.site.zone
     with state.reading("readings.db") as record:
         for enclosure in state.settings.enclosure:
             for probe in enclosure.of(Quantity.AIR)[:1]:
                 rows = reading_back.hours(record, enclosure.name, probe.name, midnight_ms(season.first, zone))
-                by_day: dict[date, float] = {}
-                for start_ms, least, _, _ in rows:
-                    on = date_at(start_ms, zone)
-                    by_day[on] = min(by_day.get(on, least), least)
-                lowest[enclosure.name] = by_day
-    frosts = []
-    for on, day in days.days.items():
-        if day.tmin_c is not None and day.tmin_c <= FROST_C:
-            inside = {name: each[on] for name, each in lowest.items() if on in each}
-            frosts.append(Frost(on, day.tmin_c, inside))
-    return frosts[:MOST_FROSTS]
+                starts_ms, least_c = np.array([row[0] for row in rows]), np.array([row[1] for row in rows])
+                for on, said in inside.items():
+                    day_ms = midnight_ms(on, zone), midnight_ms(on + timedelta(days=1), zone)
+                    one, other = np.searchsorted(starts_ms, day_ms)
+                    if other > one:
+                        said[enclosure.name] = float(least_c[one:other].min())
+    return [Frost(on, lowest_c, inside[on]) for on, lowest_c in frozen.items()][:MOST_FROSTS]
 
 
-def _stages(state: State, season: Season) -> list[Seen]:
-    with state.reading("season.db") as connection:
-        known, kept = {each.number: each.what for each in plants(connection)}, notes(connection)
-    first: dict[tuple[int, int], date] = {}
-    for number, listed in kept.items():
-        for note in (each.what for each in listed):
-            on = date.fromisoformat(note.day)
-            if note.kind is Kind.STAGE and note.code is not None and season.first <= on <= season.last:
-                key = (number, note.code)
-                first[key] = min(first.get(key, on), on)
-    seen = [
-        Seen(on, known[number].name, code, bbch.stage_words(code, known[number].scale))
-        for (number, code), on in first.items()
+def _noted(state: State, season: Season) -> list[tuple[Plant, Kept[Note]]]:
+    """Return what was seen in the season on every plant, the first day first."""
+    found = [
+        (plant.what, each)
+        for plant, seen in all_known(state)
+        for each in seen
+        if season.first <= date.fromisoformat(each.what.day) <= season.last
     ]
-    return sorted(seen, key=lambda each: (each.on, each.plant))
+    return sorted(found, key=lambda each: (each[1].what.day, each[0].name))
+
+
+def _stages(noted: Sequence[tuple[Plant, Kept[Note]]]) -> Iterator[Seen]:
+    """Yield each stage of each plant on the first day it was seen."""
+    told = set()
+    for plant, each in noted:
+        code = each.what.code
+        if code is not None and (plant.name, code) not in told:
+            told.add((plant.name, code))
+            yield Seen(date.fromisoformat(each.what.day), plant.name, code, bbch.stage_words(code, plant.scale))
+
+
+def _pictured(state: State, noted: Sequence[tuple[Plant, Kept[Note]]]) -> Iterator[Pictured]:
+    there = all_photographs(state)
+    return (Pictured(plant, each.what, there[each.number]) for plant, each in noted if each.number in there)
 
 
 def _trips(state: State, season: Season) -> list[Trip]:

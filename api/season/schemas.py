@@ -1,6 +1,6 @@
 """What a request body may say of a plant, and of what was seen on it: strict, closed, finite."""
 
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -34,10 +34,10 @@ class PlantBody(Body):
         return Plant(**{**said, **{each: said[each].strip() for each in ("name", "cultivar", "place")}})
 
 
-class NoteBody(Body):
+class _NoteBody(Body):
     """What every note says."""
 
-    kind: ClassVar[Kind]
+    kind: str
     day: Day
     words: Words = ""
     replaces: Replaces = None
@@ -45,35 +45,46 @@ class NoteBody(Body):
     def note(self) -> Note:
         """Return it as it is kept."""
         said = {name: value for name, value in dict(self).items() if name != "replaces"}
-        return Note(self.kind, **{**said, "words": self.words.strip()})
+        return Note(**{**said, "kind": Kind(self.kind), "words": self.words.strip()})
 
 
-class StageBody(NoteBody):
+class StageBody(_NoteBody):
     """A growth stage seen."""
 
-    kind = Kind.STAGE
+    kind: Literal["stage"]
     code: int = Field(ge=0, le=99, description="two digits of the plant's scale")
 
 
-class DamageBody(NoteBody):
+class DamageBody(_NoteBody):
     """Shoots found damaged by cold."""
 
-    kind = Kind.DAMAGE
+    kind: Literal["damage"]
     share_pct: float = Field(ge=0, le=100, description="[%] of the shoots")
 
 
-class HarvestBody(NoteBody):
+class HarvestBody(_NoteBody):
     """Ripe fruit taken: counted, weighed, or both."""
 
-    kind = Kind.HARVEST
+    kind: Literal["harvest"]
     count: int | None = Field(default=None, ge=0, le=100_000)
     grams: float | None = Field(default=None, ge=0, le=1_000_000, description="[g]")
     crop: Crop
 
 
-class NeverBody(NoteBody):
+class NeverBody(_NoteBody):
     """A crop that had not ripened by the last day anybody looked."""
 
-    kind = Kind.NEVER
+    kind: Literal["never"]
     day: Annotated[str, Field(max_length=10, description="the last day anybody looked, like 2026-10-28")]
     crop: Crop
+
+
+class RemarkBody(_NoteBody):
+    """Anything else worth keeping."""
+
+    kind: Literal["remark"]
+    words: Annotated[str, Field(min_length=1, max_length=300, description="what was seen or done")]
+
+
+NoteBody = Annotated[StageBody | DamageBody | HarvestBody | NeverBody | RemarkBody, Field(discriminator="kind")]
+"""What was seen, told apart by `kind`."""

@@ -9,10 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
+from api.season.alarm import CALM_M_S, CLEAR, Alarms, own_alarms
 from api.season.humidity import dew_point_c, wet_bulb_c
 from api.season.night import Fit, Night, choose
 from api.season.night_course import hours_until
 from api.season.nights import EVENING_MS, MORNING_MS, Dark, dark_of, nearest, nights_of
+from api.season.sky import NightSky, night_sky, sky_from
 from api.season.tonight import Forecast, fed, predict
 from api.state import State
 from controller.control.outlook import Expectation
@@ -76,6 +78,8 @@ class Tonight:
         What the site's own nights have taught.
     lowest_c
         [Cel] the lowest so far this night, or None before sunset.
+    sky
+        What the forecast tells of its wind and cloud.
     """
 
     dark: Dark
@@ -83,6 +87,20 @@ class Tonight:
     why_none: str
     fit: Fit
     lowest_c: float | None
+    sky: NightSky
+
+    @property
+    def clear_calm_dry(self) -> bool:
+        """Whether the forecast says clear and calm, and no dew will warm the leaves before the lowest is reached."""
+        wind_m_s, cloud = self.sky.wind_m_s, self.sky.cloud
+        if self.told is None or wind_m_s is None or cloud is None or wind_m_s >= CALM_M_S or cloud >= CLEAR:
+            return False
+        return self.told.dew_c is None or self.told.dew_c < self.told.forecast.minimum_c
+
+
+def alarms_here(settings: Settings, night: Tonight | None) -> Alarms:
+    """Return when to act tonight, by settings and by the sky."""
+    return Alarms(own_alarms(settings.season.frost), night is not None and night.clear_calm_dry)
 
 
 def outdoors(settings: Settings) -> Outdoors | None:
@@ -102,21 +120,24 @@ def tonight(state: State) -> Tonight | None:
     with state.reading("readings.db") as record:
         said = _said(record, place.air, dark.sunset_ms - HOUR_MS, now_ms)
         dew_c = None if place.moist is None else _dew_c(record, place.moist, said, dark)
+    with state.reading("season.db") as season:
+        sky = night_sky(sky_from(season, dark.sunset_ms), dark)
     since = [value for at_ms, value in said if at_ms >= dark.sunset_ms]
     lowest_c = min(since, default=None)
     if now_ms >= dark.sunset_ms + EVENING_MS:
         t0_c = _near(said, dark.sunset_ms + EVENING_MS)
         if t0_c is not None:
             fit = choose(nights_here(state, place)) if dew_c is not None else fit_dry
-            return Tonight(dark, Foretold("probe", predict(fit, t0_c, dew_c), t0_c, dew_c, ()), "", fit, lowest_c)
+            told = Foretold("probe", predict(fit, t0_c, dew_c), t0_c, dew_c, ())
+            return Tonight(dark, told, "", fit, lowest_c, sky)
     course = _fed_course(state, dark)
     if course:
         coldest_c = min(value for _, value in course)
-        told = fed(coldest_c, _fed_errors_k(state, nights_here(state, place)))
-        return Tonight(dark, Foretold("forecast", told, None, None, course), "", fit_dry, lowest_c)
+        lowest = fed(coldest_c, _fed_errors_k(state, nights_here(state, place)))
+        return Tonight(dark, Foretold("forecast", lowest, None, None, course), "", fit_dry, lowest_c, sky)
     late = now_ms >= dark.sunset_ms + EVENING_MS
     why = "the outside probe was silent two hours after sunset" if late else "it is too early for the probe to tell"
-    return Tonight(dark, None, why, fit_dry, lowest_c)
+    return Tonight(dark, None, why, fit_dry, lowest_c, sky)
 
 
 def coming_night(now_ms: int, latitude: float, longitude: float) -> Dark | None:

@@ -1,11 +1,13 @@
 """Plants of this site: what may be kept here today, kept; and what is known of them, given."""
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
 from api.people import Person
 from api.season.bbch import Scale, codes, frost_stage, stage_words
 from api.season.hours import date_at
+from api.season.photographs import Photograph, photographs
 from api.season.plant_fields import check_note, check_plant
 from api.season.plant_notes import Gone, Kind, Note, gone, notes, put_note, withdraw
 from api.season.plants import Kept, Plant, PlantError, plant, plants, put_plant
@@ -48,6 +50,17 @@ def _refuse_scale(new: Plant, seen: tuple[Kept[Note], ...]) -> None:
             )
 
 
+def check_seen(state: State, number: int, new: Note) -> None:
+    """Refuse what cannot have been seen on a plant.
+
+    Raises
+    ------
+    PlantError
+        Naming what cannot be kept, or if the plant is not known.
+    """
+    check_note(new, known(state, number).what.scale, today(state))
+
+
 def keep_note(state: State, person: Person, number: int, new: Note, replaces: int | None = None) -> int:
     """Check what was seen on a plant and keep it; return the note's number.
 
@@ -56,7 +69,7 @@ def keep_note(state: State, person: Person, number: int, new: Note, replaces: in
     PlantError
         Naming what cannot be kept.
     """
-    check_note(new, known(state, number).what.scale, today(state))
+    check_seen(state, number, new)
     return state.season.do(put_note, number, new, person.name, state.clock.now().utc_ms, replaces=replaces)
 
 
@@ -119,6 +132,12 @@ def seen_on(state: State, number: int) -> tuple[Kept[Note], ...]:
         return notes(connection, number).get(number, ())
 
 
+def all_photographs(state: State) -> dict[int, tuple[Kept[Photograph], ...]]:
+    """Return the photographs that are there by the note that they are on now."""
+    with state.reading("season.db") as connection:
+        return photographs(connection)
+
+
 def gone_from(state: State, number: int) -> tuple[Gone, ...]:
     """Return one plant's notes that were corrected or taken back, newest first."""
     with state.reading("season.db") as connection:
@@ -144,10 +163,16 @@ def plant_said(kept: Kept[Plant], seen: tuple[Kept[Note], ...]) -> dict[str, Any
     }
 
 
-def note_said(kept: Kept[Note], scale: Scale) -> dict[str, Any]:
-    """Return a note as the API gives it; a stage in words, and how tender it is."""
+def note_said(kept: Kept[Note], scale: Scale, seen: Sequence[Kept[Photograph]] = ()) -> dict[str, Any]:
+    """Return a note as the API gives it; a stage in words, and how tender it is, and the photographs on it."""
     said = {name: getattr(kept.what, name) for name in Note.__dataclass_fields__}
     code = kept.what.code
     more = {} if code is None else {"stage": stage_words(code, scale), "frost_stage": frost_stage(code).value}
     held = {name: value for name, value in said.items() if value is not None}
-    return {"number": kept.number, **held, **more, "by": kept.who, "entered": rfc3339(kept.at_ms)}
+    pictures = {"photographs": [_photograph_said(each) for each in seen]} if seen else {}
+    return {"number": kept.number, **held, **more, "by": kept.who, "entered": rfc3339(kept.at_ms), **pictures}
+
+
+def _photograph_said(kept: Kept[Photograph]) -> dict[str, Any]:
+    size = {"width_px": kept.what.width_px, "height_px": kept.what.height_px}
+    return {"number": kept.number, **size, "by": kept.who, "entered": rfc3339(kept.at_ms)}

@@ -1,8 +1,9 @@
 """What tonight may come to: the lowest temperature with its spread, and how likely that is below a threshold."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from api.season.night import PRIOR_SPREAD_K, PRIOR_WEIGHT, Fit, Method, NightError, blended, is_outside, minimum_c
 
@@ -85,6 +86,12 @@ def chance(forecast: Forecast, threshold_c: float) -> Chance:
     probability = below(forecast.freedom, (threshold_c - forecast.minimum_c) / forecast.spread_k)
     word = "likely" if probability >= LIKELY else "possible" if probability >= POSSIBLE else "unlikely"
     return Chance(threshold_c, probability, word)
+
+
+def colder_than_held(carry: Mapping[str, Any], forecast: Forecast) -> float | None:
+    """Return the chance that tonight is colder than full heat can hold as things are; None where nothing is held."""
+    holds_to_c = carry["nights"]["as it is"]["holds_to_c"]
+    return None if holds_to_c is None else round(chance(forecast, holds_to_c).probability, 3)
 
 
 def below(freedom: int, t: float) -> float:

@@ -25,17 +25,17 @@ def sentence(found: Compared) -> str:
 def changed_sentence(found: Changed, other: int) -> str:
     """Return what one season against another says of the same plants."""
     crop = "first crop" if found.crop == "first" else "main crop"
-    plants = _count(found.plants, "plant")
+    plants = counted(found.plants, "plant")
     shared = (
-        f", {_count(found.pairs, 'pair')} as plants of one enclosure count once" if found.pairs < found.plants else ""
+        f", {counted(found.pairs, 'pair')} as plants of one enclosure count once" if found.pairs < found.plants else ""
     )
-    so = f"{_size(found.measure, found.shift.median)} than in {other}"
+    so = f"{size_said(found.measure, found.shift.median)} than in {other}"
     if found.shift.median == 0.0:
         so = f"no difference from {other}"
     title = found.measure.value
-    least = f"the rarest that so few could ever show is {_often(found.smallest_p)}"
+    least = f"the rarest that so few could ever show is {often_said(found.smallest_p)}"
     said = f"{title[0].upper()}{title[1:]}, {crop}, the same {plants} in both{shared}: {so}{_span(found)}."
-    chance = f"If the seasons were alike, chance would part them as far {_often(found.p)}; {least}."
+    chance = f"If the seasons were alike, chance would part them as far {often_said(found.p)}; {least}."
     if found.smallest_p > RARE:
         return f"{said} {chance} So nothing can be concluded: it takes at least six pairs."
     return f"{said} {chance} So {'the season made a difference' if found.p <= RARE else 'this may well be chance'}."
@@ -44,7 +44,7 @@ def changed_sentence(found: Changed, other: int) -> str:
 def _span(found: Changed) -> str:
     if not math.isfinite(found.shift.low):
         return ", with so few give or take any amount"
-    low, high = _size(found.measure, found.shift.low), _size(found.measure, found.shift.high)
+    low, high = size_said(found.measure, found.shift.low), size_said(found.measure, found.shift.high)
     return f"; these plants allow anything from {low} to {high} ({100.0 * found.shift.confidence:.0f} % sure)"
 
 
@@ -67,6 +67,26 @@ def per_kilogram_sentence(price: PerKilogram, currency: str) -> str:
         return f"{total}, and no fruit was weighed."
     each = f"{price.per_kilogram.kwh:.3g} kWh ({price.per_kilogram.cost:.2f} {currency}) for each"
     return f"{total} for {price.kilograms:.3g} kg: {each}."
+
+
+def verdict(found: Sequence[Compared]) -> str:
+    """Return what all comparisons come to, in one sentence."""
+    told = [each for each in found if each.p is not None]
+    believed = [each for each in told if is_believed(each)]
+    if not told:
+        return "Nothing can be compared: nothing was noted on both sides."
+    if believed:
+        return f"More than chance: {'; '.join(_short(each) for each in believed)}."
+    if all(each.smallest_p > RARE for each in told):
+        return "Nothing can be concluded: so few could show nothing, whatever they did."
+    return "All differences may be chance."
+
+
+def _short(found: Compared) -> str:
+    against = f"under {found.one.protection} than under {found.other.protection}"
+    if found.effect is None:
+        return f"{found.measure.value} came sooner under {found.sooner}"
+    return f"{found.measure.value} {size_said(found.measure, found.effect)} {against}"
 
 
 def cautions(found: Sequence[Compared]) -> list[str]:
@@ -94,10 +114,10 @@ def _who(found: Compared) -> str:
 
 def _side(side: Side) -> str:
     if not side.shared:
-        return f"{side.protection} ({_count(side.units, 'tree')})"
+        return f"{side.protection} ({counted(side.units, 'tree')})"
     if side.units == side.trees:
-        return f"{side.protection} ({_count(side.units, 'enclosure')} of one tree)"
-    return f"{side.protection} ({_count(side.units, 'enclosure')}, {_count(side.trees, 'tree')})"
+        return f"{side.protection} ({counted(side.units, 'enclosure')} of one tree)"
+    return f"{side.protection} ({counted(side.units, 'enclosure')}, {counted(side.trees, 'tree')})"
 
 
 def _nothing(found: Compared) -> str:
@@ -107,14 +127,16 @@ def _nothing(found: Compared) -> str:
 
 
 def _effect(found: Compared) -> str:
-    never = [f"{side.never} of {side.units} under {side.protection} never" for side in _both(found) if side.never]
+    never = [
+        f"{side.never} of {side.units} under {side.protection} never" for side in (found.one, found.other) if side.never
+    ]
     ends = f" ({', '.join(never)})" if never else ""
     if found.effect is None:
         sooner = f"{found.sooner} came sooner" if found.sooner else "neither came sooner"
         return f"{sooner}, by days that cannot be counted where fewer than half ever came so far{ends}"
     if found.effect == 0.0:
         return f"no difference between them{_range(found)}{ends}"
-    return f"{found.one.protection} {_size(found.measure, found.effect)}{_range(found)}{ends}"
+    return f"{found.one.protection} {size_said(found.measure, found.effect)}{_range(found)}{ends}"
 
 
 def _range(found: Compared) -> str:
@@ -122,13 +144,13 @@ def _range(found: Compared) -> str:
         return ", counted where half had come so far"
     if not math.isfinite(found.low):
         return ", with so few give or take any amount"
-    low, high = _size(found.measure, found.low), _size(found.measure, found.high)
+    low, high = size_said(found.measure, found.low), size_said(found.measure, found.high)
     return f"; these trees allow anything from {low} to {high} ({100.0 * found.confidence:.0f} % sure)"
 
 
 def _chance(found: Compared) -> str:
-    least = f"the rarest that so few could ever show is {_often(found.smallest_p)}"
-    return f"If protection made no difference, chance would part them as far {_often(found.p or 0.0)}; {least}."
+    least = f"the rarest that so few could ever show is {often_said(found.smallest_p)}"
+    return f"If protection made no difference, chance would part them as far {often_said(found.p or 0.0)}; {least}."
 
 
 def _so(found: Compared) -> str:
@@ -144,7 +166,8 @@ def _wanted(found: Compared) -> str:
     return f"it takes at least four {thing} on each side, or three against five"
 
 
-def _often(p: float) -> str:
+def often_said(p: float) -> str:
+    """Say a chance as times in 100 or 1000."""
     if p >= 1.0:
         return "every time"
     if p >= 0.1:
@@ -152,7 +175,8 @@ def _often(p: float) -> str:
     return f"{1000.0 * p:.0f} times in 1000" if p >= 0.0015 else "less than 2 times in 1000"
 
 
-def _size(measure: Measure, effect: float) -> str:
+def size_said(measure: Measure, effect: float) -> str:
+    """Say a difference in its measure."""
     if effect == 0.0:
         return "no difference"
     if measure in WAITS:
@@ -160,17 +184,14 @@ def _size(measure: Measure, effect: float) -> str:
     word = "less" if effect < 0.0 else "more"
     if measure is Measure.YIELD:
         return f"{abs(effect):.0f} g a tree {word}"
-    return f"{100.0 * abs(effect):.0f} % {word}"
+    return f"{100.0 * abs(effect):.0f} % of the shoots {word}"
 
 
 def _days(count: float) -> str:
-    return _count(count, "day")
+    return counted(count, "day")
 
 
-def _count(number: float, thing: str) -> str:
+def counted(number: float, thing: str) -> str:
+    """Say how many."""
     shown = round(number, 1)
     return f"{shown:g} {thing}{'' if shown == 1 else 's'}"
-
-
-def _both(found: Compared) -> tuple[Side, Side]:
-    return found.one, found.other

@@ -1,5 +1,6 @@
 """`soilward demo`: history first, then broker, nodes, controller and pages as processes, live until Ctrl-C."""
 
+import json
 import secrets
 import sys
 import tempfile
@@ -59,8 +60,7 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
         Child("planner", planner_command(settings_file), clock),
     ]
     print(_welcome(settings), flush=True)
-    if begun:
-        Thread(target=_tell_plants, args=(settings, stop), daemon=True).start()
+    Thread(target=tell_plants, args=(settings, stop), daemon=True).start()
     try:
         hold(children, stop, broker)
     finally:
@@ -78,13 +78,17 @@ def _write_settings(file: Path, web_port: int) -> None:
             embedded.write_private(key, secrets.token_hex(32) + "\n")
 
 
-def _tell_plants(settings: Settings, stop: Event) -> None:
-    """Send the invented plants to the pages as anybody could, once these listen."""
-    address = f"http://{settings.web.host}:{settings.web.port}/api/season/plants.csv"
-    body = season.plants_csv(_today(settings)).encode("utf-8")
+def tell_plants(settings: Settings, stop: Event) -> None:
+    """Send the invented plants to the pages as anybody could, once these listen; a folder of an earlier demo gets those
+    that it does not know.
+    """
+    address = f"http://{settings.web.host}:{settings.web.port}/api/season/plants"
     while not stop.wait(0.5):
         try:
-            urllib.request.urlopen(urllib.request.Request(address, body, method="POST"), timeout=10.0).close()
+            with urllib.request.urlopen(address, timeout=10.0) as answer:
+                known = {each["name"] for each in json.load(answer)["plants"]}
+            body = season.plants_csv(_today(settings), known).encode("utf-8")
+            urllib.request.urlopen(urllib.request.Request(f"{address}.csv", body, method="POST"), timeout=10.0).close()
             return
         except urllib.error.HTTPError as error:
             print(f"the demo's plants were not taken: {error}", file=sys.stderr, flush=True)

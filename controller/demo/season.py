@@ -4,7 +4,7 @@ import csv
 import io
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import date, timedelta
 
 SEED = 11
@@ -37,25 +37,33 @@ def station_csv(today: date) -> str:
     return "\n".join(lines) + "\n"
 
 
-def plants_csv(today: date) -> str:
-    """Return the plants, what was seen on them in the last two whole seasons, and their stage now."""
-    written = io.StringIO()
-    out = csv.DictWriter(written, _FIELDS, restval="")
-    out.writeheader()
+def plants_csv(today: date, known: Collection[str] = ()) -> str:
+    """Return the plants, what was seen on them in the last two whole seasons, and their stage now.
+
+    Parameters
+    ----------
+    known
+        Names of plants that are left out: what became of them is not ours to say.
+    """
+    rows: list[dict[str, object]] = []
     draw, year = random.Random(SEED), today.year if today.month >= 11 else today.year - 1
     for bed, enclosure, protection, stands, count, later, lost in _BEDS:
         for number in range(1, count + 1):
             name = f"{bed} {number}"
             cultivar = "brown fig" if number % 2 else "green fig"
-            out.writerow({
+            rows.append({
                 "plant": name, "kind": "plant", "cultivar": cultivar, "place": bed,
                 "enclosure": enclosure, "protection": protection, "stands": stands, "planted": year - 4, "scale": "fig",
                 "active": "yes",
             })  # fmt: skip
             for before in (1, 0):
                 for note in _notes(draw, year - before, later + YEAR_BEFORE_D * before, lost):
-                    out.writerow({"plant": name, **note})
-            out.writerow({"plant": name, "kind": "stage", "day": str(today - timedelta(days=2)), "code": "0"})
+                    rows.append({"plant": name, **note})
+            rows.append({"plant": name, "kind": "stage", "day": str(today - timedelta(days=2)), "code": "0"})
+    written = io.StringIO()
+    out = csv.DictWriter(written, _FIELDS, restval="")
+    out.writeheader()
+    out.writerows(each for each in rows if each["plant"] not in known)
     return written.getvalue()
 
 

@@ -19,7 +19,7 @@ from controller.store.sums import DAY_MS, WIDTHS_MS, Sum, Sums
 from tests.api_site import NOW_MS, ApiSite
 from tests.bench.table import Row, percentile
 
-PAGES = ("/tonight", "/season", "/plants", "/worth", "/report", "/sizing?enclosure=larch")
+PAGES = ("/tonight", "/season", "/plants", "/plants/1", "/worth", "/report", "/sizing?enclosure=larch")
 YEARS, VIEWS = 2, 9
 MOST_MS = 200.0
 _PROBES = (("larch", "yard", "outside"), ("larch", "soil-10", "soil"), ("larch", "air-low", "air"),

@@ -1,11 +1,14 @@
 """The pages on a narrow screen, and what a browser gets when something is not to be had."""
 
+import re
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import Demo, Reader
+from tests.photographs import by_phone
 
 pytestmark = pytest.mark.xdist_group("browser")
 """One demo for all of them, so one worker."""
@@ -57,15 +60,7 @@ def test_form_from_another_site_is_refused_with_a_page(reader: MakeReader, demo:
 
 def test_a_stage_and_a_harvest_are_noted_with_a_thumb_and_without_script(reader: MakeReader, demo: Demo) -> None:
     """One tap for a stage, two numbers and a tap for a harvest; both stand on the page, the last in the list."""
-    page = reader(390, script=False).open("/plants")
-    tree = page.get_by_role("link", name="yard 1 brown fig")
-    for _ in range(40):
-        if tree.count():
-            break
-        # The demo sends its plants once its pages are up.
-        page.wait_for_timeout(250)
-        page.reload()
-    tree.click()
+    page = _opened(reader(390, script=False), "yard 1 brown fig")
     stage = page.locator(".choices button").first
     words = stage.inner_text()
     stage.click()
@@ -76,10 +71,48 @@ def test_a_stage_and_a_harvest_are_noted_with_a_thumb_and_without_script(reader:
     seen = page.locator("#seen")
     expect(seen).to_contain_text("7 fruit, 410 g")
     wrong = seen.get_by_role("row").filter(has_text="7 fruit, 410 g")
-    wrong.get_by_text("Correct it").click()
+    wrong.get_by_text("Correct or add to it").click()
     wrong.get_by_role("textbox", name="Fruit").fill("8")
     wrong.get_by_role("button", name="Keep the correction").click()
     expect(seen).to_contain_text("8 fruit, 410 g")
     page.get_by_role("link", name="All plants").click()
     expect(page.locator("main")).to_contain_text("8 fruit, 410 g")
     assert page.evaluate(_SIDEWAYS) == 0
+
+
+def test_a_photograph_is_chosen_shown_and_removed_without_script(
+    reader: MakeReader, demo: Demo, tmp_path: Path
+) -> None:
+    """Chosen with a stage, it stands beside it, drawn; the whole of it is a tap away; removed, it is gone."""
+    taken = tmp_path / "taken.jpg"
+    taken.write_bytes(by_phone(6))
+    page = _opened(reader(390, script=False), "slope 1 brown fig")
+    page.get_by_text("With a photograph").first.click()
+    page.locator("input[type=file]").first.set_input_files(taken)
+    page.locator(".choices button").nth(1).click()
+    shown = page.locator("#seen img").first
+    expect(shown).to_have_attribute("alt", re.compile("slope 1, today: "))
+    shown.scroll_into_view_if_needed()
+    page.wait_for_function("document.querySelector('#seen img').naturalWidth == 360")
+    box = shown.bounding_box()
+    assert box is not None
+    assert box["height"] > box["width"], "as the phone was held"
+    assert (page.evaluate(_SIDEWAYS), page.evaluate(_TOO_SMALL)) == (0, [])
+    mend = page.locator("#seen tr").first
+    mend.get_by_text("Correct or add to it").click()
+    mend.get_by_role("button", name="Remove the photograph for good").click()
+    expect(page.locator("#seen img")).to_have_count(0)
+    assert list((demo.folder / "photographs").iterdir()) == []
+
+
+def _opened(reader: Reader, plant: str) -> Page:
+    """Open a plant's page; the demo sends its plants once its pages are up."""
+    page = reader.open("/plants")
+    tree = page.get_by_role("link", name=plant)
+    for _ in range(40):
+        if tree.count():
+            break
+        page.wait_for_timeout(250)
+        page.reload()
+    tree.click()
+    return page

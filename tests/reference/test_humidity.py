@@ -33,6 +33,15 @@ def test_saturation_over_water_is_ashraes(air_c: float, wanted_pa: float) -> Non
     assert 100.0 * saturation_over_water_hpa(air_c) == pytest.approx(wanted_pa, rel=3.5e-3)
 
 
+@pytest.mark.parametrize(("air_c", "wanted_pa"), [(5.0, 872.6), (25.0, 3169.7)])
+def test_saturation_by_the_fao_is_ashraes_within_a_tenth_of_a_percent(air_c: float, wanted_pa: float) -> None:
+    """Of the two formulas in use the FAO's, by which the wet bulb goes, is the nearer.
+
+    Source: ASHRAE Handbook of Fundamentals 2017, ch. 1, table 3.
+    """
+    assert 1000.0 * saturation_kpa(air_c) == pytest.approx(wanted_pa, rel=1e-3)
+
+
 @pytest.mark.parametrize(("air_c", "wanted_pa"), [(-20.0, 103.24), (-5.0, 401.74)])
 def test_saturation_over_ice_is_ashraes(air_c: float, wanted_pa: float) -> None:
     """Within 0.05 %; over water it would be 5 % more at -5 Cel.

@@ -23,6 +23,22 @@ def pack(*outside: tuple[float, float], unit: str = "Cel") -> list[dict[str, Any
     return [{"n": "outside", "u": unit, "t": NOW_S + 3600 * hours, "v": value} for hours, value in outside]
 
 
+def sky(**told: tuple[float, str]) -> list[dict[str, Any]]:
+    """Return a pack of one hour with wind or cloud: value and unit."""
+    more = [{"n": name, "u": unit, "t": NOW_S + 3600, "v": value} for name, (value, unit) in told.items()]
+    return [*pack((1, -3.0)), *more]
+
+
+def test_wind_and_cloud_are_taken_and_given_back(client: TestClient) -> None:
+    """Cloud as percent or as a share; the next forecast leaves nothing of them."""
+    answer = client.put(CALL, json=sky(wind=(1.5, "m/s"), cloud=(25.0, "%")))
+    assert [(each["wind_m_s"], each["cloud"]) for each in answer.json()["hours"]] == [(1.5, 0.25)]
+    answer = client.put(CALL, json=sky(cloud=(0.5, "/")))
+    assert [(each["wind_m_s"], each["cloud"]) for each in answer.json()["hours"]] == [(None, 0.5)]
+    answer = client.put(CALL, json=pack((1, -3.0)))
+    assert [(each["wind_m_s"], each["cloud"]) for each in answer.json()["hours"]] == [(None, None)]
+
+
 def test_a_forecast_is_taken_given_back_and_followed(site: ApiSite, client: TestClient) -> None:
     """Kelvin become Celsius, light stands beside its hour, and the planner reads the same."""
     light = {"n": "light", "u": "W/m2", "t": NOW_S + 3600, "v": 120.0}
@@ -52,8 +68,12 @@ def test_a_new_forecast_replaces_the_old_one(client: TestClient) -> None:
         (pack((17 * 24, 1.0)), "its time is not ahead"),
         (pack((-4, 1.0)), "its time is not ahead"),
         ([{"n": "outside", "u": "Cel", "v": 1.0}], "its time is not ahead"),
-        ([{"n": "rain", "u": "mm", "t": NOW_S + 60, "v": 1.0}], "neither 'outside' nor 'light'"),
+        ([{"n": "rain", "u": "mm", "t": NOW_S + 60, "v": 1.0}], "is none of outside, light, wind, cloud"),
         ([{"n": "light", "u": "W/m2", "t": NOW_S + 60, "v": 1.0}], "no record named 'outside'"),
+        (sky(wind=(120.1, "m/s")), "120.1 is outside 0 to 120"),
+        (sky(wind=(5.0, "km/h")), "unit 'km/h' is not m/s"),
+        (sky(cloud=(101.0, "%")), "101 is outside 0 to 100"),
+        (sky(cloud=(1.1, "/")), "1.1 is outside 0 to 1"),
         ({"n": "outside"}, "not a SenML pack"),
         ([], "not a SenML pack"),
     ],

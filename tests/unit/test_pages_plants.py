@@ -56,6 +56,17 @@ def test_the_entry_has_today_in_it_and_a_button_for_each_stage(site: TestClient)
     assert "<script>" not in text
 
 
+def test_anything_else_is_noted_in_words(site: TestClient) -> None:
+    """It stands once, with who; without a word it is refused."""
+    site.post("/plants", data=FIG)
+    said = {"kind": "remark", "day": "2026-02-14", "words": "pruned to three buds"}
+    assert site.post("/plants/1/notes", data=said).status_code == 303
+    text = site.get("/plants/1").text.partition("What was seen")[2]
+    assert "<td>Pruned to three buds <small>by local</small>" in text
+    answer = site.post("/plants/1/notes", data={**said, "words": " "})
+    assert (answer.status_code, "is empty; write what was seen or done" in answer.text) == (422, True)
+
+
 def test_what_cannot_be_kept_is_said_above_the_form(site: TestClient) -> None:
     """422, in words; nothing is kept."""
     site.post("/plants", data=FIG)

@@ -44,6 +44,7 @@ def test_what_goes_out_comes_in_the_same_and_a_second_time_adds_nothing(season: 
         Note(Kind.DAMAGE, "2026-02-20", share_pct=12.5),
         Note(Kind.HARVEST, "2025-08-19", count=7, crop="first"),
         Note(Kind.NEVER, "2025-10-28", crop="main"),
+        Note(Kind.REMARK, "2026-02-14", words='pruned, to "three" buds'),
     ]
     number = put_plant(season, fig, "keeper", 1000)
     for each in seen:
@@ -51,7 +52,7 @@ def test_what_goes_out_comes_in_the_same_and_a_second_time_adds_nothing(season: 
     text = to_csv(season)
     assert all(len(row) == 19 for row in csv.reader(io.StringIO(text)))
     with closing(open_writer(tmp_path / "other.db", people.MIGRATIONS)) as other:
-        assert take_csv(other, text, WITHIN, "neighbour", 2000) == Taken(1, 4)
+        assert take_csv(other, text, WITHIN, "neighbour", 2000) == Taken(1, 5)
         assert take_csv(other, text, WITHIN, "neighbour", 3000) == Taken(0, 0)
         assert [(each.what, each.who, each.at_ms) for each in plants(other)] == [(fig, "neighbour", 2000)]
         assert {each.what for each in notes(other, 1)[1]} == set(seen)
@@ -77,7 +78,10 @@ def test_a_plant_row_that_differs_is_what_is_true_now(season: Connection) -> Non
         (HARVEST.replace("2025-08-19", "19.8.2025"), "line 3, column day: '19.8.2025' is no day; write it like"),
         (HARVEST.replace("2025", "2027"), "line 3, column day: '2027-08-19' is outside 1950-01-01 to 2026-03-01"),
         (HARVEST.replace("L1", "L9"), "line 3, column plant: 'L9' is neither here nor in the file; add a row"),
-        (HARVEST.replace("harvest", "picked"), "line 3, column kind: 'picked' is none of stage, damage, harvest"),
+        (
+            HARVEST.replace("harvest", "picked"),
+            "line 3, column kind: 'picked' is none of stage, damage, harvest, never, remark",
+        ),
         (HARVEST.replace(",,7,", ",5,7,"), "line 3, column share_pct: '5.0' says nothing of a harvest note"),
         (HARVEST.replace("7,310", "-1,310"), "line 3, column count: '-1' is no whole number"),
         (HARVEST.replace("7,310", "7,1000001"), r"line 3, column grams: '1000001' is outside 0 to 1000000"),

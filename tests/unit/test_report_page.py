@@ -66,7 +66,7 @@ def test_the_report_tells_the_season(opened: TestClient) -> None:
     assert "10 days were measured. It froze on 2 days; the coldest was \N{MINUS SIGN}2.0 °C on 22 February." in shown
     assert shown.count("larch 1.5 °C") == 2
     assert "1 kWh, 0.30 EUR, 1 h on, one run." in shown
-    assert "20 February</th><td>south fig</td><td>buds long</td>" in shown
+    assert "buds long</th><td>20 February <small>south fig</small></td><td></td>" in shown
     assert "25 February</th><td>south fig" not in shown
     assert "Soil reached 41 °C." in shown
     assert '<path class="line outside-band"' in shown

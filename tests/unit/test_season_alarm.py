@@ -1,8 +1,10 @@
 """At which air temperature to act, by stage and place."""
 
 import pytest
+from pydantic import ValidationError
 
-from api.season.alarm import ALARMS, Basis, Place, Stage, alarm, leaves_colder, stage_of
+from api.season.alarm import ALARMS, Alarms, Basis, Place, Stage, leaves_colder, own_alarms, stage_of
+from controller.settings import Frost
 
 
 @pytest.mark.parametrize(
@@ -55,7 +57,7 @@ def test_a_clear_calm_night_warns_of_leaves_in_the_open(
     stage: Stage, place: Place, clear: bool, wanted_c: float
 ) -> None:
     """Leaves see the sky; buds and what stands under cover are warned of as ever."""
-    assert alarm(stage, place, clear_calm_dry=clear).air_c == wanted_c
+    assert Alarms(clear_calm_dry=clear).of(stage, place).air_c == wanted_c
 
 
 @pytest.mark.parametrize(
@@ -75,3 +77,20 @@ def test_leaves_are_colder_than_air_when_it_is_clear_and_calm(
     found = leaves_colder(wind_m_s, cloud)
     assert found.most_k == most_k
     assert words in found.words
+
+
+def test_settings_replace_any_limit_by_name() -> None:
+    """Each of the thirteen names one stage and place; what is left out keeps its default and what that rests on."""
+    asked = Frost.model_validate({"swelling_cover": -1.5, "leafed_ground": "34.7 F", "leafed_clear": 3.0})
+    alarms = Alarms(own_alarms(asked))
+    assert alarms.of(Stage.SWELLING, Place.COVER).air_c == -1.5
+    assert alarms.of(Stage.LEAFED, Place.GROUND).air_c == pytest.approx(1.5)
+    assert alarms.of(Stage.LEAFED, Place.GROUND).basis is Basis.OWN
+    assert alarms.of(Stage.LEAFED, Place.CONTAINER) == ALARMS[Stage.LEAFED, Place.CONTAINER]
+    assert Alarms(own_alarms(asked), clear_calm_dry=True).of(Stage.LEAFED, Place.CONTAINER).air_c == 3.0
+    every = Frost.model_validate(dict.fromkeys(Frost.model_fields, 1.0))
+    assert len(own_alarms(every)) == 13
+    with pytest.raises(ValidationError, match="leafed_gound"):
+        Frost.model_validate({"leafed_gound": 1.0})
+    with pytest.raises(ValidationError, match="less than or equal to 10"):
+        Frost.model_validate({"leafed_ground": 34.7})

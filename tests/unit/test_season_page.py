@@ -70,7 +70,7 @@ def test_the_last_freezes_are_those_of_the_record(tmp_path: Path) -> None:
         assert (rule["on"], rule["frozen"], rule["years"]) == ("03-27", 20, 20)
         shown = client.get("/season", headers=HTML).text
         assert "In 20 of 20 years it froze again after that." in shown
-        assert "<td>18 April</td><td>10 April</td><td>3 April</td>" in shown
+        assert "<td>18 Apr</td><td>10 Apr</td><td>3 Apr</td>" in shown.replace("\N{NO-BREAK SPACE}", " ")
         assert "hardly ever" in shown
         autumn = frost["autumn"]
         assert (autumn["p10"], autumn["p50"], autumn["p90"], autumn["first"]["2010"]) == (
@@ -80,7 +80,29 @@ def test_the_last_freezes_are_those_of_the_record(tmp_path: Path) -> None:
             "2010-11-01",
         )
         assert "The first freeze of the autumn" in shown
-        assert "<td>1 November</td><td>1 November</td><td>1 November</td>" in shown
+        assert "<td>1 Nov</td><td>1 Nov</td><td>1 Nov</td>" in shown.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_freezes_are_told_by_any_temperature_that_is_asked(tmp_path: Path) -> None:
+    """At -0.5 Cel as at 0, at -3 never; on the page in the reader's unit; nonsense is refused with the bounds."""
+    site = Station(tmp_path)
+    site.keep("yard", 3.0, 1)
+    with site.client() as client:
+        (frost,) = client.get("/api/season/freezes?below_c=-0.5").json()["thresholds"]
+        assert (frost["at_or_below_c"], frost["p50"]) == (-0.5, "04-10")
+        (never,) = client.get("/api/season/freezes?below_c=-3").json()["thresholds"]
+        assert (never["p50"], never["two_weeks_before_the_average"]) == (None, None)
+        assert client.get("/api/season/freezes?below_c=16").status_code == 422
+        shown = client.get("/season?below=-0,5", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+        assert "two weeks before the average last night at \N{MINUS SIGN}0.5 °C: here 27 March. In 20 of 20" in shown
+        assert ('value="-0,5"' in shown, "\N{MINUS SIGN}2.2 °C" in shown) == (True, False)
+        assert "In no year on record it came to" in client.get("/season?below=-3", headers=HTML).text
+        client.cookies.set("soilward-unit", "F")
+        assert "31.1 °F" in client.get("/season?below=31.1", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+        for below, said in (("cold", "is no number"), ("nan", "is outside"), ("80", "is outside -22 to 59 °F")):
+            answer = client.get(f"/season?below={below}", headers=HTML)
+            told = answer.text.replace("\N{NO-BREAK SPACE}", " ")
+            assert (answer.status_code, said in told) == (422, True), told
 
 
 def test_our_own_days_extend_the_stations(tmp_path: Path) -> None:
@@ -183,9 +205,9 @@ def test_stages_are_expected_by_this_sites_own_earlier_years(tmp_path: Path) -> 
                   "stands": "ground"},
         )  # fmt: skip
         assert made.status_code == 201, made.text
-        client.post("/api/season/plants/1/stages", json={"day": "2025-04-10", "code": 11})
+        client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2025-04-10", "code": 11})
         shown = client.get("/season", headers=HTML).text
         # Four degree days on each of 100 days, in both years.
         assert "about 10 April, by one earlier year" in shown
-        client.post("/api/season/plants/1/stages", json={"day": "2026-02-27", "code": 11})
+        client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2026-02-27", "code": 11})
         assert "about 10 April" not in client.get("/season", headers=HTML).text

@@ -1,6 +1,7 @@
 """The record of plants over HTTP and in its file: nothing is lost, and what cannot be is refused in words."""
 
 import sqlite3
+from contextlib import closing
 from typing import Any
 
 import pytest
@@ -22,15 +23,15 @@ FIG = {
     "planted": 2022,
     "scale": "fig",
 }
-HARVEST = {"day": "2025-08-19", "count": 7, "grams": 310.0, "crop": "main"}
+HARVEST = {"kind": "harvest", "day": "2025-08-19", "count": 7, "grams": 310.0, "crop": "main"}
 
 
 def test_a_plant_is_kept_with_its_stage_and_last_harvest(client: TestClient) -> None:
     """The newest day counts, in whatever order notes are written; who and when stand beside it."""
     client.post(CALL, json=FIG)
-    client.post(f"{CALL}/1/stages", json={"day": "2026-02-27", "code": 9})
-    client.post(f"{CALL}/1/stages", json={"day": "2026-01-10", "code": 0})
-    client.post(f"{CALL}/1/harvests", json=HARVEST)
+    client.post(f"{CALL}/1/notes", json={"kind": "stage", "day": "2026-02-27", "code": 9})
+    client.post(f"{CALL}/1/notes", json={"kind": "stage", "day": "2026-01-10", "code": 0})
+    client.post(f"{CALL}/1/notes", json=HARVEST)
     (found,) = client.get(CALL).json()["plants"]
     assert (found["number"], found["active"], found["by"]) == (1, True, "local")
     assert (found["stage"]["stage"], found["stage"]["frost_stage"]) == ("buds begin to break", "buds opening")
@@ -41,12 +42,12 @@ def test_a_plant_is_kept_with_its_stage_and_last_harvest(client: TestClient) -> 
 def test_a_correction_replaces_and_both_rows_stay(site: ApiSite, client: TestClient) -> None:
     """A note can be corrected once; a second correction of the same one is told to look again."""
     client.post(CALL, json=FIG)
-    kept = client.post(f"{CALL}/1/harvests", json=HARVEST).json()["number"]
-    assert client.post(f"{CALL}/1/harvests", json={**HARVEST, "count": 8, "replaces": kept}).status_code == 201
+    kept = client.post(f"{CALL}/1/notes", json=HARVEST).json()["number"]
+    assert client.post(f"{CALL}/1/notes", json={**HARVEST, "count": 8, "replaces": kept}).status_code == 201
     assert [each["count"] for each in client.get(f"{CALL}/1").json()["notes"]] == [8]
-    again = client.post(f"{CALL}/1/harvests", json={**HARVEST, "count": 9, "replaces": kept})
+    again = client.post(f"{CALL}/1/notes", json={**HARVEST, "count": 9, "replaces": kept})
     assert (again.status_code, "look again" in again.json()["detail"]) == (409, True)
-    other = client.post(f"{CALL}/1/stages", json={"day": "2026-02-27", "code": 9, "replaces": 2})
+    other = client.post(f"{CALL}/1/notes", json={"kind": "stage", "day": "2026-02-27", "code": 9, "replaces": 2})
     assert other.status_code == 409
     with sqlite3.connect(site.folder / "season.db") as connection:
         assert connection.execute("SELECT count, replaces FROM plant_note ORDER BY id").fetchall() == [
@@ -58,7 +59,9 @@ def test_a_correction_replaces_and_both_rows_stay(site: ApiSite, client: TestCli
 def test_a_withdrawn_note_no_longer_counts_and_stays(site: ApiSite, client: TestClient) -> None:
     """204; the second time there is nothing to withdraw."""
     client.post(CALL, json=FIG)
-    client.post(f"{CALL}/1/damage", json={"day": "2026-02-20", "share_pct": 15.0, "words": "tips black"})
+    client.post(
+        f"{CALL}/1/notes", json={"kind": "damage", "day": "2026-02-20", "share_pct": 15.0, "words": "tips black"}
+    )
     assert client.post(f"{CALL}/1/notes/1/withdraw").status_code == 204
     assert client.get(f"{CALL}/1").json()["notes"] == []
     assert client.post(f"{CALL}/1/notes/1/withdraw").status_code == 409
@@ -85,7 +88,7 @@ def test_what_a_plant_was_is_kept_when_it_changes(site: ApiSite, client: TestCli
 def test_no_row_can_be_changed_or_taken_away(client: TestClient, site: ApiSite, table: str, change: str) -> None:
     """The file itself refuses."""
     client.post(CALL, json=FIG)
-    client.post(f"{CALL}/1/harvests", json=HARVEST)
+    client.post(f"{CALL}/1/notes", json=HARVEST)
     with (
         sqlite3.connect(site.folder / "season.db") as connection,
         pytest.raises(sqlite3.IntegrityError, match="are kept"),
@@ -94,24 +97,27 @@ def test_no_row_can_be_changed_or_taken_away(client: TestClient, site: ApiSite, 
 
 
 @pytest.mark.parametrize(
-    ("call", "body", "said"),
+    ("kind", "body", "said"),
     [
-        ("stages", {"day": "2026-03-02", "code": 9}, "is outside 1950-01-01 to 2026-03-01 (today)"),
-        ("stages", {"day": "1949-12-31", "code": 9}, "is outside 1950-01-01"),
-        ("stages", {"day": "20260301", "code": 9}, "write it like 2026-08-19"),
-        ("stages", {"day": "2026-02-29", "code": 9}, "is no day"),
-        ("stages", {"day": "2026-03-01", "code": 88}, "87 ripe for picking"),
+        ("stage", {"day": "2026-03-02", "code": 9}, "is outside 1950-01-01 to 2026-03-01 (today)"),
+        ("stage", {"day": "1949-12-31", "code": 9}, "is outside 1950-01-01"),
+        ("stage", {"day": "20260301", "code": 9}, "write it like 2026-08-19"),
+        ("stage", {"day": "2026-02-29", "code": 9}, "is no day"),
+        ("stage", {"day": "2026-03-01", "code": 88}, "87 ripe for picking"),
         ("damage", {"day": "2026-03-01", "share_pct": 100.1}, "100"),
         ("damage", {"day": "2026-03-01", "share_pct": 1.0, "words": "a\nb"}, "line break"),
-        ("harvests", {"day": "2026-03-01", "crop": "main"}, "write one of them"),
-        ("harvests", {"day": "2026-03-01", "crop": "third", "count": 1}, "main"),
-        ("never-ripened", {"day": "2026-03-01"}, "crop"),
+        ("harvest", {"day": "2026-03-01", "crop": "main"}, "write one of them"),
+        ("harvest", {"day": "2026-03-01", "crop": "third", "count": 1}, "main"),
+        ("never", {"day": "2026-03-01"}, "crop"),
+        ("remark", {"day": "2026-03-01", "words": " "}, "is empty; write what was seen or done"),
+        ("remark", {"day": "2026-03-01", "words": "pruned", "code": 9}, "code"),
+        ("wish", {"day": "2026-03-01"}, "remark"),
     ],
 )
-def test_what_cannot_have_been_seen_is_refused(client: TestClient, call: str, body: dict[str, Any], said: str) -> None:
+def test_what_cannot_have_been_seen_is_refused(client: TestClient, kind: str, body: dict[str, Any], said: str) -> None:
     """422, naming the bound; nothing is kept. 2026-03-01 itself, today at the site, is fine."""
     client.post(CALL, json=FIG)
-    answer = client.post(f"{CALL}/1/{call}", json=body)
+    answer = client.post(f"{CALL}/1/notes", json={"kind": kind, **body})
     assert (answer.status_code, said in answer.text) == (422, True), answer.text
     assert client.get(f"{CALL}/1").json()["notes"] == []
 
@@ -139,7 +145,7 @@ def test_a_plant_that_is_not_there_is_404(client: TestClient) -> None:
     answers = [
         client.get(f"{CALL}/9"),
         client.put(f"{CALL}/9", json=FIG),
-        client.post(f"{CALL}/9/harvests", json=HARVEST),
+        client.post(f"{CALL}/9/notes", json=HARVEST),
         client.post(f"{CALL}/9/notes/1/withdraw"),
     ]
     assert [each.status_code for each in answers] == [404] * 4
@@ -153,7 +159,7 @@ def test_who_may_only_look_changes_nothing(site: ApiSite) -> None:
         assert client.get(f"{CALL}.csv").status_code == 200
         assert client.post(CALL, json=FIG).status_code == 403
         assert client.post(f"{CALL}.csv", content="x").status_code == 403
-        assert client.post(f"{CALL}/1/harvests", json=HARVEST).status_code == 403
+        assert client.post(f"{CALL}/1/notes", json=HARVEST).status_code == 403
 
 
 def test_a_file_without_plants_is_moved_on(site: ApiSite) -> None:
@@ -164,11 +170,28 @@ def test_a_file_without_plants_is_moved_on(site: ApiSite) -> None:
         assert client.get(CALL).status_code == 401
 
 
+def test_a_file_without_remarks_is_moved_on_with_every_note_and_correction(site: ApiSite) -> None:
+    """Version 4 of the file: the numbers, what replaces what, and that nothing can be changed, all stay."""
+    columns = "plant, kind, day, count, crop, words, replaces, withdrawn, who, at_ms"
+    with closing(open_writer(site.folder / "season.db", people.MIGRATIONS[:4])) as old:
+        for row in ("7, 'main', '', NULL, 0", "8, 'main', '', 1, 0", "8, 'main', '', 2, 1"):
+            old.execute(f"INSERT INTO plant_note ({columns}) VALUES (1, 'harvest', '2025-08-19', {row}, 'keeper', 1)")
+    with closing(open_writer(site.folder / "season.db", people.MIGRATIONS)) as moved:
+        kept = moved.execute("SELECT id, count, replaces, withdrawn FROM plant_note ORDER BY id").fetchall()
+        assert kept == [(1, 7, None, 0), (2, 8, 1, 0), (3, 8, 2, 1)]
+        row = "'remark', '2026-02-14', NULL, NULL, 'pruned', NULL, 0, 'keeper', 1"
+        moved.execute(f"INSERT INTO plant_note ({columns}) VALUES (1, {row})")
+        with pytest.raises(sqlite3.IntegrityError, match="UNIQUE"):
+            moved.execute(f"INSERT INTO plant_note ({columns}) VALUES (1, {row.replace('NULL, 0', '1, 0')})")
+        with pytest.raises(sqlite3.IntegrityError, match="are kept"):
+            moved.execute("DELETE FROM plant_note")
+
+
 def test_a_scale_that_has_no_word_for_what_was_seen_is_refused(client: TestClient) -> None:
     """A stage of the fig's own scale stays readable: the plant keeps that scale until the note is withdrawn."""
     client.post(CALL, json=FIG)
     own = next(iter(sorted(set(codes(Scale.FIG)) - set(codes(Scale.GENERAL)))))
-    note = client.post(f"{CALL}/1/stages", json={"day": "2026-02-20", "code": own}).json()["number"]
+    note = client.post(f"{CALL}/1/notes", json={"kind": "stage", "day": "2026-02-20", "code": own}).json()["number"]
     answer = client.put(f"{CALL}/1", json={**FIG, "scale": "general"})
     assert answer.status_code in (409, 422)
     assert f"stage {own:02}" in answer.json()["detail"]

@@ -22,7 +22,7 @@ from api.season.statistics import (
 )
 from api.season.worth import Compared, Measure, Tree, compare, units_of
 from api.season.worth_cost import Used, per_day, per_kilogram
-from api.season.worth_words import cautions, is_believed, per_day_sentence, per_kilogram_sentence, sentence
+from api.season.worth_words import cautions, is_believed, per_day_sentence, per_kilogram_sentence, sentence, verdict
 
 NEW_YEAR = date(2026, 1, 1)
 LAST = 290
@@ -186,7 +186,7 @@ def test_units_without_a_weight_are_left_out_of_the_yield() -> None:
     assert found[Measure.YIELD].one.units == 2
     assert found[Measure.YIELD].effect == 500.0
     assert found[Measure.DAMAGE].one.units == 3
-    assert "40 % less" in sentence(found[Measure.DAMAGE])
+    assert "40 % of the shoots less" in sentence(found[Measure.DAMAGE])
 
 
 def test_no_trees_and_one_protection_are_no_comparison() -> None:
@@ -355,3 +355,14 @@ def test_no_page_holds_scipy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True, timeout=120)
     assert done.stdout.strip() == "[]"
+
+
+def test_the_verdict_says_what_all_of_it_comes_to() -> None:
+    """Too few to show anything; a difference that chance would make; one that it would not; nothing on both sides."""
+    few = compare([*grove("heated", [200, 201]), *grove("open", [220, 221])])
+    assert verdict(few) == "Nothing can be concluded: so few could show nothing, whatever they did."
+    alike = compare([*grove("heated", [200, 202, 204, 206, 208]), *grove("open", [201, 203, 205, 207, 209])])
+    assert verdict(alike) == "All differences may be chance."
+    assert verdict(compare([*HEATED, *OPEN])).startswith("More than chance: first ripe fruit 11 days earlier under")
+    none = compare([*grove("heated", [None]), *grove("open", [None])])
+    assert verdict(none) == "Nothing can be compared: nothing was noted on both sides."

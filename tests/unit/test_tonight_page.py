@@ -10,10 +10,15 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from api.pages.placed import inside_air_c
+from api.pages.words import chance_said
+from api.season.night import choose
 from api.season.nights import EVENING_MS, dark_of
-from api.season.site_night import coming_night
+from api.season.site_night import Foretold, Tonight, coming_night
+from api.season.sky import NightSky
+from api.season.tonight import Forecast
 from controller.control.foresight import Foresight
-from controller.settings import ProbeSettings
+from controller.settings import Frost, ProbeSettings, Season
 from controller.store import keeping, plans
 from controller.store.connection import open_writer
 from controller.store.migrations import PLANS, READINGS
@@ -180,7 +185,7 @@ def test_whether_the_heater_can_carry_it_is_said_first(outdoors: Outdoors, opene
     outdoors.live_through(1, NOW_MS)
     shown = " ".join(opened.get("/tonight", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ").split())
     assert "It cannot hold 18.0 °C: 1.8 K short." in shown
-    assert "With full heat it would hold a night down to \N{MINUS SIGN}2.5 °C." in shown
+    assert "With full heat it would hold a night down to \N{MINUS SIGN}2.5 °C; the chance that tonight" in shown
     assert "8.4 kWh in 24 h, 2.52 EUR" in shown
     assert "row cover</th>" in shown
     assert "The planner has no night of this enclosure yet." in shown
@@ -271,11 +276,13 @@ def test_forecasts_are_put_right_by_how_earlier_ones_erred(
 def test_each_plant_is_told_what_to_do_with_it(
     outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
 ) -> None:
-    """A potted fig in leaf is to be brought in, a dormant one in the ground may stay; those in danger come first."""
+    """A potted fig in leaf is to be brought in, dormant ones in the ground may stay; those in danger come first, and
+    those alike stand together.
+    """
     outdoors.live_through(40, tonight[0] + HOUR_MS)
     outdoors.at(tonight[0] + HOUR_MS)
     home = {"origin": "http://127.0.0.1:8460"}
-    for name, stands, code in (("bed fig", "ground", 0), ("pot fig", "container", 15)):
+    for name, stands, code in (("bed fig", "ground", 0), ("pot fig", "container", 15), ("other fig", "ground", 0)):
         made = opened.post(
             "/api/season/plants",
             json={"name": name, "cultivar": "brown fig", "protection": "open", "stands": stands},
@@ -284,12 +291,16 @@ def test_each_plant_is_told_what_to_do_with_it(
         assert made.status_code == 201, made.text
         number = made.json()["number"]
         seen = opened.post(
-            f"/api/season/plants/{number}/stages", json={"day": "2026-02-20", "code": code}, headers=home
+            f"/api/season/plants/{number}/notes",
+            json={"kind": "stage", "day": "2026-02-20", "code": code},
+            headers=home,
         )
         assert seen.status_code == 201, seen.text
     shown = opened.get("/tonight", headers=HTML).text
     assert "What is in danger" not in shown
     assert shown.index("bring it in tonight") < shown.index("may stay as it is")
+    assert shown.count("may stay as it is") == 1
+    assert '<a href="/plants/1">bed fig</a>, <a href="/plants/3">other fig</a>' in shown
 
 
 @pytest.mark.parametrize(
@@ -316,3 +327,107 @@ def test_what_is_wet_is_colder_than_the_air(
                 keeping.add(connection, [row])
         shown = client.get("/tonight", headers=HTML).text
         assert ("(wet bulb)" in shown, said in shown) == (humidity is not None, True)
+
+
+def fed_sky(
+    tonight: tuple[int, int], wind_m_s: float, cloud_pct: float, lowest_c: float = 3.0
+) -> list[dict[str, object]]:
+    """Return a forecast of a night with wind and cloud."""
+    begin_s = (tonight[0] - 4 * HOUR_MS) / 1000
+    told = {"outside": ("Cel", lowest_c), "wind": ("m/s", wind_m_s), "cloud": ("%", cloud_pct)}
+    return [
+        {"n": name, "u": unit, "t": begin_s + 3600 * hour, "v": value}
+        for hour in range(18)
+        for name, (unit, value) in told.items()
+    ]
+
+
+@pytest.mark.parametrize(
+    ("wind_m_s", "cloud_pct", "leaves", "leafed_c"),
+    [
+        (0.5, 10.0, "1 to 3 K colder than the air: the night is clear and calm.", 4.0),
+        (4.0, 10.0, "Wind of 4 m/s keeps leaves as warm as the air.", 2.0),
+        (0.5, 80.0, "Cloud over 80% of the sky keeps leaves nearly as warm as the air.", 2.0),
+    ],
+)
+def test_a_clear_calm_night_is_colder_for_leaves(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int], wind_m_s: float, cloud_pct: float,
+    leaves: str, leafed_c: float,
+) -> None:  # fmt: skip
+    """By the forecast's wind and cloud: leaves in the open come 3 K below the air, and are warned of at +4 Cel."""
+    outdoors.live_through(3, tonight[0] - 5 * HOUR_MS)
+    outdoors.at(tonight[0] - 5 * HOUR_MS)
+    assert opened.put("/api/season/forecast", json=fed_sky(tonight, wind_m_s, cloud_pct)).status_code == 200
+    found = opened.get("/api/season/tonight").json()
+    limits = {each["stage"]: each["air_c"] for each in found["limits"] if each["place"] == "ground"}
+    assert (limits["leafed"], limits["dormant"]) == (leafed_c, -10.0)
+    below_k = 3.0 if leafed_c == 4.0 else 0.0
+    assert found["leaves"]["coldest_c"] == pytest.approx(found["told"]["minimum_c"] - below_k)
+    assert leaves in opened.get("/tonight", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_without_wind_and_cloud_leaves_are_told_of_at_their_worst(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
+) -> None:
+    """And that it is not known; the alarm stays where it is."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    outdoors.at(tonight[0] + HOUR_MS)
+    found = opened.get("/api/season/tonight").json()
+    assert [each["air_c"] for each in found["limits"] if each["stage"] == "leafed"] == [2.0, 2.0]
+    assert "not known to be windy or cloudy" in found["leaves"]["words"]
+    assert "so taken as clear and calm" in opened.get("/tonight", headers=HTML).text
+
+
+@pytest.mark.parametrize(
+    ("spreads", "verdict"),
+    [(-9.0, "It can hold 18.0 °C."), (-1.0, "It may not hold 18.0 °C."), (1.0, "It will hardly hold 18.0 °C.")],
+)
+def test_the_heater_is_judged_by_tonight_as_well_as_by_the_plan(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int], spreads: float, verdict: str
+) -> None:
+    """The plan counts with a mild night; where full heat holds no colder one than the probe tells of, that is said."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    outdoors.at(tonight[0] + HOUR_MS)
+    told = opened.get("/api/season/tonight").json()["told"]
+    holds_to_c = told["minimum_c"] + spreads * told["spread_k"]
+    nights = {"as it is": {"soil_c": 18.0, "air_c": 2.0, "energy_kwh": 4.0, "short_k": 0.0, "holds_to_c": holds_to_c}}
+    with closing(open_writer(outdoors.folder / "plans.db", PLANS)) as connection:
+        plans.put_carry(connection, "larch", NOW_MS, {**CARRY, "outside_c": 3.0, "nights": nights})
+    shown = opened.get("/tonight", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert verdict in shown
+    chance = opened.get("/api/season/tonight").json()["enclosures"]["larch"]["chance_colder"]
+    assert f"; the chance that tonight is colder is {chance_said(chance)}." in shown
+
+
+def test_air_inside_is_taken_to_fall_with_the_night() -> None:
+    """By as much as tonight is told colder than the plan counts with; a milder night changes nothing."""
+    carry = {"outside_c": 3.0, "nights": {"as it is": {"air_c": 6.0}}}
+    assert inside_air_c(carry, Forecast(-1.0, 1.0, 30, False, False, "")) == 2.0
+    assert inside_air_c(carry, Forecast(5.0, 1.0, 30, False, False, "")) == 6.0
+    assert (inside_air_c(carry, None), inside_air_c(None, None)) == (6.0, None)
+
+
+def test_limits_in_settings_are_those_of_the_page(outdoors: Outdoors, tonight: tuple[int, int]) -> None:
+    """And are said to be one's own."""
+    frost = Frost.model_validate({"leafed_ground": -1.0})
+    outdoors.settings = outdoors.settings.model_copy(update={"season": Season(frost=frost)})
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    outdoors.at(tonight[0] + HOUR_MS)
+    with outdoors.client() as client:
+        limits = client.get("/api/season/tonight").json()["limits"]
+        found = {each["place"]: (each["air_c"], each["basis"]) for each in limits if each["stage"] == "leafed"}
+        assert found == {"ground": (-1.0, "your own"), "container": (2.0, "common practice")}
+        assert "<small>your own</small>" in client.get("/tonight", headers=HTML).text
+
+
+@pytest.mark.parametrize(("dew_c", "radiates"), [(None, True), (-2.1, True), (-2.0, False), (1.0, False)])
+def test_dew_keeps_leaves_from_the_worst(dew_c: float | None, radiates: bool) -> None:
+    """Where it settles before the lowest is reached it warms them; what is not measured counts as dry."""
+    told = Foretold("probe", Forecast(-2.0, 1.0, 30, False, False, ""), 4.0, dew_c, ())
+    dark = dark_of(date(2026, 3, 1), 46.2, 7.5)
+    assert dark is not None
+    night = Tonight(dark, told, "", choose([]), None, NightSky(0.5, 0.1))
+    assert night.clear_calm_dry is radiates
+    assert not replace(night, sky=NightSky(0.5, None)).clear_calm_dry
+    assert not replace(night, sky=NightSky(None, 0.1)).clear_calm_dry
+    assert not replace(night, told=None).clear_calm_dry

@@ -1,5 +1,6 @@
 """Was it worth it: trees from the notes on plants, kilowatt hours from the record, sentences on the page."""
 
+import re
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import date
@@ -66,6 +67,29 @@ def test_trees_that_ripen_earlier_are_said_to_with_the_exact_chance(opened: Test
     assert "31 days" in shown
     assert "<small>5 plants</small>" in shown
     assert "10 July" in shown
+
+
+def test_what_it_comes_to_is_said_first_and_each_comparison_is_a_row(opened: TestClient) -> None:
+    """More than chance parted them: so says the verdict; beside each difference how often chance would do it."""
+    shown = " ".join(opened.get("/worth", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ").split())
+    assert "More than chance: first ripe fruit 31 days earlier under" in shown
+    row = re.search(r"<caption><b>First ripe fruit</b></caption>.*?<tbody>\s*<tr>(.*?)</tr>", shown)
+    assert row is not None
+    assert "5 trees against 5 trees" in row[1]
+    assert "31 days earlier <small>from" in row[1]
+    assert "more than chance <small>by chance 0.8%, rarest 0.8%</small>" in row[1]
+
+
+@pytest.mark.parametrize(("days", "said"), [(0, "2 July, 1 never, 1 not yet"), (300, "2 July, 1 never, 1 none noted")])
+def test_no_crop_is_called_never_before_somebody_says_so(site: ApiSite, days: int, said: str) -> None:
+    """While the season is on, a plant without fruit has none yet; afterwards none was noted."""
+    with closing(open_writer(site.folder / "season.db", people.MIGRATIONS)) as season:
+        notes = (picked("2026-07-02"), Note(Kind.NEVER, "2026-07-03", crop="first"), Note(Kind.STAGE, "2026-03-01", 9))
+        for name, note in zip("abc", notes, strict=True):
+            put_note(season, put_plant(season, plant_of(name, OPEN), "keeper", NOW_MS), note, "keeper", NOW_MS)
+    site.clock.set_wall(NOW_MS + (130 + days) * 86_400_000)
+    with site.client() as client:
+        assert f"<td>{said}</td>" in client.get("/worth?year=2026", headers=HTML).text
 
 
 def test_another_crop_and_another_year_are_their_own(opened: TestClient) -> None:

@@ -1,0 +1,110 @@
+"""What to do with our plants tonight, in the reader's words: those in danger first, those alike together."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from itertools import groupby
+from typing import Any, TypeAlias
+
+from api.pages import words
+from api.pages.words import Unit
+from api.season.alarm import Alarms
+from api.season.daily import RecordError
+from api.season.hours import date_at
+from api.season.placing import (
+    BRING_IN,
+    COVER,
+    MAY_GO,
+    STAY,
+    UNKNOWN,
+    WAIT,
+    WARMER,
+    Known,
+    Placed,
+    once_more_from,
+    placed,
+)
+from api.season.plant_notes import Kind
+from api.season.site_days import site_days
+from api.season.site_plants import all_known, last
+from api.season.tonight import Forecast
+from api.state import State
+from controller.errors import StoreError
+
+Nights: TypeAlias = Mapping[str, dict[str, Any]]
+"""By enclosure, what the coming night asks of its heater."""
+
+_URGENT = (BRING_IN, WARMER, COVER, WAIT, UNKNOWN, MAY_GO, STAY)
+
+
+@dataclass(frozen=True, slots=True)
+class PlantsShown:
+    """Plants that are alike tonight (number and name): stage, from what air on they are in danger, and what to do."""
+
+    plants: tuple[tuple[int, str], ...]
+    stage: str
+    at: str
+    basis: str
+    why: str
+    advice: str
+
+
+def plants_shown(
+    state: State, nights: Nights, alarms: Alarms, forecast: Forecast | None, unit: Unit
+) -> tuple[PlantsShown, ...]:
+    """Return the plants that are watched and of whose stage something is noted."""
+    found = sorted(_placed(state, nights, alarms, forecast), key=lambda each: _order(each[1]))
+    return tuple(_alike(list(alike), unit) for _, alike in groupby(found, key=lambda each: _order(each[1])))
+
+
+def _placed(state: State, nights: Nights, alarms: Alarms, forecast: Forecast | None) -> Iterator[tuple[int, Placed]]:
+    site, today = state.settings.site, date_at(state.clock.now().utc_ms, state.settings.site.zone)
+    try:
+        record = site_days(state)
+    except (RecordError, StoreError):
+        record = None
+    once_more = cache(lambda threshold_c: once_more_from(record, threshold_c, site.latitude, today))
+    known = Known(alarms, forecast, once_more)
+    for kept, seen in all_known(state):
+        stage = last(seen, Kind.STAGE)
+        if kept.what.active and stage is not None and stage.what.code is not None:
+            inside_c = inside_air_c(nights.get(kept.what.enclosure or ""), forecast)
+            yield kept.number, placed(kept.what, stage.what.code, known, inside_c)
+
+
+def inside_air_c(carry: Mapping[str, Any] | None, forecast: Forecast | None) -> float | None:
+    """Return the coldest air [Cel] to expect in an enclosure, or None where nothing was planned.
+
+    Notes
+    -----
+    Where tonight is told colder than the plan counts with, the air inside is taken to be as much colder: it never
+    falls by more than the air outside.
+    """
+    if carry is None:
+        return None
+    colder_k = 0.0 if forecast is None else max(float(carry["outside_c"]) - forecast.minimum_c, 0.0)
+    return float(carry["nights"]["as it is"]["air_c"]) - colder_k
+
+
+def _order(one: Placed) -> tuple[int, float, str, str]:
+    return _URGENT.index(one.advice), -one.at.air_c, one.stage.value, _chances(one)
+
+
+def _alike(found: list[tuple[int, Placed]], unit: Unit) -> PlantsShown:
+    one = found[0][1]
+    return PlantsShown(
+        tuple((number, each.plant.name) for number, each in found),
+        one.stage.value,
+        words.temperature_said(one.at.air_c, unit),
+        one.at.basis.value,
+        _chances(one),
+        one.advice,
+    )
+
+
+def _chances(one: Placed) -> str:
+    if one.tonight is not None:
+        return f"{one.tonight.word}, {words.chance_said(one.tonight.probability)}"
+    if one.years is not None:
+        return f"in {one.years.frozen} of {one.years.years} years once more"
+    return ""
