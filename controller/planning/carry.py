@@ -132,14 +132,14 @@ def _night(facts: Facts, model: ThermalModel, ready: Ready, asked_c: Array, nigh
     step = stepper(model, STEP_S)
     inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
     states = through(step, state, inputs)
-    air = [air_c(model, states[row + 1], inputs[row]) + ready.night_air_k for row in range(night.start, night.stop)]
+    air = air_c(model, states[night.start + 1 : night.stop + 1].T, inputs[night].T) + ready.night_air_k
     asked = asked_c[night.stop - 1]
     kwh = float(found.duty[:DAY_STEPS].sum()) * STEP_S * model.heater_w / 3.6e6
     short = 0.0 if np.isnan(asked) else max(float(asked - found.soil_c[night.stop]), 0.0)
     holds_to = (
         None if np.isnan(asked) else _holds_to_c(step, state, inputs[: night.stop], night, float(asked), facts.most)
     )
-    return Night(float(found.soil_c[night.start + 1 : night.stop + 1].min()), min(air), kwh, short, holds_to)
+    return Night(float(found.soil_c[night.start + 1 : night.stop + 1].min()), float(air.min()), kwh, short, holds_to)
 
 
 def _holds_to_c(step: Stepper, state: Array, inputs: Array, night: slice, asked_c: float, most: float) -> float | None:

@@ -85,7 +85,7 @@ def _night_air_k(model: ThermalModel, now: Estimate, place: Place) -> float:
     """[K] Return the mean miss of the air's balance in the dark rows behind; 0 where no air was heard."""
     log = now.log
     inputs = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
-    missed = log.air_c - np.array([air_c(model, *each) for each in zip(now.path, inputs, strict=True)])
+    missed = log.air_c - air_c(model, now.path.T, inputs.T)
     heard = missed[(clear_w_m2(log, place) <= 0.0) & np.isfinite(missed)]
     return float(heard.mean()) if len(heard) else 0.0
 

@@ -9,7 +9,7 @@ from scipy.optimize import least_squares
 
 from controller.control.log import Log
 from controller.control.stepping import Array, chained
-from controller.plant.column import CENTRE_M, LAYERS, Column, column_of, needed, share_at, stepped, surface_and_air
+from controller.plant.column import CENTRE_M, LAYERS, SKY, Column, column_of, needed, share_at, stepped, surface_and_air
 from controller.plant.construction import Construction
 from controller.plant.identify import NINETY, Interval, NotExcitedError, lacking
 
@@ -37,6 +37,10 @@ SLOW_S = 19 * 600.0
 """[s] Slower misses of the air are weather's; quicker ones tell what a pulse of the heater does."""
 DARK_W_M2, VENTS_C = 20.0, 24.5
 """Above this air [Cel] vents open, and the air says nothing of the loss."""
+TINY = 1e-6
+"""Part of its spread by which a figure is nudged to see its slope."""
+ENOUGH = 1e-4
+"""Part of the misses below which a better fit is not looked for: it would move no figure by a hundredth."""
 WIDEN = 2.0
 """Intervals are so much wider than least squares has it: misses are not chance (calibrated on simulated enclosures)."""
 
@@ -65,29 +69,60 @@ def column_from(log: Log, built: Construction, depth_m: float) -> Found:
     missing = lacking(log)
     if missing:
         raise NotExcitedError(missing)
-    before, knots = column_of(built, depth_m), math.ceil(len(log) * log.step_s / SKY_EVERY_S) + 1
-    spread = np.array([*MAY_BE_OFF.values(), *STARTS.values(), *[SKY_K] * knots])
-    soil_w, slow_w, quick_w = _weights(log)
-
-    def misses(scaled: Array) -> Array:
-        soil_c, air_c = free_run(log, before, scaled * spread)
-        air_k = np.nan_to_num(air_c - log.air_c)
-        slow_k = uniform_filter1d(air_k, round(SLOW_S / log.step_s))
-        soil_k = np.nan_to_num(soil_c - log.soil_c)
-        return np.concatenate([soil_k * soil_w, slow_k * slow_w, (air_k - slow_k) * quick_w, scaled])
-
-    fit = least_squares(misses, np.zeros(len(spread)), max_nfev=20)
-    offs, slopes = np.asarray(fit.x) * spread, np.asarray(fit.jac)
-    covariance = spread[:, None] * np.linalg.inv(slopes.T @ slopes) * spread
-    soil_c, air_c = free_run(log, before, offs)
+    asks = _asks(log, column_of(built, depth_m))
+    spread = asks.spread
+    fit = least_squares(asks.missed, np.zeros(len(spread)), asks.slopes, ftol=ENOUGH, max_nfev=20)
+    offs, at_best = np.asarray(fit.x) * spread, np.asarray(fit.jac)
+    covariance = spread[:, None] * np.linalg.inv(at_best.T @ at_best) * spread
+    (soil_c,), (air_c,) = free_runs(log, asks.before, offs[None])
     return Found(
-        shifted(before, offs),
-        _figures(before, offs, covariance),
+        shifted(asks.before, offs),
+        _figures(asks.before, offs, covariance),
         _rms(soil_c - log.soil_c),
         _rms(air_c - log.air_c),
         soil_c,
         air_c,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Asks:
+    """What least squares is asked: a log, the column that holds the figures, how far each may be off, and weights of
+    the soil, of the air's slow misses and of its quick ones."""
+
+    log: Log
+    before: Column
+    spread: Array
+    soil_w: Array
+    slow_w: Array
+    quick_w: Array
+
+    def missed(self, scaled: Array) -> Array:
+        """Return what changes, as parts of their spreads, miss, and the changes themselves."""
+        (only,) = self._missed_each(scaled[None])
+        return np.asarray(only)
+
+    def slopes(self, scaled: Array) -> Array:
+        """Forward differences: of each figure in a run of its own; of starts and sky, which only add, all in one."""
+        figures, nudge = len(MAY_BE_OFF), np.eye(len(scaled))
+        adding = self._missed_each(scaled + np.vstack([np.zeros(len(scaled)), nudge[figures:]]))
+        parts = [(self.missed(scaled + TINY * each) - adding[0]) / TINY for each in nudge[:figures]]
+        return np.vstack([*parts, adding[1:] - adding[0]]).T
+
+    def _missed_each(self, scaled: Array) -> Array:
+        soil_c, air_c = free_runs(self.log, self.before, scaled * self.spread)
+        air_k = np.nan_to_num(air_c - self.log.air_c)
+        slow_k = uniform_filter1d(air_k, round(SLOW_S / self.log.step_s), axis=1)
+        soil_k = np.nan_to_num(soil_c - self.log.soil_c)
+        return np.hstack([soil_k * self.soil_w, slow_k * self.slow_w, (air_k - slow_k) * self.quick_w, scaled])
+
+
+def _asks(log: Log, before: Column) -> _Asks:
+    knots = math.ceil(len(log) * log.step_s / SKY_EVERY_S) + 1
+    spread = np.array([*MAY_BE_OFF.values(), *STARTS.values(), *[SKY_K] * knots])
+    dark = log.light_w_m2 < DARK_W_M2
+    told = np.where(dark, 1.0 / DARK_AIR_K, 1.0 / LIT_AIR_K) * (np.nan_to_num(log.air_c, nan=99.0) < VENTS_C)
+    return _Asks(log, before, spread, np.full(len(log), 1.0 / SOIL_K), told, np.where(dark, 1.0 / PULSED_AIR_K, 0.0))
 
 
 def shifted(before: Column, offs: Array) -> Column:
@@ -96,35 +131,45 @@ def shifted(before: Column, offs: Array) -> Column:
     return replace(before, **changed, deep_c=before.deep_c + float(offs[len(MAY_BE_OFF)]))
 
 
-def free_run(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
-    """Return soil at the probe and air [Cel], step means, as the shifted column alone would have had them."""
-    column = shifted(before, offs)
-    a, b, c = stepped(column, log.step_s)
-    at = np.arange(len(log)) * log.step_s / SKY_EVERY_S
-    knots_k = offs[len(MAY_BE_OFF) + len(STARTS) :]
-    sky_k = column.sky_below_k + np.interp(at, np.arange(len(knots_k)), knots_k)
-    inputs = np.column_stack([log.outside_c, log.light_w_m2, log.duty, sky_k])
-    states = chained(a, inputs @ b.T + c, _starts(log, column, offs), LAYERS)
+def free_runs(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
+    """Return soil at the probe and air [Cel], step means, as shifted columns alone would have had them.
+
+    Parameters
+    ----------
+    offs
+        A row for each run; rows differ in starts and sky only, for figures make another matrix.
+    """
+    column = shifted(before, offs[0])
+    a, b, c_per_deep_k = stepped(replace(column, deep_c=1.0), log.step_s)
+    deep_c = before.deep_c + offs[:, len(MAY_BE_OFF)]
+    sky_k = column.sky_below_k + _straight(offs[:, len(MAY_BE_OFF) + len(STARTS) :], log)
+    shared = np.column_stack([log.outside_c, log.light_w_m2, log.duty]) @ b[:, :SKY].T
+    driven = shared[:, :, None] + b[:, SKY, None] * sky_k[:, None] + c_per_deep_k[:, None] * deep_c
+    states = chained(a, driven, _starts(log, column, deep_c, offs), LAYERS)
     means = (states[1:] + states[:-1]) / 2.0
-    known = np.column_stack([means[:, 0], means[:, LAYERS], log.outside_c, log.light_w_m2, sky_k])
-    return means[:, :LAYERS] @ share_at(column.probe_m), known @ surface_and_air(column)[1]
+    top, heat, outside, light, sky = surface_and_air(column)[1]
+    told = outside * log.outside_c + light * log.light_w_m2
+    air_c = top * means[:, 0] + heat * means[:, LAYERS] + told[:, None] + sky * sky_k
+    return (share_at(column.probe_m) @ means[:, :LAYERS]).T, air_c.T
 
 
-def _starts(log: Log, column: Column, offs: Array) -> Array:
-    """Return a first profile through the probe's first reading: towards the deep ground, bent above and below."""
-    above_k, below_k = offs[len(MAY_BE_OFF) + 1 : len(MAY_BE_OFF) + 3]
+def _straight(knots_k: Array, log: Log) -> Array:
+    """Return each run's value at every step of a log, straight between knots; a column for each run."""
+    at = np.arange(len(log)) * log.step_s / SKY_EVERY_S
+    knots = np.arange(knots_k.shape[1])
+    shares = np.array([np.interp(at, knots, one) for one in np.eye(len(knots))]).T
+    return np.asarray(shares @ knots_k.T)
+
+
+def _starts(log: Log, column: Column, deep_c: Array, offs: Array) -> Array:
+    """Return first profiles through the probe's first reading: towards the deep ground, bent above and below."""
+    above_k, below_k = offs[:, len(MAY_BE_OFF) + 1], offs[:, len(MAY_BE_OFF) + 2]
     first_c = log.soil_c[np.isfinite(log.soil_c)][0]
     under_m = CENTRE_M - column.probe_m
-    profile_c = first_c + (column.deep_c - first_c) * under_m / 1.1
-    profile_c += above_k * (np.exp(-CENTRE_M / 0.1) - math.exp(-column.probe_m / 0.1))
-    profile_c += below_k * np.clip(under_m / 0.3, -0.3, 1.0)
-    return np.append(profile_c, column.heater_w * log.duty[0])
-
-
-def _weights(log: Log) -> tuple[Array, Array, Array]:
-    dark = log.light_w_m2 < DARK_W_M2
-    told = np.where(dark, 1.0 / DARK_AIR_K, 1.0 / LIT_AIR_K) * (np.nan_to_num(log.air_c, nan=99.0) < VENTS_C)
-    return np.full(len(log), 1.0 / SOIL_K), told, np.where(dark, 1.0 / PULSED_AIR_K, 0.0)
+    profiles_c = first_c + np.outer(under_m / 1.1, deep_c - first_c)
+    profiles_c += np.outer(np.exp(-CENTRE_M / 0.1) - math.exp(-column.probe_m / 0.1), above_k)
+    profiles_c += np.outer(np.clip(under_m / 0.3, -0.3, 1.0), below_k)
+    return np.vstack([profiles_c, np.full(len(offs), column.heater_w * log.duty[0])])
 
 
 def _figures(before: Column, offs: Array, covariance: Array) -> dict[str, Interval]:

@@ -1,6 +1,7 @@
 """The comparison of control stands on its plant, its optimum and its judge; each is checked here."""
 
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE,
 from tests.bench.control.nights import off_by_the_night
 from tests.bench.control.optimum import HALF_S, STEPS, optimum, optimum_by_modes
 from tests.bench.control.ours import LOST_AFTER_S, Seen
+from tests.bench.control.pool import Kept, all_of, code_now
 from tests.bench.control.rows import Case, case
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
@@ -204,3 +206,21 @@ def test_a_night_s_forecast_is_off_by_a_kelvin_and_a_half_and_the_next_one_the_o
         assert np.ptp(misses) < 1e-9
         offs.append(misses[0])
     assert offs == pytest.approx([-1.5, 1.5, -1.5, 1.5])
+
+
+def _noted(job: tuple[str, int]) -> int:
+    """Write a line for every time it is asked."""
+    with Path(job[0]).open("a", encoding="utf-8") as file:
+        file.write(f"{job[1]}\n")
+    return 10 * job[1]
+
+
+def test_a_run_that_broke_off_goes_on_where_it_was_and_other_code_begins_anew(tmp_path: Path) -> None:
+    """Jobs whose figures are kept are not worked out again; figures of other code are not taken for ours."""
+    noted, kept = str(tmp_path / "asked"), Kept(tmp_path / "kept", "one")
+    assert all_of(_noted, [(noted, 1)], kept) == [10]
+    assert sorted(all_of(_noted, [(noted, 1), (noted, 2)], kept)) == [10, 20]
+    assert sorted(Path(noted).read_text(encoding="utf-8").split()) == ["1", "2"]
+    assert all_of(_noted, [(noted, 1)], Kept(tmp_path / "kept", "other")) == [10]
+    assert sorted(Path(noted).read_text(encoding="utf-8").split()) == ["1", "1", "2"]
+    assert len(code_now()) == 16

@@ -8,7 +8,7 @@ import pytest
 from controller.control.model_of import model_of
 from controller.control.stepping import rise_k
 from controller.plant.column import column_of, needed
-from controller.plant.column_fit import Found, column_from
+from controller.plant.column_fit import Found, _asks, column_from
 from controller.plant.construction import HeaterKind
 from controller.plant.stores_of import stores_of
 from tests.identified_site import Enclosed, enclosed, logged, loss_w_k, risen_k
@@ -39,6 +39,18 @@ def test_every_figure_lies_within_its_own_interval() -> None:
     """Low, value and high stand in order, and none is of no width."""
     found, _ = found_at(enclosed(7000))
     assert all(each.low < each.value < each.high for each in found.figures.values())
+
+
+def test_slopes_are_what_nudging_each_figure_alone_shows() -> None:
+    """Away from the start too, for figures, starts and sky alike."""
+    site = enclosed(7001)
+    asks = _asks(logged(site)[0], column_of(site.told, site.depth_m))
+    scaled = np.linspace(-0.5, 0.7, len(asks.spread))
+    slopes = asks.slopes(scaled)
+    for place in range(len(scaled)):
+        nudge = np.eye(len(scaled))[place] * 1e-4
+        central = (asks.missed(scaled + nudge) - asks.missed(scaled - nudge)) / 2e-4
+        assert slopes[:, place] == pytest.approx(central, abs=1e-3 * float(np.abs(central).max()))
 
 
 @pytest.mark.parametrize("kind", list(HeaterKind))

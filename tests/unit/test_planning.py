@@ -4,16 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.linalg import toeplitz
+from scipy.optimize import linprog
 
 from controller.control.log import Log
 from controller.control.outlook import Expectation
-from controller.control.stepping import BED, UPPER
+from controller.control.stepping import BED, UPPER, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 from controller.planning.ahead import weather_ahead
-from controller.planning.estimate import estimate
+from controller.planning.estimate import UNKNOWN_W_M2, _gain, estimate
 from controller.planning.foresee import NoForesightError, foresee, lit, whole
-from controller.planning.horizon import STEP_S, STEPS, look_ahead
+from controller.planning.horizon import COLD_IS_DEAR, SLACK_K, STEP_S, STEPS, WARM_IS_VAIN, look_ahead
 from controller.planning.learning import Lesson
 from controller.planning.planner import Planner
 from tests.thermal_site import AIR, CABLE, FLOOR_M2, MIDNIGHT_MS, PLACE, facts, lived, with_gaps
@@ -66,6 +68,47 @@ def test_heat_comes_before_a_night_the_heater_cannot_carry() -> None:
     calm = look_ahead(CABLE, state, np.full(STEPS, 6.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
     assert ahead.duty[:20].sum() > calm.duty[:20].sum() + 2.0
     assert ahead.soil_c.max() < 20.5
+
+
+@pytest.mark.parametrize("asked_c", [9.0, 12.0, 18.0])
+def test_steps_that_cannot_be_too_cold_or_too_warm_change_nothing(asked_c: float) -> None:
+    """The heat found costs no more than what another solver finds with every step of the day and a half asked about."""
+    outside_c = 4.0 + 8.0 * np.sin(np.arange(STEPS) * 2 * np.pi / 48.0)
+    light = np.clip(600.0 * np.sin(np.arange(STEPS) * 2 * np.pi / 48.0), 0.0, None)
+    state, set_point_c = np.array([10.0, 11.0, 12.0, 0.0, 0.0]), np.full(STEPS, asked_c)
+    found = look_ahead(CABLE, state, outside_c, light, set_point_c, 1.0)
+    lift = toeplitz(rise_k(CABLE, STEP_S, STEPS), np.zeros(STEPS))
+    free_c, forward, none = found.soil_c[1:] - lift @ found.duty, forward_of(CABLE), np.zeros((STEPS, STEPS))
+    hold = forward.outside_per_k + forward.deep_per_k
+    whole = linprog(
+        np.concatenate([np.ones(STEPS), np.full(STEPS, COLD_IS_DEAR * hold), np.full(STEPS, WARM_IS_VAIN * hold)]),
+        A_ub=np.block([[-lift, -np.eye(STEPS), none], [lift, none, -np.eye(STEPS)]]),
+        b_ub=np.concatenate([free_c - set_point_c, set_point_c + SLACK_K - free_c]),
+        bounds=[(0.0, 1.0)] * STEPS + [(0.0, None)] * (2 * STEPS),
+        method="highs-ipm",
+    )
+    short_k, warm_k = (
+        np.maximum(set_point_c - found.soil_c[1:], 0.0),
+        np.maximum(found.soil_c[1:] - asked_c - SLACK_K, 0.0),
+    )
+    cost = found.duty.sum() + hold * (COLD_IS_DEAR * short_k.sum() + WARM_IS_VAIN * warm_k.sum())
+    assert cost == pytest.approx(whole.fun, rel=1e-6, abs=1e-6)
+
+
+def test_predicting_and_correcting_at_once_is_doing_one_after_the_other() -> None:
+    """The stores found are those of a filter that predicts each row and then corrects it where the probe spoke."""
+    log = lived(CABLE, 2.0)
+    log = replace(log, soil_c=with_gaps(log.soil_c, 7))
+    found, step = estimate(CABLE, log, FLOOR_M2), stepper(CABLE, 600.0)
+    pushed = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
+    for row in range(100, 288):
+        predicted = step.after(found.path[row - 1], pushed[row])
+        if np.isnan(log.soil_c[row]):
+            assert found.path[row] == pytest.approx(predicted)
+        else:
+            gain = (found.path[row] - predicted) / (log.soil_c[row] - predicted[BED])
+            assert 0.0 < gain[BED] < 1.0
+            assert gain == pytest.approx(_gain(CABLE, 600.0, FLOOR_M2 * UNKNOWN_W_M2), rel=1e-3, abs=1e-6)
 
 
 def test_nothing_asked_gets_no_heat() -> None:

@@ -16,7 +16,7 @@ from controller.plant.sun import is_dark
 from controller.plant.weather import DAY_MS
 from tests.bench.control.constructions import settings_of
 from tests.bench.control.lab_plant import AIR, LabPlant
-from tests.bench.control.pool import all_of
+from tests.bench.control.pool import Kept, all_of
 from tests.bench.control.rows import case
 from tests.bench.control.weather import DAYS, STEP_S, Fortnight, forecaster
 from tests.bench.table import aligned
@@ -85,12 +85,12 @@ def _named(job: tuple[str, int]) -> tuple[str, list[Night]]:
     return job[0], nights(*job)
 
 
-def told(names: Sequence[str], seeds: Sequence[int]) -> tuple[list[str], bool]:
+def told(names: Sequence[str], seeds: Sequence[int], kept: Kept) -> tuple[list[str], bool]:
     """Return the table, and whether every bound holds."""
-    jobs = [(name, seed) for name in names for seed in seeds]
+    jobs = [(name, seed) for seed in seeds for name in names]
     cells, holds = [("row", "nights", "air RMSE K", "soil RMSE K", "")], True
     found: dict[str, list[Night]] = {name: [] for name in names}
-    for name, many in all_of(_named, jobs):
+    for name, many in all_of(_named, jobs, kept):
         found[name] += many
     for name, many in found.items():
         air_k, soil_k = rms([each.air_k for each in many]), rms([each.soil_k for each in many])

@@ -4,6 +4,7 @@ import argparse
 import os
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from statistics import median
 
 for _pool in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -12,7 +13,7 @@ for _pool in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 from controller.safety.limits import RELAY_CLOSINGS  # noqa: E402
 from tests.bench.control import losing, nights  # noqa: E402
 from tests.bench.control.eyes import Eyes  # noqa: E402
-from tests.bench.control.pool import all_of  # noqa: E402
+from tests.bench.control.pool import Kept, all_of, code_now  # noqa: E402
 from tests.bench.control.rows import CONTROLLERS, ROWS, Score, score  # noqa: E402
 from tests.bench.control.weather import FORECASTS  # noqa: E402
 from tests.bench.table import aligned  # noqa: E402
@@ -38,12 +39,13 @@ def main(arguments: Sequence[str]) -> int:
         if unknown:
             raise SystemExit(f"unknown: {', '.join(unknown)}; choose from {', '.join(known)}")
     each_runs = tuple((each, RUNS if each == "ours" else BASELINE_RUNS) for each in controllers)
-    jobs: list[Job] = [(row, seed, each_runs, Eyes(forecast=asked.forecast)) for row in names for seed in which]
+    jobs: list[Job] = [(row, seed, each_runs, Eyes(forecast=asked.forecast)) for seed in which for row in names]
+    kept = Kept(asked.keep, code_now())
     if asked.eyes or asked.nights:
-        seen = losing.losing(range(seeds), RUNS) if asked.eyes else nights.told(names, range(seeds))
+        seen = losing.losing(range(seeds), RUNS, kept) if asked.eyes else nights.told(names, range(seeds), kept)
         print("\n".join(seen[0]))
         return 0 if seen[1] else 1
-    scores, took_s = _all(jobs)
+    scores, took_s = _all(jobs, kept)
     print("\n".join(table(scores, names, controllers)))
     print("; ".join(f"{name} {seconds:.0f} s" for name, seconds in took_s.items()) + " of process time")
     return 1 if any(missed(scores, row) for row in names if "ours" in controllers) else 0
@@ -58,6 +60,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--weather", help='instead of seeds: "hot,freezing,newark"')
     parser.add_argument("--eyes", action="store_true", help="what losing each eye costs, beside a plain PI")
     parser.add_argument("--nights", action="store_true", help="the night's coldest, as foreseen at sunset")
+    parser.add_argument(
+        "--keep", type=Path, metavar="FOLDER", help="keep each case's figures, go on where a run broke off"
+    )
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_SEEDS} seeds")
     return parser
 
@@ -71,9 +76,9 @@ def _timed(job: Job) -> Timed:
     return done
 
 
-def _all(jobs: list[Job]) -> tuple[list[Score], dict[str, float]]:
+def _all(jobs: list[Job], kept: Kept) -> tuple[list[Score], dict[str, float]]:
     scores, took_s = [], dict.fromkeys(CONTROLLERS, 0.0)
-    for found, seconds in (one for many in all_of(_timed, jobs) for one in many):
+    for found, seconds in (one for many in all_of(_timed, jobs, kept) for one in many):
         scores.append(found)
         took_s[found.controller] += seconds
     return scores, took_s
