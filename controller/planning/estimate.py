@@ -34,15 +34,17 @@ class Estimate:
     log: Log
 
 
-def estimate(model: ThermalModel, log: Log, floor_m2: float) -> Estimate:
+def estimate(model: ThermalModel, log: Log, floor_m2: float, over_s: float = SETTLES_S) -> Estimate:
     """Return where everything stands at the end of a log without gaps but in the soil.
 
     Parameters
     ----------
     floor_m2
         [m2] floor of the enclosure: the unexplained heat varies with it.
+    over_s
+        [s] of record it goes through.
     """
-    log = log.latest(SETTLES_S)
+    log = log.latest(over_s)
     step = stepper(model, log.step_s)
     gain = _gain(model, log.step_s, floor_m2 * UNKNOWN_W_M2)
     driven = np.column_stack([log.outside_c, log.light_w_m2, log.duty]) @ step.b.T + step.c

@@ -138,7 +138,7 @@ def test_without_a_forecast_tomorrow_is_as_today() -> None:
 def test_a_forecast_goes_before_yesterday_as_far_as_it_reaches() -> None:
     """Straight lines between what was told; beyond its end, yesterday again."""
     log = lived(CABLE, 3.0)
-    told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(0, 13)]
+    told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(1, 13)]
     weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
     alone = weather_ahead(log, (), PLACE, STEP_S, STEPS)
     assert weather.outside_c[:24] == pytest.approx(-9.0)
@@ -157,6 +157,16 @@ def test_a_broken_record_gives_no_plan_and_says_why(broken: dict[str, np.ndarray
     """The reason is what the page shows."""
     with pytest.raises(NoForesightError, match=said):
         foresee(facts(), CABLE, replace(lived(CABLE, 4.0), **broken))
+
+
+def test_what_a_forecast_misses_now_is_laid_on_its_coming_hours_and_fades() -> None:
+    """One that is 5 K too warm now is moved by nearly all of it at first, by a third of it after twelve hours."""
+    log = lived(CABLE, 3.0)
+    now_c = float(log.outside_c[-3:].mean())
+    told = [Expectation(log.ends_ms + (hour * 2 - 1) * HOUR_MS // 2, now_c + 5.0) for hour in range(0, 48)]
+    weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    assert weather.outside_c[0] == pytest.approx(now_c + 5.0 - 5.0 * np.exp(-0.25 / 12.0), abs=0.01)
+    assert weather.outside_c[24] == pytest.approx(now_c + 5.0 - 5.0 * np.exp(-12.25 / 12.0), abs=0.01)
 
 
 def test_a_day_of_record_is_needed() -> None:
