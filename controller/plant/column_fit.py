@@ -1,36 +1,20 @@
 """A column's figures from days of readings, held by geometry; the unseen sky is fitted along."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.optimize import least_squares
 
 from controller.control.log import Log
-from controller.control.stepping import Array, chained
-from controller.plant.column import CENTRE_M, LAYERS, SKY, Column, column_of, needed, share_at, stepped, surface_and_air
+from controller.control.stepping import Array
+from controller.plant.column import Column, column_of, needed
+from controller.plant.column_run import MAY_BE_OFF, SKY_EVERY_S, STARTS, free_runs, shifted
 from controller.plant.construction import Construction
 from controller.plant.identify import NINETY, Interval, NotExcitedError, lacking
 
-MAY_BE_OFF: dict[str, float] = {
-    "loss_w_k": 0.25,
-    "exchange_w_k": 0.3,
-    "sky_w_k": 0.3,
-    "soil_w_m_k": 0.35,
-    "soil_j_m_k": 0.2,
-    "edge_w_m_k": 0.5,
-    "air_sun_m2": 0.5,
-    "soil_sun_m2": 0.4,
-    "lag_s": 0.5,
-    "probe_m": 0.12,
-    "cable_m": 0.12,
-    "heater_w": 0.02,
-}
-"""Standard deviation of the logarithm, geometry against truth (engineering judgement)."""
-STARTS = {"deep_c": 3.0, "surface_c": 3.0, "below_c": 3.0}
-"""[K] how far deep ground, and the soil above and below the probe at the start, may be off."""
-SKY_K, SKY_EVERY_S = 6.0, 6 * 3600.0
+SKY_K = 6.0
 SOIL_K, DARK_AIR_K, LIT_AIR_K, PULSED_AIR_K = 0.3, 3.0, 12.0, 3.0
 """[K] what the model misses at each ten-minute step; misses last for hours, so each of many steps counts for little."""
 SLOW_S = 19 * 600.0
@@ -123,53 +107,6 @@ def _asks(log: Log, before: Column) -> _Asks:
     dark = log.light_w_m2 < DARK_W_M2
     told = np.where(dark, 1.0 / DARK_AIR_K, 1.0 / LIT_AIR_K) * (np.nan_to_num(log.air_c, nan=99.0) < VENTS_C)
     return _Asks(log, before, spread, np.full(len(log), 1.0 / SOIL_K), told, np.where(dark, 1.0 / PULSED_AIR_K, 0.0))
-
-
-def shifted(before: Column, offs: Array) -> Column:
-    """Return a column shifted by these logarithms, and its deep ground by kelvin."""
-    changed = {name: getattr(before, name) * math.exp(off) for name, off in zip(MAY_BE_OFF, offs, strict=False)}
-    return replace(before, **changed, deep_c=before.deep_c + float(offs[len(MAY_BE_OFF)]))
-
-
-def free_runs(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
-    """Return soil at the probe and air [Cel], step means, as shifted columns alone would have had them.
-
-    Parameters
-    ----------
-    offs
-        A row for each run; rows differ in starts and sky only, for figures make another matrix.
-    """
-    column = shifted(before, offs[0])
-    a, b, c_per_deep_k = stepped(replace(column, deep_c=1.0), log.step_s)
-    deep_c = before.deep_c + offs[:, len(MAY_BE_OFF)]
-    sky_k = column.sky_below_k + _straight(offs[:, len(MAY_BE_OFF) + len(STARTS) :], log)
-    shared = np.column_stack([log.outside_c, log.light_w_m2, log.duty]) @ b[:, :SKY].T
-    driven = shared[:, :, None] + b[:, SKY, None] * sky_k[:, None] + c_per_deep_k[:, None] * deep_c
-    states = chained(a, driven, _starts(log, column, deep_c, offs), LAYERS)
-    means = (states[1:] + states[:-1]) / 2.0
-    top, heat, outside, light, sky = surface_and_air(column)[1]
-    told = outside * log.outside_c + light * log.light_w_m2
-    air_c = top * means[:, 0] + heat * means[:, LAYERS] + told[:, None] + sky * sky_k
-    return (share_at(column.probe_m) @ means[:, :LAYERS]).T, air_c.T
-
-
-def _straight(knots_k: Array, log: Log) -> Array:
-    """Return each run's value at every step of a log, straight between knots; a column for each run."""
-    at = np.arange(len(log)) * log.step_s / SKY_EVERY_S
-    knots = np.arange(knots_k.shape[1])
-    shares = np.array([np.interp(at, knots, one) for one in np.eye(len(knots))]).T
-    return np.asarray(shares @ knots_k.T)
-
-
-def _starts(log: Log, column: Column, deep_c: Array, offs: Array) -> Array:
-    """Return first profiles through the probe's first reading: towards the deep ground, bent above and below."""
-    above_k, below_k = offs[:, len(MAY_BE_OFF) + 1], offs[:, len(MAY_BE_OFF) + 2]
-    first_c = log.soil_c[np.isfinite(log.soil_c)][0]
-    under_m = CENTRE_M - column.probe_m
-    profiles_c = first_c + np.outer(under_m / 1.1, deep_c - first_c)
-    profiles_c += np.outer(np.exp(-CENTRE_M / 0.1) - math.exp(-column.probe_m / 0.1), above_k)
-    profiles_c += np.outer(np.clip(under_m / 0.3, -0.3, 1.0), below_k)
-    return np.vstack([profiles_c, np.full(len(offs), column.heater_w * log.duty[0])])
 
 
 def _figures(before: Column, offs: Array, covariance: Array) -> dict[str, Interval]:

@@ -8,7 +8,8 @@ from scipy.optimize import least_squares
 
 from controller.control.stepping import BED, STATES, STORES, Array, chained, stepper
 from controller.control.thermal import LEARNT, ThermalModel
-from controller.plant.column import DUTY, LAYERS, LIGHT, OUTSIDE, Column, share_at, stepped
+from controller.plant.column import DUTY, LIGHT, OUTSIDE, Column, share_at, stepped
+from controller.plant.column import STORES as COLUMN_STORES
 
 STEP_S, STEPS = 1800.0, 96
 """Two days: as far as anyone plans."""
@@ -41,7 +42,7 @@ def _shifted(given: ThermalModel, offs: Array) -> ThermalModel:
 def _column_answers(column: Column) -> Array:
     """Return [K] of the probe, step by step, to a lasting kelvin outside, a W/m2 of light, and full heat."""
     a, b, _ = stepped(column, STEP_S)
-    return _answers(a, b[:, [OUTSIDE, LIGHT, DUTY]], np.append(share_at(column.probe_m), np.zeros(1)), LAYERS)
+    return _answers(a, b[:, [OUTSIDE, LIGHT, DUTY]], np.append(share_at(column.probe_m), [0.0, 0.0]), COLUMN_STORES)
 
 
 def _store_answers(model: ThermalModel) -> Array:

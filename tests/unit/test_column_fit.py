@@ -1,14 +1,17 @@
 """Identification of a column of layers: simulated enclosures that are not quite what their owner says."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from controller.control.log import ARRAYS
 from controller.control.model_of import model_of
 from controller.control.stepping import rise_k
 from controller.plant.column import column_of, needed
 from controller.plant.column_fit import Found, _asks, column_from
+from controller.plant.column_run import MAY_BE_OFF, free_runs
 from controller.plant.construction import HeaterKind
 from controller.plant.stores_of import stores_of
 from tests.identified_site import Enclosed, enclosed, logged, loss_w_k, risen_k
@@ -39,6 +42,19 @@ def test_every_figure_lies_within_its_own_interval() -> None:
     """Low, value and high stand in order, and none is of no width."""
     found, _ = found_at(enclosed(7000))
     assert all(each.low < each.value < each.high for each in found.figures.values())
+
+
+@pytest.mark.parametrize("kind", list(HeaterKind))
+def test_a_step_s_mean_is_that_of_all_its_minutes(kind: HeaterKind) -> None:
+    """Soil and air of ten-minute steps are the means of the same run in steps of a minute, pulses of heat and all."""
+    site = enclosed(7003, kind)
+    long, _, _ = logged(site, pulses=True)
+    arrays = {name: np.repeat(getattr(long, name), 10) for name in ARRAYS}
+    short, column = replace(long, step_s=60.0, **arrays), column_of(site.told, site.depth_m)
+    offs = np.zeros((1, len(MAY_BE_OFF) + 3))
+    none = np.hstack([offs, np.zeros((1, 13))])
+    for by_ten, by_one in zip(free_runs(long, column, none), free_runs(short, column, none), strict=True):
+        assert by_ten[0] == pytest.approx(by_one[0].reshape(-1, 10).mean(axis=1), abs=1e-6)
 
 
 def test_slopes_are_what_nudging_each_figure_alone_shows() -> None:
