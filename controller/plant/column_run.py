@@ -35,6 +35,7 @@ MAY_BE_OFF: dict[str, float] = {
     "probe_m": 0.12,
     "cable_m": 0.12,
     "heater_w": 0.02,
+    "to_air": 0.12,
 }
 """Standard deviation of the logarithm, geometry against truth (engineering judgement)."""
 STARTS = {"deep_c": 3.0, "surface_c": 3.0, "below_c": 3.0}
@@ -45,6 +46,8 @@ SKY_EVERY_S = 6 * 3600.0
 def shifted(before: Column, offs: Array) -> Column:
     """Return a column shifted by these logarithms, and its deep ground by kelvin."""
     changed = {name: getattr(before, name) * math.exp(off) for name, off in zip(MAY_BE_OFF, offs, strict=False)}
+    # What an air heater does not give to the air it gives to the floor.
+    changed["to_surface"] = before.to_surface + before.to_air - changed["to_air"]
     return replace(before, **changed, deep_c=before.deep_c + float(offs[len(MAY_BE_OFF)]))
 
 

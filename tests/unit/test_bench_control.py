@@ -12,7 +12,7 @@ from tests.bench.control.compare import JUDGED, Curve, Run, curve, judge
 from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
 from tests.bench.control.nights import off_by_the_night
-from tests.bench.control.optimum import HALF_S, STEPS, optimum, optimum_by_modes
+from tests.bench.control.optimum import HALF_S, STEPS
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
 from tests.bench.control.rows import Case, case
@@ -94,14 +94,6 @@ def test_the_optimum_keeps_its_word_on_the_plant() -> None:
     whole = np.concatenate([np.full(JUDGED.start, 99.0), soil_c])
     run = judge(whole, np.zeros(len(whole), dtype=bool), linear.built.set_point_c, linear.built.rated_w)
     assert run.d_kh == pytest.approx(chosen.loose.d_kh, rel=0.03)
-
-
-def test_another_form_and_solver_find_the_same_optimum() -> None:
-    """One equation per mode and an interior point agree with the impulse response and the simplex to a millionth."""
-    chosen = one_case()
-    other = optimum_by_modes(chosen.ask, chosen.loose.d_kh, max(chosen.loose.run_out_kh, 0.1))
-    same = optimum(chosen.ask, chosen.loose.d_kh, max(chosen.loose.run_out_kh, 0.1))
-    assert other.duty.sum() == pytest.approx(same.duty.sum(), rel=1e-6)
 
 
 def test_no_controller_beats_perfect_foresight_but_less_shortfall_costs_more() -> None:
