@@ -15,7 +15,8 @@ from tests.bench.control.nights import off_by_the_night
 from tests.bench.control.optimum import HALF_S, STEPS
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
-from tests.bench.control.rows import Case, case
+from tests.bench.control.rows import UNPLANNED, Case, Score, case
+from tests.bench.control.section import missed, most_over_kh
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
 EVERY = (
@@ -138,6 +139,37 @@ def test_biases_are_sought_until_runs_lie_round_both_shortfalls() -> None:
     assert found.reaches(40.0)
     assert found.reaches(10.0)
     assert found.kwh(10.0) == pytest.approx(50.0 + 4.0 * np.log(4.0), rel=0.002)
+
+
+def test_more_runs_are_made_where_no_run_lies_beyond_a_target_yet() -> None:
+    """With three allowed, a controller far from its target takes five; one whose runs lie on both sides takes three."""
+
+    def far(bias_k: float) -> Run:
+        return Run(400.0 * float(np.exp(-bias_k)), 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
+
+    def near(bias_k: float) -> Run:
+        return Run(40.0 * float(np.exp(-((bias_k + 0.2) ** 3))), 0.0, 50.0, 0.0, 0.0, 1.0)
+
+    assert len(curve(far, (1.0, 0.5), 3).runs) == 5
+    assert len(curve(near, (30.0, 20.0), 3).runs) == 3
+
+
+def scored(row: str, controller: str, over_kh: float) -> Score:
+    """Return a score that holds every target of energy."""
+    return Score(row, controller, 0, 1.0, 1.0, over_kh, 10.0, 3, True)
+
+
+@pytest.mark.parametrize(
+    ("row", "judged", "most_kh"),
+    [("cable-short", "ours", 30.0), ("cable-ample", "ours", 0.5), ("air-ample", UNPLANNED, 6.0)],
+)
+def test_needless_heat_is_held_against_on_off_of_the_same_run(row: str, judged: str, most_kh: float) -> None:
+    """As much as on/off's 30 K h, none, or a fifth; just over it is missed; air heaters are judged without the plan."""
+    others = [scored(row, "on/off", 30.0), scored(row, "ours", 0.0 if judged == UNPLANNED else most_kh)]
+    assert most_over_kh(others, row) == pytest.approx(most_kh)
+    assert not missed([*others, scored(row, UNPLANNED, most_kh)], row)
+    worse = [each for each in others if each.controller != judged] + [scored(row, judged, most_kh + 0.01)]
+    assert missed(worse, row)
 
 
 def test_forecasts_err_more_the_further_they_look() -> None:

@@ -14,7 +14,7 @@ from controller.safety.limits import RELAY_CLOSINGS  # noqa: E402
 from tests.bench.control import losing, nights  # noqa: E402
 from tests.bench.control.eyes import Eyes  # noqa: E402
 from tests.bench.control.pool import Kept, all_of, code_now  # noqa: E402
-from tests.bench.control.rows import CONTROLLERS, ROWS, Score, score  # noqa: E402
+from tests.bench.control.rows import CONTROLLERS, NONE_KH, ROWS, UNPLANNED, Score, score  # noqa: E402
 from tests.bench.control.weather import FORECASTS  # noqa: E402
 from tests.bench.table import aligned  # noqa: E402
 
@@ -38,8 +38,8 @@ def main(arguments: Sequence[str]) -> int:
         unknown = sorted(set(given) - set(known))
         if unknown:
             raise SystemExit(f"unknown: {', '.join(unknown)}; choose from {', '.join(known)}")
-    each_runs = tuple((each, RUNS if each == "ours" else BASELINE_RUNS) for each in controllers)
-    jobs: list[Job] = [(row, seed, each_runs, Eyes(forecast=asked.forecast)) for seed in which for row in names]
+    eyes = Eyes(forecast=asked.forecast)
+    jobs: list[Job] = [(row, seed, _runs(row, controllers), eyes) for seed in which for row in names]
     kept = Kept(asked.keep, code_now())
     if asked.eyes or asked.nights:
         seen = losing.losing(range(seeds), RUNS, kept) if asked.eyes else nights.told(names, range(seeds), kept)
@@ -67,6 +67,12 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _runs(row: str, controllers: Sequence[str]) -> tuple[tuple[str, int], ...]:
+    """Return the controllers that a row compares and the runs each may take; ours without its plan only to judge it."""
+    wanted = [each for each in controllers if each != UNPLANNED or not ROWS[row].preheats]
+    return tuple((each, RUNS if each in ("ours", UNPLANNED) else BASELINE_RUNS) for each in wanted)
+
+
 def _timed(job: Job) -> Timed:
     row, seed, controllers, eyes = job
     done: Timed = []
@@ -85,7 +91,7 @@ def _all(jobs: list[Job], kept: Kept) -> tuple[list[Score], dict[str, float]]:
 
 
 def table(scores: Sequence[Score], names: Sequence[str], controllers: Sequence[str]) -> list[str]:
-    """Return the table, ours last in each row and beside it the targets."""
+    """Return the table, ours last in each row and under it the targets; over may be judged without the plan."""
     lines: list[tuple[str, ...]] = [HEAD]
     for row in names:
         for each in controllers:
@@ -93,8 +99,16 @@ def table(scores: Sequence[Score], names: Sequence[str], controllers: Sequence[s
             if mine:
                 verdict = ("MISSED" if missed(scores, row) else "holds") if each == "ours" else ""
                 lines.append((row, each, *_cells(mine), verdict))
-        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), "", "", "", ""))
+        most_kh = most_over_kh(scores, row)
+        over = "" if most_kh is None else f"{most_kh:.1f}"
+        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), over, "", "", ""))
     return aligned(lines)
+
+
+def most_over_kh(scores: Sequence[Score], row: str) -> float | None:
+    """Return the needless heat [K h] that a row's ours may give beside on/off's in the same run; None without that."""
+    theirs = [one.over_kh for one in scores if (one.row, one.controller) == (row, "on/off")]
+    return max(ROWS[row].over * median(theirs), NONE_KH) if theirs else None
 
 
 def _cells(mine: Sequence[Score]) -> tuple[str, ...]:
@@ -121,4 +135,11 @@ def missed(scores: Sequence[Score], row: str) -> bool:
     """Whether ours missed a target of a row, or never came to the shortfalls it is compared at."""
     mine = [one for one in scores if (one.row, one.controller) == (row, "ours")]
     figures = zip(_figures(mine), ROWS[row].targets, strict=True)
-    return not all(one.reached for one in mine) or any(found > target for found, target in figures)
+    too_much = not all(one.reached for one in mine) or any(found > target for found, target in figures)
+    return too_much or _overshoots(scores, row)
+
+
+def _overshoots(scores: Sequence[Score], row: str) -> bool:
+    most_kh, judged = most_over_kh(scores, row), "ours" if ROWS[row].preheats else UNPLANNED
+    mine = [one.over_kh for one in scores if (one.row, one.controller) == (row, judged)]
+    return bool(mine) and most_kh is not None and median(mine) > most_kh
