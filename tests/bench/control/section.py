@@ -10,7 +10,7 @@ from statistics import median
 for _pool in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_pool, "1")  # one process per core already; must stand before numpy is first imported
 
-from controller.safety.limits import RELAY_CLOSINGS  # noqa: E402
+from controller.control.contact_life import seasons  # noqa: E402
 from tests.bench.control import losing, nights  # noqa: E402
 from tests.bench.control.eyes import Eyes  # noqa: E402
 from tests.bench.control.pool import Kept, all_of, code_now  # noqa: E402
@@ -21,8 +21,6 @@ from tests.bench.table import aligned  # noqa: E402
 SEEDS, QUICK_SEEDS = 10, 3
 RUNS, BASELINE_RUNS = 3, 6
 HEAD = ("row", "controller", "LOOSE", "TIGHT", "worst LOOSE", "over K h", "cycles/day", "contact years", "")
-SEASON_DAYS = 90.0
-"""[d] of heat in a year (the project's own assumption: mid February to mid May)."""
 Job = tuple[str, int | str, tuple[tuple[str, int], ...], Eyes]
 """Row, seed, controllers with the runs each may take, and what ours sees: one case, worked out once."""
 Timed = list[tuple[Score, float]]
@@ -122,7 +120,7 @@ def _cells(mine: Sequence[Score]) -> tuple[str, ...]:
         f"{worst:.3f}",
         f"{median(one.over_kh for one in mine):.1f}",
         f"{cycles:.1f}",
-        f"{RELAY_CLOSINGS / (cycles * SEASON_DAYS):.0f}" if cycles else "-",
+        "-" if (lasts := seasons(cycles)) is None else f"{lasts:.0f}",
     )
 
 
