@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 
 from controller.control.outlook import Expectation
-from controller.control.stepping import BED, stepper
+from controller.control.stepping import BED, stepper, through
 from controller.planning.carry import HELD_K, Carry, carry
 from controller.planning.foresee import Ready, ready
-from controller.planning.horizon import STEP_S
+from controller.planning.horizon import STEP_S, STEPS
 from controller.planning.last_nights import last_nights
 from controller.plant.construction import Construction
 from controller.plant.sun import is_dark
 from tests.thermal_site import CABLE, MIDNIGHT_MS, facts, lived
+from tests.unit.test_last_nights import under_a_sky
 
 HOUR_MS = 3_600_000
 BUILT = Construction()
@@ -119,3 +120,17 @@ def test_the_air_of_the_coming_night_is_as_much_off_its_balance_as_that_of_the_l
         nights.append(found.nights["as it is"])
     assert nights[1].air_c - nights[0].air_c == pytest.approx(-2.0, abs=0.05)
     assert nights[1].soil_c == nights[0].soil_c
+
+
+def test_the_soil_of_the_coming_night_ends_as_much_off_the_model_as_the_last_ones_did() -> None:
+    """After nights under a sky that no probe sees, an unheated night ends colder than the model alone has it."""
+    log, unasked = under_a_sky(CABLE, 8.0), facts(None)
+    outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, 0.0, 0.0) for hour in range(1, 50))
+    begun = ready(unasked, CABLE, log, outlook)
+    found, lately = carry(unasked, CABLE, BUILT, begun), last_nights(CABLE, BUILT, 0.1, begun.log, unasked.place)
+    assert found is not None
+    inputs = np.column_stack([begun.weather.outside_c, begun.weather.light_w_m2, np.zeros(STEPS)])
+    ends = round((found.ends_ms - log.ends_ms) / 1000 / STEP_S)
+    alone_c = through(stepper(CABLE, STEP_S), begun.state, inputs)[ends, BED]
+    assert lately.soil_k < -0.1
+    assert found.nights["as it is"].soil_c == pytest.approx(alone_c + lately.soil_k)
