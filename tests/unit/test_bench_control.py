@@ -15,8 +15,8 @@ from tests.bench.control.nights import off_by_the_night
 from tests.bench.control.optimum import HALF_S, STEPS
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
-from tests.bench.control.rows import UNPLANNED, Case, Score, case
-from tests.bench.control.section import missed, most_over_kh
+from tests.bench.control.rows import CONTROLLERS, ROWS, UNPLANNED, Case, Score, case
+from tests.bench.control.section import _parser, _runs, missed, most_over_kh
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
 EVERY = (
@@ -248,3 +248,11 @@ def test_a_run_that_broke_off_goes_on_where_it_was_and_other_code_begins_anew(tm
     assert all_of(_noted, [(noted, 1)], Kept(tmp_path / "kept", "other")) == [10]
     assert sorted(Path(noted).read_text(encoding="utf-8").split()) == ["1", "1", "2"]
     assert len(code_now()) == 16
+
+
+def test_without_options_every_row_and_controller_is_compared_and_ours_alone_where_it_is_judged() -> None:
+    """What the command takes by default are the names it knows; only air heaters are run without the plan too."""
+    asked = _parser().parse_args([])
+    assert (asked.rows.split(","), asked.controllers.split(",")) == (list(ROWS), list(CONTROLLERS))
+    assert [each for each, _ in _runs("air-ample", CONTROLLERS)] == list(CONTROLLERS)
+    assert UNPLANNED not in [each for each, _ in _runs("cable-short", CONTROLLERS)]

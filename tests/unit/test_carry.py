@@ -7,13 +7,13 @@ import pytest
 
 from controller.control.outlook import Expectation
 from controller.control.stepping import BED, stepper, through
-from controller.planning.carry import HELD_K, Carry, carry
+from controller.planning.carry import HELD_K, Carry, _under, carry
 from controller.planning.foresee import Ready, ready
 from controller.planning.horizon import STEP_S, STEPS
-from controller.planning.last_nights import last_nights
+from controller.planning.last_nights import LastNights, last_nights
 from controller.plant.construction import Construction
 from controller.plant.sun import is_dark
-from tests.thermal_site import CABLE, MIDNIGHT_MS, facts, lived
+from tests.thermal_site import AIR, CABLE, MIDNIGHT_MS, facts, lived
 from tests.unit.test_last_nights import under_a_sky
 
 HOUR_MS = 3_600_000
@@ -134,3 +134,10 @@ def test_the_soil_of_the_coming_night_ends_as_much_off_the_model_as_the_last_one
     alone_c = through(stepper(CABLE, STEP_S), begun.state, inputs)[ends, BED]
     assert lately.soil_k < -0.1
     assert found.nights["as it is"].soil_c == pytest.approx(alone_c + lately.soil_k)
+
+
+def test_air_that_loses_less_is_warmed_more_by_the_same_heat() -> None:
+    """Under a cover that halves all that the air loses, full heat warms it twice as much; soil and sky stay as told."""
+    lately = LastNights(-0.2, -1.0, 10.0)
+    halved = replace(AIR, loss_w_k=AIR.loss_w_k / 2.0, exchange_w_k=AIR.exchange_w_k / 2.0)
+    assert _under(lately, halved, AIR) == LastNights(-0.2, -1.0, pytest.approx(20.0))

@@ -45,7 +45,7 @@ ROWS = {
     "cable-no-light": Row(constructions.CABLE_SHORT, (1.05, 1.08, 1.12), light=False),
 }
 """Targets: the project's own."""
-UNPLANNED = "ours, no plan"
+UNPLANNED = "ours alone"
 CONTROLLERS = ("on/off", "slope-lead", "SIMC PI", UNPLANNED, "ours")
 NONE_KH = 0.5
 """[K h] of needless heat in a fortnight that count as none."""
