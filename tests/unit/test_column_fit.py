@@ -11,7 +11,7 @@ from controller.control.model_of import model_of
 from controller.control.stepping import rise_k
 from controller.plant.column import column_of, needed
 from controller.plant.column_fit import Found, _asks, column_from
-from controller.plant.column_run import MAY_BE_OFF, free_runs
+from controller.plant.column_run import MAY_BE_OFF, free_runs, shifted
 from controller.plant.construction import HeaterKind
 from controller.plant.stores_of import stores_of
 from tests.identified_site import Enclosed, enclosed, logged, loss_w_k, risen_k
@@ -93,3 +93,13 @@ def test_over_thirty_enclosures_figures_are_close_and_intervals_honest(*, pulses
         within.append(loss.low <= truth["loss_w_k"] <= loss.high)
     assert all(np.median(each) <= 0.1 for each in off.values())
     assert np.mean(within) >= 0.9
+
+
+@pytest.mark.parametrize("kind", list(HeaterKind))
+def test_what_a_heater_does_not_give_to_the_air_it_gives_to_the_floor(kind: HeaterKind) -> None:
+    """However the air's part is shifted, the parts of its power add up to all of it."""
+    site = enclosed(7002, kind)
+    offs = np.zeros(len(MAY_BE_OFF) + 3)
+    offs[list(MAY_BE_OFF).index("to_air")] = 0.1
+    found = shifted(column_of(site.told, site.depth_m), offs)
+    assert found.to_air + found.to_surface + found.to_cable == pytest.approx(1.0)
