@@ -11,6 +11,7 @@ from api.pages import words
 from api.pages.record import Asked
 from api.pages.words import Unit
 from api.people import Refusal
+from controller.control.contact_life import life_words
 from controller.settings import Site
 from controller.store.journal import StoredEntry
 from controller.store.use import HeaterUse
@@ -113,7 +114,8 @@ def heat_total(days: Iterable[HeaterUse], site: Site) -> tuple[str, str]:
     cost = f" for {energy_kwh * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
     said = f"{lacks}{energy_kwh:.1f} kWh{cost} in {len(known)} day{'s' if len(known) != 1 else ''}."
     price = f", at {site.price_per_kwh:.2f} {site.currency} per kWh" if site.price_per_kwh else ""
-    return said, f"{on_s / 3600:.0f} h of heat{price}."
+    runs = f" Heater runs: {life_words(sum(d.cycles for d in known) / len(known))}." if known else ""
+    return said, f"{on_s / 3600:.0f} h of heat{price}.{runs}"
 
 
 def _hours(seconds: float) -> str:

@@ -59,6 +59,8 @@ def chained(a: Array, driven: Array, start: Array, stores: int) -> Array:
 
     Parameters
     ----------
+    driven, start
+        Row by row the states, or states of many runs side by side in a further axis.
     stores
         So many states stand first and form a chain; each of the others follows itself alone and drives the chain.
 
@@ -67,23 +69,28 @@ def chained(a: Array, driven: Array, start: Array, stores: int) -> Array:
     A chain of stores falls apart into modes that decay each by itself, with speeds that are real and all different
     (a tridiagonal matrix that is symmetric but for scale), so each mode is a recursive filter.
     """
-    states = np.empty((len(driven) + 1, len(start)))
+    states = np.empty((len(driven) + 1, *start.shape))
     states[0] = start
     for one in range(stores, len(start)):
-        states[1:, one] = _followed(float(a[one, one]), driven[:, one], float(start[one]))
-    pushed = driven[:, :stores] + states[:-1, stores:] @ a[:stores, stores:].T
+        states[1:, one] = _followed(float(a[one, one]), driven[:, one], start[one])
+    pushed = driven[:, :stores] + _mixed(a[:stores, stores:], states[:-1, stores:])
     speeds, shapes = np.linalg.eig(a[:stores, :stores])
     back = np.linalg.inv(shapes)
-    modes, first = pushed @ back.T, back @ start[:stores]
+    modes, first = _mixed(back, pushed), back @ start[:stores]
     for one in range(stores):
-        modes[:, one] = _followed(float(speeds[one]), modes[:, one], float(first[one]))
-    states[1:, :stores] = modes @ shapes.T
+        modes[:, one] = _followed(float(speeds[one]), modes[:, one], first[one])
+    states[1:, :stores] = _mixed(shapes, modes)
     return states
 
 
-def _followed(keeps: float, driven: Array, start: float) -> Array:
+def _mixed(by: Array, rows: Array) -> Array:
+    """Return every row's states mixed by a matrix; a row may hold many runs side by side."""
+    return np.asarray(rows @ by.T if rows.ndim == 2 else by @ rows)
+
+
+def _followed(keeps: float, driven: Array, start: Array) -> Array:
     """Return y after each step of y' = keeps y + driven."""
-    found, _ = lfilter([1.0], [1.0, -keeps], driven, zi=[keeps * start])
+    found, _ = lfilter([1.0], [1.0, -keeps], driven, axis=0, zi=keeps * start[None])
     return np.asarray(found)
 
 
@@ -107,11 +114,11 @@ def rates(model: ThermalModel) -> tuple[Array, Array, Array]:
     return a, b, c
 
 
-def air_c(model: ThermalModel, state: Array, inputs: Array) -> float:
-    """Return the air [Cel] that balances a state and its inputs."""
+def air_c(model: ThermalModel, state: Array, inputs: Array) -> Array:
+    """Return the air [Cel] that balances a state and its inputs, or each of many, which stand side by side."""
     m = model
     gains_w = m.loss_w_k * inputs[0] + m.exchange_w_k * state[UPPER] + m.air_sun_m2 * inputs[1] + m.to_air * state[HEAT]
-    return float(gains_w / (m.loss_w_k + m.exchange_w_k))
+    return np.asarray(gains_w / (m.loss_w_k + m.exchange_w_k))
 
 
 def rise_k(model: ThermalModel, seconds: float, steps: int) -> Array:

@@ -12,7 +12,8 @@ from controller.plant.sun import clear_sky_ghi_w_m2, solar_position_at
 
 DAY_S = 86_400.0
 CARRIES_S = 12 * 3600.0
-"""[s] in which today's difference to yesterday fades (engineering judgement)."""
+"""[s] in which today's difference, to yesterday or to a forecast, fades (engineering judgement)."""
+NOW_S = 1800.0
 CLEAR_DAYS = 2
 HIGH_SUN_W_M2 = 50.0
 
@@ -43,12 +44,22 @@ def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps
     told = [each for each in outlook if each.at_ms >= log.ends_ms - 3_600_000]
     if told:
         said = np.interp(at_ms, [each.at_ms for each in told], [each.outside_c for each in told])
+        said += _missed_now_k(log, told) * np.exp(-middles_s / CARRIES_S)
         outside_c = np.where(at_ms <= told[-1].at_ms, said, outside_c)
     lit = [(each.at_ms, each.light_w_m2) for each in told if each.light_w_m2 is not None]
     if lit:
         lights = np.interp(at_ms, [ms for ms, _ in lit], [w for _, w in lit]) * place.light_share
         light = np.where(at_ms <= lit[-1][0], lights, light)
     return WeatherAhead(outside_c, light)
+
+
+def _missed_now_k(log: Log, told: Outlook) -> float:
+    """[K] Return how much warmer it is outside than the outlook has it for now; 0 where it says nothing of now."""
+    if told[0].at_ms > log.ends_ms:
+        return 0.0
+    recent = log.latest(NOW_S)
+    said_c = np.interp(log.ends_ms - 500.0 * NOW_S, [each.at_ms for each in told], [each.outside_c for each in told])
+    return float(recent.outside_c.mean() - said_c)
 
 
 def _as_yesterday(log: Log, middles_s: Array) -> Array:

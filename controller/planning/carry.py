@@ -5,10 +5,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from controller.control.stepping import BED, Array, Stepper, air_c, stepper, through
+from controller.control.stepping import BED, Array, Stepper, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, Ready
 from controller.planning.horizon import STEP_S, look_ahead
+from controller.planning.last_nights import LastNights, last_nights, unheated_c
 from controller.plant.construction import (
     SECOND_LAYER_SAVES,
     SINGLE_W_M2K,
@@ -34,7 +35,7 @@ class Night:
     Parameters
     ----------
     soil_c, air_c
-        [Cel] the coldest of the dark hours.
+        [Cel] the coldest half hour of the dark.
     energy_kwh
         [kWh] heat of the coming 24 h.
     short_k
@@ -78,7 +79,7 @@ def carry(facts: Facts, model: ThermalModel, built: Construction, ready: Ready) 
     Notes
     -----
     The stores of soil are those that the record tells; what more cover changes is geometry's ratio, laid on the learnt
-    model. Sky and wind are as they were in the days behind, not as a forecast may have them. A row cover counts as the
+    model. Sky and wind are as they were in the last nights, not as a forecast may have them. A row cover counts as the
     thinnest do: 1 K for thin ones to 5 K for thick ones (Snyder and de Melo-Abreu 2005, FAO Series 10, chapter 6); on
     clear, cold nights some were colder under them than beside (Oregon State University, trials of 1983 to 1988).
     """
@@ -88,9 +89,9 @@ def carry(facts: Facts, model: ThermalModel, built: Construction, ready: Ready) 
     first, last = _coming_night(dark)
     at_ms = [ready.log.ends_ms + round(1000 * STEP_S * (step + 1)) for step in range(len(ready.weather.outside_c))]
     told = np.array([np.nan if (asked := facts.asked_c(ms)) is None else asked for ms in at_ms])
-    nights = {
-        name: _night(facts, each, ready, told, slice(first, last + 1)) for name, each in _covers(model, built).items()
-    }
+    lately = last_nights(model, built, facts.depth_m, ready.log, facts.place)
+    coming = _Coming(ready, told, slice(first, last + 1), facts.most)
+    nights = {name: _night(coming, each, _under(lately, each, model)) for name, each in _covers(model, built).items()}
     return Carry(
         at_ms[first] - round(1000 * STEP_S),
         at_ms[last],
@@ -126,30 +127,46 @@ def _covers(model: ThermalModel, built: Construction) -> dict[str, ThermalModel]
     return covers
 
 
-def _night(facts: Facts, model: ThermalModel, ready: Ready, asked_c: Array, night: slice) -> Night:
-    weather, state = ready.weather, ready.state
-    found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
+@dataclass(frozen=True, slots=True)
+class _Coming:
+    """Where everything stands, set points [Cel] and which steps are the night's, and the highest duty."""
+
+    ready: Ready
+    asked_c: Array
+    night: slice
+    most: float
+
+
+def _under(lately: LastNights, cover: ThermalModel, model: ThermalModel) -> LastNights:
+    """Return the same lesson under another cover: air that loses less is warmed more."""
+    lost_w_k, loses_w_k = (each.loss_w_k + each.exchange_w_k for each in (model, cover))
+    return replace(lately, heat_k=lately.heat_k * lost_w_k / loses_w_k)
+
+
+def _night(coming: _Coming, model: ThermalModel, lately: LastNights) -> Night:
+    weather, state, night = coming.ready.weather, coming.ready.state, coming.night
+    found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, coming.asked_c, coming.most)
     step = stepper(model, STEP_S)
     inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
-    states = through(step, state, inputs)
-    air = [air_c(model, states[row + 1], inputs[row]) + ready.night_air_k for row in range(night.start, night.stop)]
-    asked = asked_c[night.stop - 1]
+    states = through(step, state, inputs)[night.start + 1 : night.stop + 1]
+    air = unheated_c(model, states, inputs[night]) + lately.heat_k * found.duty[night] + lately.air_k
+    soil = states[:, BED] + lately.soil_k * np.arange(1, len(states) + 1) / len(states)
+    asked = coming.asked_c[night.stop - 1]
     kwh = float(found.duty[:DAY_STEPS].sum()) * STEP_S * model.heater_w / 3.6e6
-    short = 0.0 if np.isnan(asked) else max(float(asked - found.soil_c[night.stop]), 0.0)
-    holds_to = (
-        None if np.isnan(asked) else _holds_to_c(step, state, inputs[: night.stop], night, float(asked), facts.most)
-    )
-    return Night(float(found.soil_c[night.start + 1 : night.stop + 1].min()), min(air), kwh, short, holds_to)
+    short = 0.0 if np.isnan(asked) else max(float(asked - soil[-1]), 0.0)
+    needs_c = float(asked) - HELD_K - lately.soil_k
+    holds_to = None if np.isnan(asked) else _holds_to_c(coming, step, inputs[: night.stop], needs_c)
+    return Night(float(soil.min()), float(air.min()), kwh, short, holds_to)
 
 
-def _holds_to_c(step: Stepper, state: Array, inputs: Array, night: slice, asked_c: float, most: float) -> float | None:
-    """Move the whole night until full heat just ends it at the set point; the model is linear, so one step does it."""
-    full = inputs.copy()
-    full[:, 2] = most
+def _holds_to_c(coming: _Coming, step: Stepper, inputs: Array, needs_c: float) -> float | None:
+    """Move the whole night until full heat just ends it warm enough; the model is linear, so one step does it."""
+    state, night, full = coming.ready.state, coming.night, inputs.copy()
+    full[:, 2] = coming.most
     colder = full.copy()
     colder[:, 0] -= 1.0
     end_c = through(step, state, full)[-1][BED]
     per_k = end_c - through(step, state, colder)[-1][BED]
-    room_k = (end_c - (asked_c - HELD_K)) / per_k
+    room_k = (end_c - needs_c) / per_k
     expected_c = float(inputs[night, 0].min())
     return expected_c - min(room_k, REACH_K) if room_k > -REACH_K else None

@@ -34,15 +34,17 @@ class Estimate:
     log: Log
 
 
-def estimate(model: ThermalModel, log: Log, floor_m2: float) -> Estimate:
+def estimate(model: ThermalModel, log: Log, floor_m2: float, over_s: float = SETTLES_S) -> Estimate:
     """Return where everything stands at the end of a log without gaps but in the soil.
 
     Parameters
     ----------
     floor_m2
         [m2] floor of the enclosure: the unexplained heat varies with it.
+    over_s
+        [s] of record it goes through.
     """
-    log = log.latest(SETTLES_S)
+    log = log.latest(over_s)
     step = stepper(model, log.step_s)
     gain = _gain(model, log.step_s, floor_m2 * UNKNOWN_W_M2)
     driven = np.column_stack([log.outside_c, log.light_w_m2, log.duty]) @ step.b.T + step.c
@@ -50,10 +52,11 @@ def estimate(model: ThermalModel, log: Log, floor_m2: float) -> Estimate:
     start_c = log.soil_c[np.argmax(heard)]
     state = np.array([start_c, start_c, start_c, model.heater_w * log.duty[0], 0.0])
     stood = np.empty((len(log), len(STATES)))
-    for row, push in enumerate(driven):
-        state = step.a @ state + push
-        if heard[row]:
-            state += gain * (log.soil_c[row] - state[BED])
+    # Where the probe speaks, predicting and correcting are one step: x' = (1 - gain seen) (a x + push) + gain soil.
+    corrected = step.a - np.outer(gain, step.a[BED])
+    pushed = driven - np.where(heard[:, None], np.outer(driven[:, BED] - np.nan_to_num(log.soil_c), gain), 0.0)
+    for row, push in enumerate(pushed):
+        state = (corrected if heard[row] else step.a) @ state + push
         stood[row] = state
     return Estimate(state, _missed_k(step, stood, driven, log.soil_c), stood, log)
 

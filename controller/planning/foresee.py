@@ -8,12 +8,12 @@ import numpy as np
 from controller.control.foresight import Foresight
 from controller.control.log import Log
 from controller.control.outlook import Outlook
-from controller.control.stepping import Array, air_c
+from controller.control.stepping import Array
 from controller.control.terms import MOST_SUN_W_M2
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import standing_sun_w_m2, tuned_by
 from controller.planning.ahead import Place, WeatherAhead, clear_w_m2, weather_ahead
-from controller.planning.estimate import Estimate, estimate
+from controller.planning.estimate import estimate
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
 from controller.plant.construction import USUAL_DEPTH_M, Construction
 
@@ -56,13 +56,11 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """What every look ahead begins with: the record without gaps, where the stores stand at its end, the weather, and
-    [K] how much warmer than its balance the air was in the last nights' dark (below 0: the sky)."""
+    """What every look ahead begins with: the record without gaps, where the stores stand at its end, the weather."""
 
     log: Log
     state: Array
     weather: WeatherAhead
-    night_air_k: float = 0.0
 
 
 def ready(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Ready:
@@ -78,16 +76,7 @@ def ready(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) ->
     now = estimate(model, log, facts.floor_m2)
     if now.missed_k > MOST_MISSED_K:
         raise NoForesightError(f"the model missed the soil by {now.missed_k:.1f} K six hours ahead, over the last day")
-    return Ready(log, now.state, weather, _night_air_k(model, now, facts.place))
-
-
-def _night_air_k(model: ThermalModel, now: Estimate, place: Place) -> float:
-    """[K] Return the mean miss of the air's balance in the dark rows behind; 0 where no air was heard."""
-    log = now.log
-    inputs = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
-    missed = log.air_c - np.array([air_c(model, *each) for each in zip(now.path, inputs, strict=True)])
-    heard = missed[(clear_w_m2(log, place) <= 0.0) & np.isfinite(missed)]
-    return float(heard.mean()) if len(heard) else 0.0
+    return Ready(log, now.state, weather)
 
 
 def foresee(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Foresight:

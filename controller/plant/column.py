@@ -10,7 +10,8 @@ import numpy as np
 from scipy.linalg import expm
 
 from controller.control.stepping import Array
-from controller.plant.construction import Construction, HeaterKind, infiltration_w
+from controller.plant.air_node import CONTENTS_W_M2K
+from controller.plant.construction import AIR_J_M3K, Construction, HeaterKind, infiltration_w
 from controller.plant.heat_source import CASE_S, row_lag_s
 from controller.plant.sky import STEFAN_BOLTZMANN_W_M2K4
 
@@ -18,6 +19,9 @@ THICK_M = np.array([0.02, 0.03, 0.04, 0.05, 0.07, 0.10, 0.15, 0.25])
 """[m] thin where a day's wave is steep."""
 CENTRE_M = np.cumsum(THICK_M) - THICK_M / 2.0
 LAYERS = len(THICK_M)
+STORES = LAYERS + 1
+"""Layers, and after them what stands in the air: plants and frame."""
+CONTENTS, HEAT = LAYERS, LAYERS + 1
 TO_DEEP_M = 0.4
 """[m] from the lowest layer to ground that stands still for weeks (engineering judgement)."""
 COVER_FEELS = 0.12
@@ -35,6 +39,8 @@ class Column:
     ----------
     sky_w_k, sky_below_k
         [W/K] from the soil's surface through the cover to the sky, and [K] that the sky is colder than the air.
+    contents_w_k, contents_j_k
+        [W/K] from the air to plants and frame, and [J/K] that they hold.
     soil_w_m_k, soil_j_m_k, edge_w_m_k
         [W m/K] conductivity times floor, [J/m K] heat capacity times floor, [W/m K] sideways loss; per depth.
     probe_m, cable_m
@@ -47,6 +53,8 @@ class Column:
     exchange_w_k: float
     sky_w_k: float
     sky_below_k: float
+    contents_w_k: float
+    contents_j_k: float
     soil_w_m_k: float
     soil_j_m_k: float
     edge_w_m_k: float
@@ -71,18 +79,19 @@ def column_of(built: Construction, depth_m: float, deep_c: float = 9.0) -> Colum
     exchange_w_k = ((5.0 if buried else 3.5) + radiant_w_m2k * (1.0 - clear)) * floor_m2
     loss_w_k = built.ua_w_k + infiltration_w(built.air_changes_h, built.volume_m3, 1.0)
     light_m2 = built.light_transmission * (1.0 - built.wet_fraction) * floor_m2
-    contents_s = built.contents_j_m2k * floor_m2 / (loss_w_k + exchange_w_k)
     return Column(
         loss_w_k=loss_w_k,
         exchange_w_k=exchange_w_k,
         sky_w_k=radiant_w_m2k * max(clear, 0.01) * floor_m2,
         sky_below_k=SKY_BELOW_K,
+        contents_w_k=CONTENTS_W_M2K * floor_m2,
+        contents_j_k=built.contents_j_m2k * floor_m2 + AIR_J_M3K * built.volume_m3,
         soil_w_m_k=built.texture.conductivity_w_mk * floor_m2,
         soil_j_m_k=built.texture.heat_capacity_j_m3k * floor_m2,
         edge_w_m_k=built.edge_w_m3k * floor_m2,
         air_sun_m2=built.contents_light * light_m2,
         soil_sun_m2=built.soil_light * light_m2,
-        lag_s=max(row_lag_s(built), 60.0) if buried else CASE_S + contents_s,
+        lag_s=max(row_lag_s(built), 60.0) if buried else CASE_S,
         probe_m=depth_m,
         cable_m=built.cable_depth_m,
         heater_w=built.rated_w,
@@ -103,34 +112,36 @@ def share_at(depth_m: float) -> Array:
 
 
 def surface_and_air(column: Column) -> Array:
-    """Return two rows, surface and air [Cel], linear in top layer, heat [W], outside, light and sky below air.
+    """Return two rows, surface and air [Cel], linear in top layer, contents, heat [W], outside, light, sky below air.
 
-    Both stand in balance: within half an hour they do.
+    Both stand in balance: what hangs on them is heavy, they are light.
     """
     m = column
     top_w_k = m.soil_w_m_k / (THICK_M[0] / 2.0)
     among = np.array(
         [
             [m.exchange_w_k + m.sky_w_k + top_w_k, -m.exchange_w_k],
-            [-m.exchange_w_k, m.loss_w_k + m.exchange_w_k],
+            [-m.exchange_w_k, m.loss_w_k + m.exchange_w_k + m.contents_w_k],
         ]
     )
     into = np.array(
         [
-            [top_w_k, m.to_surface, m.sky_w_k, m.soil_sun_m2, -m.sky_w_k],
-            [0.0, m.to_air, m.loss_w_k, m.air_sun_m2, -m.loss_w_k * COVER_FEELS],
+            [top_w_k, 0.0, m.to_surface, m.sky_w_k, m.soil_sun_m2, -m.sky_w_k],
+            [0.0, m.contents_w_k, m.to_air, m.loss_w_k, 0.0, -m.loss_w_k * COVER_FEELS],
         ]
     )
     return np.asarray(np.linalg.solve(among, into))
 
 
 def rates(column: Column) -> tuple[Array, Array, Array]:
-    """Return change per second as a x + b u + c; x is the layers and the lagged heat, u the four inputs."""
-    m, heat = column, LAYERS
-    a, b, c = np.zeros((LAYERS + 1, LAYERS + 1)), np.zeros((LAYERS + 1, 4)), np.zeros(LAYERS + 1)
-    surface, top_w_k = surface_and_air(m)[0], m.soil_w_m_k / (THICK_M[0] / 2.0)
-    a[0, 0], a[0, heat] = top_w_k * (surface[0] - 1.0), top_w_k * surface[1]
-    b[0, [OUTSIDE, LIGHT, SKY]] = top_w_k * surface[2:]
+    """Return change per second as a x + b u + c; x is the stores and the lagged heat, u the four inputs."""
+    m, states, felt = column, STORES + 1, [0, CONTENTS, HEAT]
+    a, b, c = np.zeros((states, states)), np.zeros((states, 4)), np.zeros(states)
+    surface, air = surface_and_air(m)
+    for store, w_k, beside in ((0, m.soil_w_m_k / (THICK_M[0] / 2.0), surface), (CONTENTS, m.contents_w_k, air)):
+        a[store, felt], b[store, [OUTSIDE, LIGHT, SKY]] = w_k * beside[:3], w_k * beside[3:]
+        a[store, store] -= w_k
+    b[CONTENTS, LIGHT] += m.air_sun_m2
     for upper, between_m in enumerate((THICK_M[1:] + THICK_M[:-1]) / 2.0):
         pair, flows = np.ix_([upper, upper + 1], [upper, upper + 1]), m.soil_w_m_k / between_m
         a[pair] += flows * np.array([[-1.0, 1.0], [1.0, -1.0]])
@@ -138,19 +149,19 @@ def rates(column: Column) -> tuple[Array, Array, Array]:
     away_w_k[-1] += m.soil_w_m_k / (THICK_M[-1] / 2.0 + TO_DEEP_M)
     a[range(LAYERS), range(LAYERS)] -= away_w_k
     c[:LAYERS] = away_w_k * m.deep_c
-    a[:LAYERS, heat] += m.to_cable * share_at(m.cable_m)
-    holds_j_k = m.soil_j_m_k * THICK_M
-    a[:LAYERS] /= holds_j_k[:, None]
-    b[:LAYERS] /= holds_j_k[:, None]
-    c[:LAYERS] /= holds_j_k
-    a[heat, heat], b[heat, DUTY] = -1.0 / m.lag_s, m.heater_w / m.lag_s
+    a[:LAYERS, HEAT] += m.to_cable * share_at(m.cable_m)
+    holds_j_k = np.append(m.soil_j_m_k * THICK_M, m.contents_j_k)
+    a[:STORES] /= holds_j_k[:, None]
+    b[:STORES] /= holds_j_k[:, None]
+    c[:STORES] /= holds_j_k
+    a[HEAT, HEAT], b[HEAT, DUTY] = -1.0 / m.lag_s, m.heater_w / m.lag_s
     return a, b, c
 
 
 def stepped(column: Column, seconds: float) -> tuple[Array, Array, Array]:
     """Return the exact step of `seconds` [s] (matrix exponential): x' = a x + b u + c."""
     a, b, c = rates(column)
-    n = LAYERS + 1
+    n = STORES + 1
     whole = np.zeros((n + 5, n + 5))
     whole[:n, :n], whole[:n, n : n + 4], whole[:n, -1] = a, b, c
     grown = np.asarray(expm(whole * seconds))
@@ -160,7 +171,7 @@ def stepped(column: Column, seconds: float) -> tuple[Array, Array, Array]:
 def needed(column: Column) -> dict[str, float]:
     """Return what control needs: [K] by full heat for 2 h and for 24 h, duty per K outside and per W/m2 of light."""
     a, b, _ = stepped(column, 1800.0)
-    probe, state, rise = share_at(column.probe_m), np.zeros(LAYERS + 1), []
+    probe, state, rise = share_at(column.probe_m), np.zeros(STORES + 1), []
     for _step in range(48):
         state = a @ state + b[:, DUTY]
         rise.append(float(probe @ state[:LAYERS]))

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from itertools import groupby, pairwise
 from zoneinfo import ZoneInfo
 
+from controller.control.contact_life import life_words
 from controller.plant.simulate import Ticked, Trace
 from controller.plant.weather import Weather
 from controller.settings import Site
@@ -96,7 +97,7 @@ def summary_lines(course: Course, site: Site) -> Iterator[str]:
     cost = f", {kwh * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
     yield f"energy: {kwh:.1f} kWh in {days:g} days{cost}"
     yield f"too cold: {course.below_h:.1f} h more than {BELOW_K:g} K below the set point"
-    yield f"cycles: {course.cycles}, {course.cycles / days:.1f} a day"
+    yield f"cycles: {course.cycles}, {life_words(course.cycles / days)}"
     known = [
         (soil, at_s) for soil, at_s in zip(course.trace.soil_c, course.trace.at_s, strict=True) if not math.isnan(soil)
     ]

@@ -1,6 +1,7 @@
 """The comparison of control stands on its plant, its optimum and its judge; each is checked here."""
 
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,9 +12,11 @@ from tests.bench.control.compare import JUDGED, Curve, Run, curve, judge
 from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
 from tests.bench.control.nights import off_by_the_night
-from tests.bench.control.optimum import HALF_S, STEPS, optimum, optimum_by_modes
+from tests.bench.control.optimum import HALF_S, STEPS
 from tests.bench.control.ours import LOST_AFTER_S, Seen
-from tests.bench.control.rows import Case, case
+from tests.bench.control.pool import Kept, all_of, code_now
+from tests.bench.control.rows import CONTROLLERS, ROWS, UNPLANNED, Case, Score, case
+from tests.bench.control.section import _parser, _runs, missed, most_over_kh
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
 EVERY = (
@@ -94,14 +97,6 @@ def test_the_optimum_keeps_its_word_on_the_plant() -> None:
     assert run.d_kh == pytest.approx(chosen.loose.d_kh, rel=0.03)
 
 
-def test_another_form_and_solver_find_the_same_optimum() -> None:
-    """One equation per mode and an interior point agree with the impulse response and the simplex to a millionth."""
-    chosen = one_case()
-    other = optimum_by_modes(chosen.ask, chosen.loose.d_kh, max(chosen.loose.run_out_kh, 0.1))
-    same = optimum(chosen.ask, chosen.loose.d_kh, max(chosen.loose.run_out_kh, 0.1))
-    assert other.duty.sum() == pytest.approx(same.duty.sum(), rel=1e-6)
-
-
 def test_no_controller_beats_perfect_foresight_but_less_shortfall_costs_more() -> None:
     """On/off needs more energy than the optimum of its own shortfall, and TIGHT costs the optimum more than LOOSE."""
     chosen = one_case()
@@ -144,6 +139,37 @@ def test_biases_are_sought_until_runs_lie_round_both_shortfalls() -> None:
     assert found.reaches(40.0)
     assert found.reaches(10.0)
     assert found.kwh(10.0) == pytest.approx(50.0 + 4.0 * np.log(4.0), rel=0.002)
+
+
+def test_more_runs_are_made_where_no_run_lies_beyond_a_target_yet() -> None:
+    """With three allowed, a controller far from its target takes five; one whose runs lie on both sides takes three."""
+
+    def far(bias_k: float) -> Run:
+        return Run(400.0 * float(np.exp(-bias_k)), 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
+
+    def near(bias_k: float) -> Run:
+        return Run(40.0 * float(np.exp(-((bias_k + 0.2) ** 3))), 0.0, 50.0, 0.0, 0.0, 1.0)
+
+    assert len(curve(far, (1.0, 0.5), 3).runs) == 5
+    assert len(curve(near, (30.0, 20.0), 3).runs) == 3
+
+
+def scored(row: str, controller: str, over_kh: float) -> Score:
+    """Return a score that holds every target of energy."""
+    return Score(row, controller, 0, 1.0, 1.0, over_kh, 10.0, 3, True)
+
+
+@pytest.mark.parametrize(
+    ("row", "judged", "most_kh"),
+    [("cable-short", "ours", 30.0), ("cable-ample", "ours", 0.5), ("air-ample", UNPLANNED, 6.0)],
+)
+def test_needless_heat_is_held_against_on_off_of_the_same_run(row: str, judged: str, most_kh: float) -> None:
+    """As much as on/off's 30 K h, none, or a fifth; just over it is missed; air heaters are judged without the plan."""
+    others = [scored(row, "on/off", 30.0), scored(row, "ours", 0.0 if judged == UNPLANNED else most_kh)]
+    assert most_over_kh(others, row) == pytest.approx(most_kh)
+    assert not missed([*others, scored(row, UNPLANNED, most_kh)], row)
+    worse = [each for each in others if each.controller != judged] + [scored(row, judged, most_kh + 0.01)]
+    assert missed(worse, row)
 
 
 def test_forecasts_err_more_the_further_they_look() -> None:
@@ -204,3 +230,29 @@ def test_a_night_s_forecast_is_off_by_a_kelvin_and_a_half_and_the_next_one_the_o
         assert np.ptp(misses) < 1e-9
         offs.append(misses[0])
     assert offs == pytest.approx([-1.5, 1.5, -1.5, 1.5])
+
+
+def _noted(job: tuple[str, int]) -> int:
+    """Write a line for every time it is asked."""
+    with Path(job[0]).open("a", encoding="utf-8") as file:
+        file.write(f"{job[1]}\n")
+    return 10 * job[1]
+
+
+def test_a_run_that_broke_off_goes_on_where_it_was_and_other_code_begins_anew(tmp_path: Path) -> None:
+    """Jobs whose figures are kept are not worked out again; figures of other code are not taken for ours."""
+    noted, kept = str(tmp_path / "asked"), Kept(tmp_path / "kept", "one")
+    assert all_of(_noted, [(noted, 1)], kept) == [10]
+    assert sorted(all_of(_noted, [(noted, 1), (noted, 2)], kept)) == [10, 20]
+    assert sorted(Path(noted).read_text(encoding="utf-8").split()) == ["1", "2"]
+    assert all_of(_noted, [(noted, 1)], Kept(tmp_path / "kept", "other")) == [10]
+    assert sorted(Path(noted).read_text(encoding="utf-8").split()) == ["1", "1", "2"]
+    assert len(code_now()) == 16
+
+
+def test_without_options_every_row_and_controller_is_compared_and_ours_alone_where_it_is_judged() -> None:
+    """What the command takes by default are the names it knows; only air heaters are run without the plan too."""
+    asked = _parser().parse_args([])
+    assert (asked.rows.split(","), asked.controllers.split(",")) == (list(ROWS), list(CONTROLLERS))
+    assert [each for each, _ in _runs("air-ample", CONTROLLERS)] == list(CONTROLLERS)
+    assert UNPLANNED not in [each for each, _ in _runs("cable-short", CONTROLLERS)]

@@ -6,13 +6,15 @@ import numpy as np
 import pytest
 
 from controller.control.outlook import Expectation
-from controller.control.stepping import BED, stepper
-from controller.planning.carry import HELD_K, Carry, carry
+from controller.control.stepping import BED, stepper, through
+from controller.planning.carry import HELD_K, Carry, _under, carry
 from controller.planning.foresee import Ready, ready
-from controller.planning.horizon import STEP_S
+from controller.planning.horizon import STEP_S, STEPS
+from controller.planning.last_nights import LastNights, last_nights
 from controller.plant.construction import Construction
 from controller.plant.sun import is_dark
-from tests.thermal_site import CABLE, MIDNIGHT_MS, facts, lived
+from tests.thermal_site import AIR, CABLE, MIDNIGHT_MS, facts, lived
+from tests.unit.test_last_nights import under_a_sky
 
 HOUR_MS = 3_600_000
 BUILT = Construction()
@@ -21,7 +23,7 @@ BUILT = Construction()
 def evening(outside_c: float, asked_c: float | None = 16.0) -> tuple[Ready, Carry]:
     """Return an evening in March after four days of record, with a steady night ahead."""
     log = replace(lived(CABLE, 4.0), ends_ms=MIDNIGHT_MS - 6 * HOUR_MS)
-    outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, outside_c, 0.0) for hour in range(49))
+    outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, outside_c, 0.0) for hour in range(1, 50))
     begun = ready(facts(asked_c), CABLE, log, outlook)
     found = carry(facts(asked_c), CABLE, BUILT, begun)
     assert found is not None
@@ -44,7 +46,8 @@ def test_full_heat_just_holds_the_coldest_night_it_is_said_to_hold() -> None:
     step, state = stepper(CABLE, STEP_S), begun.state
     for _ in range(round((found.ends_ms - begun.log.ends_ms) / 1000 / STEP_S)):
         state = step.after(state, np.array([night.holds_to_c, 0.0, 1.0]))
-    assert state[BED] == pytest.approx(16.0 - HELD_K, abs=0.02)
+    lately = last_nights(CABLE, BUILT, facts().depth_m, begun.log, facts().place)
+    assert state[BED] + lately.soil_k == pytest.approx(16.0 - HELD_K, abs=0.02)
 
 
 @pytest.mark.parametrize("outside_c", [4.0, -4.0, -25.0])
@@ -117,3 +120,24 @@ def test_the_air_of_the_coming_night_is_as_much_off_its_balance_as_that_of_the_l
         nights.append(found.nights["as it is"])
     assert nights[1].air_c - nights[0].air_c == pytest.approx(-2.0, abs=0.05)
     assert nights[1].soil_c == nights[0].soil_c
+
+
+def test_the_soil_of_the_coming_night_ends_as_much_off_the_model_as_the_last_ones_did() -> None:
+    """After nights under a sky that no probe sees, an unheated night ends colder than the model alone has it."""
+    log, unasked = under_a_sky(CABLE, 8.0), facts(None)
+    outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, 0.0, 0.0) for hour in range(1, 50))
+    begun = ready(unasked, CABLE, log, outlook)
+    found, lately = carry(unasked, CABLE, BUILT, begun), last_nights(CABLE, BUILT, 0.1, begun.log, unasked.place)
+    assert found is not None
+    inputs = np.column_stack([begun.weather.outside_c, begun.weather.light_w_m2, np.zeros(STEPS)])
+    ends = round((found.ends_ms - log.ends_ms) / 1000 / STEP_S)
+    alone_c = through(stepper(CABLE, STEP_S), begun.state, inputs)[ends, BED]
+    assert lately.soil_k < -0.1
+    assert found.nights["as it is"].soil_c == pytest.approx(alone_c + lately.soil_k)
+
+
+def test_air_that_loses_less_is_warmed_more_by_the_same_heat() -> None:
+    """Under a cover that halves all that the air loses, full heat warms it twice as much; soil and sky stay as told."""
+    lately = LastNights(-0.2, -1.0, 10.0)
+    halved = replace(AIR, loss_w_k=AIR.loss_w_k / 2.0, exchange_w_k=AIR.exchange_w_k / 2.0)
+    assert _under(lately, halved, AIR) == LastNights(-0.2, -1.0, pytest.approx(20.0))

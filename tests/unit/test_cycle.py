@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller.control.contact_life import life_words, seasons
 from controller.control.cycle import Cycle, CycleTimes, advance
 
 TIMES = CycleTimes(300.0, 30.0, 30.0, 1e9, 60.0)
@@ -181,3 +182,11 @@ def test_starts_lie_a_window_apart_whatever_the_duty(duties: list[float]) -> Non
         cycle, asks = advance(REAL, cycle, duties[second // 700], float(second))
         asked.append(asks)
     assert all(later - earlier >= 300 for earlier, later in pairwise(starts(asked)))
+
+
+def test_contacts_last_as_many_seasons_as_their_closings_allow() -> None:
+    """100,000 closings at 24 a day in 90 days a year are 46 seasons; a relay never used has no end to tell."""
+    assert seasons(24.0) == pytest.approx(100_000 / (24.0 * 90.0))
+    assert life_words(24.0) == "24.0 a day: contacts last 46 seasons of 90 days"
+    assert life_words(1.0) == "1.0 a day: contacts last more than 100 seasons of 90 days"
+    assert (seasons(0.0), life_words(0.0)) == (None, "0.0 a day")

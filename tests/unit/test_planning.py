@@ -4,16 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.linalg import toeplitz
+from scipy.optimize import linprog
 
 from controller.control.log import Log
 from controller.control.outlook import Expectation
-from controller.control.stepping import BED, UPPER
+from controller.control.stepping import BED, UPPER, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 from controller.planning.ahead import weather_ahead
-from controller.planning.estimate import estimate
+from controller.planning.estimate import UNKNOWN_W_M2, _gain, estimate
 from controller.planning.foresee import NoForesightError, foresee, lit, whole
-from controller.planning.horizon import STEP_S, STEPS, look_ahead
+from controller.planning.horizon import COLD_IS_DEAR, SLACK_K, STEP_S, STEPS, WARM_IS_VAIN, look_ahead
 from controller.planning.learning import Lesson
 from controller.planning.planner import Planner
 from tests.thermal_site import AIR, CABLE, FLOOR_M2, MIDNIGHT_MS, PLACE, facts, lived, with_gaps
@@ -68,6 +70,47 @@ def test_heat_comes_before_a_night_the_heater_cannot_carry() -> None:
     assert ahead.soil_c.max() < 20.5
 
 
+@pytest.mark.parametrize("asked_c", [9.0, 12.0, 18.0])
+def test_steps_that_cannot_be_too_cold_or_too_warm_change_nothing(asked_c: float) -> None:
+    """The heat found costs no more than what another solver finds with every step of the day and a half asked about."""
+    outside_c = 4.0 + 8.0 * np.sin(np.arange(STEPS) * 2 * np.pi / 48.0)
+    light = np.clip(600.0 * np.sin(np.arange(STEPS) * 2 * np.pi / 48.0), 0.0, None)
+    state, set_point_c = np.array([10.0, 11.0, 12.0, 0.0, 0.0]), np.full(STEPS, asked_c)
+    found = look_ahead(CABLE, state, outside_c, light, set_point_c, 1.0)
+    lift = toeplitz(rise_k(CABLE, STEP_S, STEPS), np.zeros(STEPS))
+    free_c, forward, none = found.soil_c[1:] - lift @ found.duty, forward_of(CABLE), np.zeros((STEPS, STEPS))
+    hold = forward.outside_per_k + forward.deep_per_k
+    whole = linprog(
+        np.concatenate([np.ones(STEPS), np.full(STEPS, COLD_IS_DEAR * hold), np.full(STEPS, WARM_IS_VAIN * hold)]),
+        A_ub=np.block([[-lift, -np.eye(STEPS), none], [lift, none, -np.eye(STEPS)]]),
+        b_ub=np.concatenate([free_c - set_point_c, set_point_c + SLACK_K - free_c]),
+        bounds=[(0.0, 1.0)] * STEPS + [(0.0, None)] * (2 * STEPS),
+        method="highs-ipm",
+    )
+    short_k, warm_k = (
+        np.maximum(set_point_c - found.soil_c[1:], 0.0),
+        np.maximum(found.soil_c[1:] - asked_c - SLACK_K, 0.0),
+    )
+    cost = found.duty.sum() + hold * (COLD_IS_DEAR * short_k.sum() + WARM_IS_VAIN * warm_k.sum())
+    assert cost == pytest.approx(whole.fun, rel=1e-6, abs=1e-6)
+
+
+def test_predicting_and_correcting_at_once_is_doing_one_after_the_other() -> None:
+    """The stores found are those of a filter that predicts each row and then corrects it where the probe spoke."""
+    log = lived(CABLE, 2.0)
+    log = replace(log, soil_c=with_gaps(log.soil_c, 7))
+    found, step = estimate(CABLE, log, FLOOR_M2), stepper(CABLE, 600.0)
+    pushed = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
+    for row in range(100, 288):
+        predicted = step.after(found.path[row - 1], pushed[row])
+        if np.isnan(log.soil_c[row]):
+            assert found.path[row] == pytest.approx(predicted)
+        else:
+            gain = (found.path[row] - predicted) / (log.soil_c[row] - predicted[BED])
+            assert 0.0 < gain[BED] < 1.0
+            assert gain == pytest.approx(_gain(CABLE, 600.0, FLOOR_M2 * UNKNOWN_W_M2), rel=1e-3, abs=1e-6)
+
+
 def test_nothing_asked_gets_no_heat() -> None:
     """NaN as a set point asks for nothing."""
     state = np.array([5.0, 5.0, 6.0, 0.0, 0.0])
@@ -95,7 +138,7 @@ def test_without_a_forecast_tomorrow_is_as_today() -> None:
 def test_a_forecast_goes_before_yesterday_as_far_as_it_reaches() -> None:
     """Straight lines between what was told; beyond its end, yesterday again."""
     log = lived(CABLE, 3.0)
-    told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(0, 13)]
+    told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(1, 13)]
     weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
     alone = weather_ahead(log, (), PLACE, STEP_S, STEPS)
     assert weather.outside_c[:24] == pytest.approx(-9.0)
@@ -114,6 +157,16 @@ def test_a_broken_record_gives_no_plan_and_says_why(broken: dict[str, np.ndarray
     """The reason is what the page shows."""
     with pytest.raises(NoForesightError, match=said):
         foresee(facts(), CABLE, replace(lived(CABLE, 4.0), **broken))
+
+
+def test_what_a_forecast_misses_now_is_laid_on_its_coming_hours_and_fades() -> None:
+    """One that is 5 K too warm now is moved by nearly all of it at first, by a third of it after twelve hours."""
+    log = lived(CABLE, 3.0)
+    now_c = float(log.outside_c[-3:].mean())
+    told = [Expectation(log.ends_ms + (hour * 2 - 1) * HOUR_MS // 2, now_c + 5.0) for hour in range(0, 48)]
+    weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    assert weather.outside_c[0] == pytest.approx(now_c + 5.0 - 5.0 * np.exp(-0.25 / 12.0), abs=0.01)
+    assert weather.outside_c[24] == pytest.approx(now_c + 5.0 - 5.0 * np.exp(-12.25 / 12.0), abs=0.01)
 
 
 def test_a_day_of_record_is_needed() -> None:

@@ -77,7 +77,7 @@ def test_the_summary_counts_what_the_trace_holds() -> None:
     assert "2.0 kWh" in lines[0]
     assert "1.00 EUR" in lines[0]
     assert lines[1].startswith("too cold: 0.5 h")
-    assert lines[2].startswith("cycles: 2,")
+    assert lines[2] == "cycles: 2, 24.0 a day: contacts last 46 seasons of 90 days"
     assert lines[3] == "coldest soil: 3.0 Cel, 2026-03-16 02:00"
 
 

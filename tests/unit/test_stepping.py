@@ -5,7 +5,7 @@ import pytest
 
 from controller.control.stepping import STATES, chained, stepper, through
 from controller.control.thermal import ThermalModel
-from controller.plant.column import LAYERS, column_of, stepped
+from controller.plant.column import STORES, column_of, stepped
 from controller.plant.construction import Construction, HeaterKind
 from tests.thermal_site import AIR, CABLE
 
@@ -30,7 +30,7 @@ def test_layers_of_soil_do_too(kind: HeaterKind) -> None:
     draw = np.random.default_rng(4)
     a, b, c = stepped(column_of(Construction(heater=kind), 0.1), 600.0)
     driven = draw.normal(0.0, 1.0, (432, 4)) * [10.0, 300.0, 1.0, 5.0] @ b.T + c
-    states = [draw.normal(10.0, 5.0, LAYERS + 1)]
+    states = [draw.normal(10.0, 5.0, STORES + 1)]
     for push in driven:
         states.append(a @ states[-1] + push)
-    assert chained(a, driven, states[0], LAYERS) == pytest.approx(np.array(states), rel=1e-8, abs=1e-8)
+    assert chained(a, driven, states[0], STORES) == pytest.approx(np.array(states), rel=1e-8, abs=1e-8)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controller.control.model_of import model_of
-from controller.control.stepping import BED, HEAT, Array, air_c, rates, rise_k, stepper
+from controller.control.stepping import BED, HEAT, STORES, Array, air_c, chained, rates, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of, gains_of, standing_sun_w_m2, tuned_by
 from controller.plant.construction import Construction
@@ -41,6 +41,20 @@ def test_steps_of_any_length_agree(model: ThermalModel) -> None:
     state, inputs = np.array([15.0, 16.0, 14.0, 100.0, 5.0]), np.array([2.0, 50.0, 0.4])
     thrice = short.after(short.after(short.after(state, inputs), inputs), inputs)
     assert thrice == pytest.approx(long.after(state, inputs), abs=1e-9)
+
+
+@pytest.mark.parametrize("model", [CABLE, AIR])
+def test_runs_side_by_side_are_runs_one_by_one(model: ThermalModel) -> None:
+    """Three runs in one call end where each ends alone, and where stepping row by row ends."""
+    step, draw = stepper(model, 600.0), np.random.default_rng(1)
+    driven, starts = draw.normal(0.0, 0.1, (50, len(step.c), 3)), draw.normal(10.0, 3.0, (len(step.c), 3))
+    together = chained(step.a, driven, starts, STORES)
+    for run in range(3):
+        state = starts[:, run]
+        for row in range(50):
+            state = step.a @ state + driven[row, :, run]
+        assert together[-1, :, run] == pytest.approx(state, abs=1e-9)
+        assert chained(step.a, driven[:, :, run], starts[:, run], STORES)[-1] == pytest.approx(state, abs=1e-9)
 
 
 @BOTH

@@ -44,6 +44,9 @@ LEAST_BIAS_K, MOST_BIAS_K = -4.0, 8.0
 CLOSE = 0.03
 """Part of a target within which a run counts as being there."""
 
+MORE_RUNS, BEYOND = 2, 10.0
+"""So many runs more where no run lies beyond a target yet; that counts as missing it so many times more."""
+
 Controller = Callable[[float], Run]
 """Gives the fortnight's run for a bias [K] on the set point."""
 
@@ -109,10 +112,10 @@ class Curve:
 def curve(controller: Controller, targets_kh: Sequence[float], runs: int = 5) -> Curve:
     """Return runs whose shortfalls lie round the targets: bias 0, then where the runs so far point to."""
     done: list[tuple[float, Run]] = [(0.0, controller(0.0))]
-    while len(done) < runs:
+    while len(done) < runs + MORE_RUNS:
         wanted = [(_missed_by(done, target), target) for target in targets_kh]
         missed, target = max(wanted)
-        if missed < CLOSE:
+        if missed < CLOSE or (len(done) >= runs and missed < BEYOND):
             break
         bias = _next_bias(done, target)
         if not LEAST_BIAS_K <= bias <= MOST_BIAS_K or any(abs(bias - known) < 0.02 for known, _ in done):
@@ -125,7 +128,7 @@ def _missed_by(done: Sequence[tuple[float, Run]], target_kh: float) -> float:
     """Return how far the nearest run lies from a target, as a part of it; far more where no run lies beyond it."""
     found = [run.d_kh for _, run in done]
     nearest = min(abs(d_kh - target_kh) for d_kh in found) / (target_kh + 1.0)
-    return nearest if nearest < CLOSE or min(found) <= target_kh <= max(found) else nearest + 10.0
+    return nearest if nearest < CLOSE or min(found) <= target_kh <= max(found) else nearest + BEYOND
 
 
 def _next_bias(done: Sequence[tuple[float, Run]], target_kh: float) -> float:

@@ -204,24 +204,33 @@ class LabPlant:
         self.linear, self.state, self.energy_j, self.at_s = linear, state.copy(), 0.0, 0.0
         self._weather, self._weather_s, self._light = weather, weather_s, light
         self._draw, self._noise_k = np.random.default_rng(seed), noise_k
+        self._pushes: dict[float, Array] = {}
         self.true_c: list[float] = []
 
-    def _now(self) -> Array:
-        row: Array = self._weather[min(int(self.at_s / self._weather_s), len(self._weather) - 1)]
-        return row
+    def _row(self) -> int:
+        return min(int(self.at_s / self._weather_s), len(self._weather) - 1)
+
+    def _pushed(self, seconds: float) -> Array:
+        """Return what each row of weather adds in a step, worked out for all rows at once."""
+        if seconds not in self._pushes:
+            _, b = self.linear.steps(seconds)
+            self._pushes[seconds] = self._weather @ b[:, :POWER].T + b[:, ONE]
+        return self._pushes[seconds]
 
     def advance(self, seconds: float, heater_on: bool) -> None:
         """Let `seconds` [s] pass, under the weather that their beginning has."""
         a, b = self.linear.steps(seconds)
         power_w = self.linear.built.rated_w * heater_on
-        self.state = a @ self.state + b[:, :POWER] @ self._now() + b[:, POWER] * power_w + b[:, ONE]
+        self.state = a @ self.state + self._pushed(seconds)[self._row()]
+        if heater_on:
+            self.state += b[:, POWER] * power_w
         self.at_s += seconds
         self.energy_j += power_w * seconds
         self.true_c.append(float(self.linear.true_row @ self.state))
 
     def probes(self) -> dict[str, float]:
         """Return what the probes say, in sixteenths of a kelvin; light is without noise, on flat ground."""
-        outside_c, _, sun_w_m2 = self._now()
+        outside_c, _, sun_w_m2 = self._weather[self._row()]
         said = {"soil": self.state[SOIL_PROBE], "air": self.state[AIR_PROBE], "outside": outside_c}
         noise = self._draw.normal(0.0, self._noise_k, len(said))
         rounded = {

@@ -8,7 +8,7 @@ from tests.bench.control.compare import Run, judge
 from tests.bench.control.constructions import settings_of
 from tests.bench.control.eyes import EVERY_EYE, Eyes
 from tests.bench.control.lab_plant import Array, LabPlant, Linear
-from tests.bench.control.weather import DAYS, STEP_S, WARM_UP_DAYS, Fortnight
+from tests.bench.control.weather import JUDGED_DAYS, STEP_S, WARM_UP_DAYS, Fortnight
 
 LOST_AFTER_S = (WARM_UP_DAYS + 1) * 86_400.0
 
@@ -47,8 +47,10 @@ def run(
     built = linear.built
     settings = settings_of(built, built.set_point_c + bias_k, of.place, eyes)
     plant = LabPlant(linear, of.rows, state, STEP_S, of.seed, light=eyes.light)
+    # No day after the judged ones: nobody tells the controller that they end, so it cannot empty the soil for it.
+    seconds = (WARM_UP_DAYS + JUDGED_DAYS) * 86_400.0
     trace = simulate(
-        settings, built.name, Seen(plant, eyes), of.start_ms, DAYS * 86_400.0, tick_s=STEP_S, forecast=forecast,
+        settings, built.name, Seen(plant, eyes), of.start_ms, seconds, tick_s=STEP_S, forecast=forecast,
         foresight=eyes.foresight,
     )  # fmt: skip
     # A plant heats in the minute after an order; the trace holds the order.

@@ -4,24 +4,23 @@ import argparse
 import os
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from statistics import median
 
 for _pool in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_pool, "1")  # one process per core already; must stand before numpy is first imported
 
-from controller.safety.limits import RELAY_CLOSINGS  # noqa: E402
+from controller.control.contact_life import seasons  # noqa: E402
 from tests.bench.control import losing, nights  # noqa: E402
 from tests.bench.control.eyes import Eyes  # noqa: E402
-from tests.bench.control.pool import all_of  # noqa: E402
-from tests.bench.control.rows import CONTROLLERS, ROWS, Score, score  # noqa: E402
+from tests.bench.control.pool import Kept, all_of, code_now  # noqa: E402
+from tests.bench.control.rows import CONTROLLERS, NONE_KH, ROWS, UNPLANNED, Score, score  # noqa: E402
 from tests.bench.control.weather import FORECASTS  # noqa: E402
 from tests.bench.table import aligned  # noqa: E402
 
 SEEDS, QUICK_SEEDS = 10, 3
 RUNS, BASELINE_RUNS = 3, 6
 HEAD = ("row", "controller", "LOOSE", "TIGHT", "worst LOOSE", "over K h", "cycles/day", "contact years", "")
-SEASON_DAYS = 90.0
-"""[d] of heat in a year (the project's own assumption: mid February to mid May)."""
 Job = tuple[str, int | str, tuple[tuple[str, int], ...], Eyes]
 """Row, seed, controllers with the runs each may take, and what ours sees: one case, worked out once."""
 Timed = list[tuple[Score, float]]
@@ -37,13 +36,14 @@ def main(arguments: Sequence[str]) -> int:
         unknown = sorted(set(given) - set(known))
         if unknown:
             raise SystemExit(f"unknown: {', '.join(unknown)}; choose from {', '.join(known)}")
-    each_runs = tuple((each, RUNS if each == "ours" else BASELINE_RUNS) for each in controllers)
-    jobs: list[Job] = [(row, seed, each_runs, Eyes(forecast=asked.forecast)) for row in names for seed in which]
+    eyes = Eyes(forecast=asked.forecast)
+    jobs: list[Job] = [(row, seed, _runs(row, controllers), eyes) for seed in which for row in names]
+    kept = Kept(asked.keep, code_now())
     if asked.eyes or asked.nights:
-        seen = losing.losing(range(seeds), RUNS) if asked.eyes else nights.told(names, range(seeds))
+        seen = losing.losing(range(seeds), RUNS, kept) if asked.eyes else nights.told(names, range(seeds), kept)
         print("\n".join(seen[0]))
         return 0 if seen[1] else 1
-    scores, took_s = _all(jobs)
+    scores, took_s = _all(jobs, kept)
     print("\n".join(table(scores, names, controllers)))
     print("; ".join(f"{name} {seconds:.0f} s" for name, seconds in took_s.items()) + " of process time")
     return 1 if any(missed(scores, row) for row in names if "ours" in controllers) else 0
@@ -58,8 +58,17 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--weather", help='instead of seeds: "hot,freezing,newark"')
     parser.add_argument("--eyes", action="store_true", help="what losing each eye costs, beside a plain PI")
     parser.add_argument("--nights", action="store_true", help="the night's coldest, as foreseen at sunset")
+    parser.add_argument(
+        "--keep", type=Path, metavar="FOLDER", help="keep each case's figures, go on where a run broke off"
+    )
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_SEEDS} seeds")
     return parser
+
+
+def _runs(row: str, controllers: Sequence[str]) -> tuple[tuple[str, int], ...]:
+    """Return the controllers that a row compares and the runs each may take; ours without its plan only to judge it."""
+    wanted = [each for each in controllers if each != UNPLANNED or not ROWS[row].preheats]
+    return tuple((each, RUNS if each in ("ours", UNPLANNED) else BASELINE_RUNS) for each in wanted)
 
 
 def _timed(job: Job) -> Timed:
@@ -71,16 +80,16 @@ def _timed(job: Job) -> Timed:
     return done
 
 
-def _all(jobs: list[Job]) -> tuple[list[Score], dict[str, float]]:
+def _all(jobs: list[Job], kept: Kept) -> tuple[list[Score], dict[str, float]]:
     scores, took_s = [], dict.fromkeys(CONTROLLERS, 0.0)
-    for found, seconds in (one for many in all_of(_timed, jobs) for one in many):
+    for found, seconds in (one for many in all_of(_timed, jobs, kept) for one in many):
         scores.append(found)
         took_s[found.controller] += seconds
     return scores, took_s
 
 
 def table(scores: Sequence[Score], names: Sequence[str], controllers: Sequence[str]) -> list[str]:
-    """Return the table, ours last in each row and beside it the targets."""
+    """Return the table, ours last in each row and under it the targets; over may be judged without the plan."""
     lines: list[tuple[str, ...]] = [HEAD]
     for row in names:
         for each in controllers:
@@ -88,8 +97,16 @@ def table(scores: Sequence[Score], names: Sequence[str], controllers: Sequence[s
             if mine:
                 verdict = ("MISSED" if missed(scores, row) else "holds") if each == "ours" else ""
                 lines.append((row, each, *_cells(mine), verdict))
-        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), "", "", "", ""))
+        most_kh = most_over_kh(scores, row)
+        over = "" if most_kh is None else f"{most_kh:.1f}"
+        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), over, "", "", ""))
     return aligned(lines)
+
+
+def most_over_kh(scores: Sequence[Score], row: str) -> float | None:
+    """Return the needless heat [K h] that a row's ours may give beside on/off's in the same run; None without that."""
+    theirs = [one.over_kh for one in scores if (one.row, one.controller) == (row, "on/off")]
+    return max(ROWS[row].over * median(theirs), NONE_KH) if theirs else None
 
 
 def _cells(mine: Sequence[Score]) -> tuple[str, ...]:
@@ -103,7 +120,7 @@ def _cells(mine: Sequence[Score]) -> tuple[str, ...]:
         f"{worst:.3f}",
         f"{median(one.over_kh for one in mine):.1f}",
         f"{cycles:.1f}",
-        f"{RELAY_CLOSINGS / (cycles * SEASON_DAYS):.0f}" if cycles else "-",
+        "-" if (lasts := seasons(cycles)) is None else f"{lasts:.0f}",
     )
 
 
@@ -116,4 +133,11 @@ def missed(scores: Sequence[Score], row: str) -> bool:
     """Whether ours missed a target of a row, or never came to the shortfalls it is compared at."""
     mine = [one for one in scores if (one.row, one.controller) == (row, "ours")]
     figures = zip(_figures(mine), ROWS[row].targets, strict=True)
-    return not all(one.reached for one in mine) or any(found > target for found, target in figures)
+    too_much = not all(one.reached for one in mine) or any(found > target for found, target in figures)
+    return too_much or _overshoots(scores, row)
+
+
+def _overshoots(scores: Sequence[Score], row: str) -> bool:
+    most_kh, judged = most_over_kh(scores, row), "ours" if ROWS[row].preheats else UNPLANNED
+    mine = [one.over_kh for one in scores if (one.row, one.controller) == (row, judged)]
+    return bool(mine) and most_kh is not None and median(mine) > most_kh

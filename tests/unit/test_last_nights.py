@@ -1,0 +1,81 @@
+"""The last nights' lesson: what sky and heat did beyond the model, laid on the night to come."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from controller.control.model_of import model_of
+from controller.control.stepping import HEAT, STORES, Array, air_c, chained, stepper
+from controller.control.thermal import ThermalModel
+from controller.planning.ahead import clear_w_m2
+from controller.planning.last_nights import LastNights, heated_k, last_nights, unheated_c, whole_nights
+from controller.plant.construction import Construction, HeaterKind
+from tests.thermal_site import AIR, CABLE, MIDNIGHT_MS, PLACE, Log, lived
+
+EVENING_MS = MIDNIGHT_MS - 6 * 3_600_000
+HOT_AIR = Construction(heater=HeaterKind.AIR_HEATER, rated_w=1500.0)
+
+
+def under_a_sky(model: ThermalModel, sky_k: float) -> Log:
+    """Return four days up to an evening in which every night was so much colder than any probe outside told."""
+    log = replace(lived(model, 4.0), ends_ms=EVENING_MS)
+    dark = clear_w_m2(log, PLACE) <= 0.0
+    step, light = stepper(model, log.step_s), np.where(dark, 0.0, 300.0)
+    inputs = np.column_stack([log.outside_c - sky_k * dark, light, log.duty])
+    start = np.array([14.0, 15.0, 13.0, 0.0, 0.0])
+    states = chained(step.a, step.driven(inputs), start, STORES)[1:]
+    return replace(log, soil_c=states[:, 1], air_c=air_c(model, states.T, inputs.T), light_w_m2=light)
+
+
+def lesson(log: Log, model: ThermalModel, built: Construction) -> LastNights:
+    """Return what the log's last nights teach."""
+    return last_nights(model, built, 0.1, log, PLACE)
+
+
+def test_a_sky_that_no_probe_sees_shows_in_soil_and_air_alike() -> None:
+    """Each kelvin of it makes the nights' ends colder than the model has them; without a sky little is off."""
+    plain, clear = (lesson(under_a_sky(CABLE, sky_k), CABLE, Construction()) for sky_k in (0.0, 8.0))
+    assert abs(plain.soil_k) < 0.1
+    assert clear.soil_k < plain.soil_k - 0.15
+    per_k = CABLE.loss_w_k / (CABLE.loss_w_k + CABLE.exchange_w_k)
+    assert clear.air_k - plain.air_k == pytest.approx(-8.0 * per_k, abs=1.0)
+
+
+@pytest.mark.parametrize("times", [0.6, 1.8])
+def test_heat_that_warms_the_air_otherwise_than_geometry_says_is_found(times: float) -> None:
+    """Air that full heat warms by so many times the model's is said to be warmed by that, within a tenth."""
+    log = under_a_sky(AIR, 0.0)
+    warmer_k = (times - 1.0) * heated_k(AIR) * np.convolve(log.duty, np.ones(3) / 3.0, "same")
+    found = lesson(replace(log, air_c=log.air_c + warmer_k), AIR, HOT_AIR)
+    assert found.heat_k == pytest.approx(times * heated_k(AIR), rel=0.1)
+
+
+def test_without_a_whole_night_geometry_has_the_word() -> None:
+    """Six hours of dark that began before the record teach nothing."""
+    log = replace(under_a_sky(AIR, 8.0), ends_ms=MIDNIGHT_MS + 12 * 3_600_000).latest(12 * 3600.0)
+    assert whole_nights(log, PLACE) == []
+    assert lesson(log, AIR, HOT_AIR) == LastNights(0.0, 0.0, heated_k(model_of(HOT_AIR, 0.1)))
+
+
+def test_whole_nights_begin_and_end_within_the_record() -> None:
+    """Four days up to the evening hold three nights or four, dark through and light before and after."""
+    log = under_a_sky(CABLE, 0.0)
+    dark: Array = clear_w_m2(log, PLACE) <= 0.0
+    nights = whole_nights(log, PLACE)
+    assert len(nights) in (3, 4)
+    for first, last in nights:
+        assert dark[first:last].all()
+        assert not dark[first - 1]
+        assert not dark[last]
+
+
+@pytest.mark.parametrize("model", [CABLE, AIR])
+def test_air_without_its_own_heat_is_the_balance_less_what_heat_gives(model: ThermalModel) -> None:
+    """A cable gives the air nothing of its own, an air heater all that is not radiant."""
+    states = np.full((1, 5), 15.0)
+    states[0, HEAT] = model.heater_w
+    inputs = np.array([[5.0, 0.0, 1.0]])
+    cold = states.copy()
+    cold[0, HEAT] = 0.0
+    assert unheated_c(model, states, inputs)[0] == pytest.approx(float(air_c(model, cold[0], inputs[0])))
