@@ -52,7 +52,8 @@ def play_wire(times: int, jobs: int, which: str) -> int:
 def play_all() -> int:
     """Play every row once; returns 1 if any failed, has no case, or has a bound and no time."""
     noting = Noting()
-    pytest.main(["-q", "--no-header", "-p", "no:cacheprovider", str(cases.FOLDER)], plugins=[noting])
+    arguments = ["-q", "--no-header", "-p", "no:cacheprovider", "-m", cases.AT_LENGTH, str(cases.FOLDER)]
+    pytest.main(arguments, plugins=[noting])
     print_table(ROWS, noting)
     dangerous = [row for row in ROWS if row.dangerous]
     good = [row for row in dangerous if noting.outcomes[row.id] and set(noting.outcomes[row.id]) == {"passed"}]

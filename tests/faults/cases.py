@@ -16,6 +16,9 @@ _IN_NAME = re.compile(r"(?<![a-z0-9])([pnrbctdaokhew]\d\d)(?![a-z0-9])")
 _BEGINS = re.compile(r"^((?:[PNRBCTDAOKHEW]\d\d(?:, | and |, and | )?)+):")
 _LEADING = re.compile(r"(?:[PNRBCTDAOKHEW]\d\d[-,: ]*)+")
 
+AT_LENGTH = "not long"
+"""Which cases the table plays: also those that are as long as their row says and too long for every check."""
+
 LOOK_S = 1.0
 """[s] allowed for looking on the wire: the node's loop turns each 0.25 s, and the machine may be busy."""
 _CLASS_S = {row.id: row.bound_s for row in ROWS}

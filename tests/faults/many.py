@@ -42,6 +42,7 @@ def repeat(times: int, jobs: int, which: str) -> Noting:
 def _play(folder: Path, number: int, file: str, key: str) -> dict[str, Any]:
     found, kept = folder / f"{number}-{file}.json", folder / f"{number}-{file}"
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "tests.faults.noting"]
+    command += ["-m", cases.AT_LENGTH]
     command += [f"--basetemp={kept}", *(("-k", key) if key else ()), str(cases.FOLDER / file)]
     done = subprocess.run(
         command, env={**os.environ, FILE: str(found)}, cwd=cases.FOLDER.parents[1], capture_output=True, text=True,

@@ -46,6 +46,8 @@ class Recorder:
     def __init__(self, folder: Path, lived: Bed) -> None:
         self.readings = open_writer(folder / "readings.db", READINGS)
         self.journal = open_writer(folder / "journal.db", JOURNAL)
+        for each in (self.readings, self.journal):
+            each.execute("PRAGMA synchronous = OFF")
         self._bed, self._orders = lived, OrderLog("larch")
         self._heater = HeaterLog("larch", lived.plan.rated_w, lived.plan.volts)
         began = beginning.body_of(settings_of(), {"larch": lived.standing})
@@ -65,7 +67,8 @@ class Recorder:
         for event in [*events, *self._orders.take(self._bed.state, now)]:
             runs.apply(self.readings, event)
         kept = [stored(self._bed.plan, each, how.grade, how.taken_ms) for each, how in self._bed.judged[judged:]]
-        keeping.add(self.readings, [row for row in kept if row is not None])
+        if rows := [row for row in kept if row is not None]:
+            keeping.add(self.readings, rows)
         journal.append(self.journal, self._bed.entries[entries:])
 
     def replayed(self) -> tuple[Rerun, Comparison]:

@@ -445,6 +445,10 @@ class Bench:
         """Wait until the contact is open; return how long it took [s]."""
         return until("the contact is open", lambda: not self.closed, within_s, meanwhile)
 
+    def permitted_within(self, within_s: float) -> float:
+        """Wait until the gate permits heat again and the node has it; the least time off may still run."""
+        return until("heat is permitted again", lambda: self.node.core.armed, within_s)
+
     @property
     def closed(self) -> bool:
         """Whether the dead-man grants heat, or the path through both contacts is closed."""
