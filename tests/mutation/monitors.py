@@ -10,6 +10,7 @@ from tests.mutation.without import MONITOR
 
 ROOT = Path(__file__).parents[2]
 CORE = "tests/faults/test_core_rows.py"
+HOT = "tests/faults/test_hot_and_forged_rows.py"
 SLOW = "tests/faults/test_monitor_rows.py"
 HEAT = "tests/faults/test_heat_rows.py"
 NODE = "tests/faults/test_node_rows.py"
@@ -19,7 +20,7 @@ WIRE = "tests/unit/test_canary.py tests/unit/test_rivals.py"
 PERMISSIVES: dict[str, tuple[str, str]] = {
     "_journal": (CORE, "d01"), "_broker": (CORE, "b01"), "_node": (CORE, "r06"), "_node_obeys": (SLOW, "n07"),
     "_same_limits": (SLOW, "n08"), "_pairs_agree": (SLOW, "p12"), "_nobody_at_work": (SLOW, "o06"),
-    "_chain_holds": (SLOW, "d04"), "_probes": (CORE, "p29"), "_no_over_limit": (CORE, "p22"),
+    "_chain_holds": (SLOW, "d04"), "_probes": (CORE, "p29"), "_no_over_limit": (HOT, "hot_surface"),
     "_air_cool": (CORE, "e02"), "_after_reset": (CORE, "o02"),
 }  # fmt: skip
 ALERTS: dict[str, tuple[str, str]] = {
@@ -48,8 +49,8 @@ MONITORS: dict[str, tuple[str, str]] = {
     "controller.plausibility:_note_source=None": (CORE, "p25"),
     "controller.plausibility:_count_too_soon=None": (SLOW, "p27"),
     "controller.plausibility:_may_have_queued=False": (CORE, "b01"),
-    "controller.plausibility:leapt_k=None": (CORE, "p13"),
-    "controller.plausibility:drifted_k=None": (f"{CORE} {SLOW} tests/unit/test_plausibility.py", "p13 or e10 or drift"),
+    "controller.plausibility:leapt_k=None": (CORE, "one_spike_on_soil"),
+    "controller.plausibility:drifted_k=None": (CORE, "p13"),
     "controller.plausibility:is_rough=False": (SLOW, "p21"),
     "controller.plausibility:half_steps=0": (SLOW, "p24"),
     "controller.intake:after_gap=None": (CORE, "c05"),
