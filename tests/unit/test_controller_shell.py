@@ -5,25 +5,31 @@ import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.service import Controller
 from controller.settings import Broker, Store
+from controller.store import journal
+from controller.store.connection import open_writer
+from controller.store.migrations import JOURNAL
 from controller.wire.inbox import Message
 from controller.wire.relay import encode_report
 from tests.core_site import NIGHT_MS, settings_of
+from tests.heat_site import CABLE
+from tests.unit.test_commissioned import account
 
 
 class Shell:
     """A controller that takes a turn each second of its clock, and hears what it is told."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, **parts: Any) -> None:
         self.folder = folder
         self.clock = ManualClock(Moment(1000.0, NIGHT_MS))
         elsewhere = {"store": Store(folder=folder), "broker": Broker(kind="external")}
-        settings = settings_of().model_copy(update=elsewhere)
+        settings = settings_of(**parts).model_copy(update=elsewhere)
         self.controller = Controller(settings, self.clock)
 
     def hear_node(self, on: bool, amps: float | None) -> None:
@@ -76,3 +82,12 @@ def test_a_busy_loop_hands_over_to_the_thread_that_sends(tmp_path: Path) -> None
         assert sys.getswitchinterval() == pytest.approx(0.0005)
     finally:
         sys.setswitchinterval(before_s)
+
+
+def test_what_the_last_proof_test_measured_holds_from_the_next_start_on(tmp_path: Path) -> None:
+    """The window of hazard P14 is twice the measured lag."""
+    with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as connection:
+        journal.append(connection, [account(NIGHT_MS, 3300.0)])
+    controller = Shell(tmp_path, heater=CABLE).controller
+    assert controller.keepers["larch"].plan.expected.window_s == pytest.approx(6600.0)
+    controller._end()
