@@ -73,6 +73,7 @@ def ids_of(node_id: str, docstring: str) -> set[str]:
     return ids_in_name(node_id.rsplit("::", maxsplit=1)[-1]) | (set(_ID.findall(begins[1])) if begins else set())
 
 
+@cache
 def carried() -> dict[str, set[str]]:
     """Return by row the tests that carry it, from the source of every file here."""
     found: dict[str, set[str]] = defaultdict(set)
@@ -80,7 +81,7 @@ def carried() -> dict[str, set[str]]:
         for name, ids in _functions(path):
             for each in ids:
                 found[each].add(f"{path.name}::{name}")
-    return found
+    return dict(found)
 
 
 @cache
