@@ -309,8 +309,8 @@ def test_r06_a_node_that_hears_but_is_not_heard_is_told_off(tmp_path: Path) -> N
             bench.spy.say_each_second(bench.plant.values)
 
         bench.arm()
-        until("the heater is on", lambda: bench.node.heated, 20.0, speak)
-        until("it is settled", lambda: bench.spy.status()["heat"]["contact"], 5.0, speak)
+        until("the heater is on", lambda: bench.node.heated, 60.0, speak)
+        until("it is settled", lambda: bench.spy.status()["heat"]["contact"], 15.0, speak)
         bench.node_link.lost_up = True
         took_s = bench.open_within(CLASS_C_S + 10.0, speak)
         seen("R06", took_s, LEASE_S + 10.0 + LOOK_S)
