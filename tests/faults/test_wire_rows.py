@@ -377,7 +377,7 @@ def test_b01_a_killed_broker_ends_heat_and_its_return_alone_brings_none(tmp_path
         until("all are back", lambda: bench.spy.statuses(after_s=back_s), 15.0)
         throughout("no heat on the broker's word alone", lambda: not bench.node.core.on, 2.0)
         bench.node.silent.clear()
-        until("heat returns by itself", lambda: bench.node.heated, 30.0)
+        until("heat returns by itself", lambda: bench.node.heated, 60.0)
 
 
 def test_b10_a_megabyte_and_bytes_that_are_no_text_are_refused_and_heat_goes_on(tmp_path: Path) -> None:
