@@ -15,8 +15,8 @@ DRY_STORE: Final = 0.5
 WET_STORE: Final = 2.0
 """Times the lag of the cable's warmth, and the heat the soil about the probe holds, that the settings' soil would have.
 A late answer is dry ground only with a store that is no larger than it should be: what has dried out holds less heat.
-In some 130 simulated lessons of three days, sound beds lay at lags of 0.9-2.7 and stores of 0.7-1.6, those seen over
-1.9 at stores of 1.2 and more; bone-dry loam at 2.6-5.0 and 0.9-1.1, bone-dry peat at 0.2-0.3 of the store, drowned peat
+In some 120 simulated lessons of three days, sound beds lay at lags of 0.9-2.7 and stores of 0.7-1.6, those seen over
+2.0 at stores of 1.2 and more; bone-dry loam at 2.6-6.4 and 0.9-1.1, bone-dry peat at 0.2-0.3 of the store, drowned peat
 at 2.7. Mineral soil that drowns holds 1.4 times as much and is not told from sound."""
 
 
