@@ -22,6 +22,7 @@ STATUS: dict[str, Any] = {
         "node_age_s": 1.2,
         "drops": 0,
         "on_last_hour_s": 1380,
+        "senses_current": True,
     },
     "permissives": [{"name": "soil heard", "holds": True, "detail": "", "returns": ""}],
     "trips": [

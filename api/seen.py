@@ -19,6 +19,7 @@ _UNKNOWN_HEAT: dict[str, Any] = {
     "node_age_s": None,
     "drops": None,
     "on_last_hour_s": None,
+    "senses_current": None,
 }
 _LOOK = "See whether the controller runs and the broker answers; /health says which."
 _NEXT = f"A relay node that is not spoken to opens its contact within {LONGEST_LEASE_S:.0f} s by itself."

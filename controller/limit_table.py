@@ -11,9 +11,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
+from types import ModuleType
 
 from controller.clock import rfc3339
-from controller.safety import limits
+from controller.safety import limits, node_limits
 from controller.settings import Settings
 from controller.store.connection import open_reader
 
@@ -47,6 +48,17 @@ _ACTS: dict[str, tuple[tuple[str, str], str]] = {
     "STEP_QUARANTINE_S": (_ALERT, "probe:"),
     "REARM_AFTER_RESET_S": (_HELD, "settled after a reset"),
     "RELAY_WORN_PART": (_ALERT, "relay-worn"),
+    "OPEN_SETTLE_S": (_TRIP, "node-fault:current-when-open"),
+    "NOT_FOLLOWING_S": (_TRIP, "node-fault:contact-does-not-follow"),
+    "SENSOR_DOUBTED_S": (_TRIP, "node-fault:current-sensor"),
+    "NO_CURRENT_S": (_TRIP, "node-fault:no-current"),
+    "HALF_POWER": (_TRIP, "node-fault:half-power"),
+    "LOW_POWER": (_ALERT, "power-low"),
+    "OVER_POWER": (_TRIP, "node-fault:over-power"),
+    "INTERRUPTIONS": (_TRIP, "node-fault:self-interrupting"),
+    "DROP_OUTS": (_TRIP, "node-fault:contact-intermittent"),
+    "PROOF_STEP_S": (_TRIP, "node-fault:k2-welded"),
+    "BOOTS": (_TRIP, "node-fault:boot-loop"),
 }
 """Limit to the journal entry that shows it acted: kind, field of the body, and how the field begins."""
 
@@ -79,23 +91,28 @@ class Limit:
     @property
     def words(self) -> str:
         """The name as people read it."""
-        return re.sub(r"_(C|S|K|K_PER_MIN|DAYS)$", "", self.name).replace("_", " ").lower()
+        return re.sub(r"_(C|S|K|A|K_PER_MIN|DAYS)$", "", self.name).replace("_", " ").lower()
 
 
 @cache
 def hard_limits() -> tuple[Limit, ...]:
-    """Return every limit, in the order of the code."""
-    tree = ast.parse(inspect.getsource(limits))
-    found = []
+    """Return every limit once, in the order of the code: the controller's, then what only the node's program holds."""
+    found: dict[str, Limit] = {}
+    for module in (limits, node_limits):
+        for each in _of(module):
+            found.setdefault(each.name, each)
+    return tuple(found.values())
+
+
+def _of(module: ModuleType) -> Iterator[Limit]:
+    tree = ast.parse(inspect.getsource(module))
     for node, after in zip(tree.body, tree.body[1:], strict=False):
         if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and isinstance(after, ast.Expr):
             text = " ".join(str(ast.literal_eval(after.value)).split())
-            found.append(_limit(node.target.id, text))
-    return tuple(found)
+            yield _limit(node.target.id, getattr(module, node.target.id), text)
 
 
-def _limit(name: str, text: str) -> Limit:
-    value = getattr(limits, name)
+def _limit(name: str, value: float | tuple[float, ...], text: str) -> Limit:
     figures = tuple(map(float, value)) if isinstance(value, tuple) else (float(value),)
     unit = _UNIT.match(text)
     meaning, _, source = text[unit.end() if unit else 0 :].partition("Source:")
@@ -129,6 +146,7 @@ def last_acted_ms(journal: sqlite3.Connection, names: Sequence[str]) -> dict[str
     return found
 
 
+_NODE = "In the relay node"
 _GROUPS: dict[str, str] = {
     "Temperatures": "HIGHEST_SET_POINT_C SOIL_TRIP_C SOIL_TRIP_AT_ONCE_C AIR_NO_HEAT_C AIR_FIRE_C HEATER_SURFACE_C "
     "AIR_RISE_K_PER_MIN HEATER_AIR_RISE_K_PER_MIN OVER_REMEMBERED_S AIR_SETTLE_S HEATER_LATELY_ON_S ABOVE_SET_POINT_K",
@@ -147,8 +165,9 @@ _GROUPS: dict[str, str] = {
 
 def grouped() -> dict[str, tuple[Limit, ...]]:
     """Return every limit once, under the heading people look for it."""
-    named = {name: heading for heading, names in _GROUPS.items() for name in names.split()}
-    headings = ("Temperatures", "Relay, lease and times", "Probes", "Heat that goes astray", "People")
+    named = dict.fromkeys((each.name for each in _of(node_limits)), _NODE)
+    named |= {name: heading for heading, names in _GROUPS.items() for name in names.split()}
+    headings = ("Temperatures", "Relay, lease and times", "Probes", "Heat that goes astray", _NODE, "People")
     return {
         heading: tuple(each for each in hard_limits() if named.get(each.name, "Probes") == heading)
         for heading in headings

@@ -81,8 +81,9 @@ def _heat(plan: Plan, state: State, now: Moment, on_last_hour_s: float) -> HeatN
     watts = node.amps * plan.volts if node.amps is not None else plan.rated_w * node.on
     since = None if state.contact_since_ms is None else rfc3339(state.contact_since_ms)
     return HeatNow(
-        state.duty, state.order.on, node.on, node.armed, since, watts, round(age_s, 1), node.drops, on_last_hour_s
-    )
+        state.duty, state.order.on, node.on, node.armed, since, watts, round(age_s, 1), node.drops, on_last_hour_s,
+        node.amps is not None,
+    )  # fmt: skip
 
 
 def _control(state: State) -> ControlNow | None:

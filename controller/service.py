@@ -20,7 +20,7 @@ from controller.keeper import Keeper
 from controller.memory import Memory, end_left_open_runs, journal_breaks_at, runs_lately
 from controller.parent import end_with_parent
 from controller.plan import plan_for
-from controller.proving import slower
+from controller.proving import commissioned, slower
 from controller.recording import Recording, writer_of
 from controller.reports import is_repeat
 from controller.routing import Routing
@@ -63,6 +63,7 @@ class Controller:
         now = clock.now()
         aside = sound_or_aside(folder, now.utc_ms)
         self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
+        self._answers = commissioned.answers_in(folder, [each.name for each in settings.enclosure])
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
         for name, ended in runs_lately(folder, now.utc_ms).items():
@@ -101,7 +102,7 @@ class Controller:
         settings = self.settings.named(name)
         if settings is None:
             raise StoreError(f"no enclosure {name!r}")
-        plan = plan_for(self.settings, settings)
+        plan = commissioned.judged_by(plan_for(self.settings, settings), settings, self._answers.get(name))
         state = enclosure.start(plan, self.memory.recalled[name])
         return Keeper(plan, state, log_for(settings))
 

@@ -65,7 +65,10 @@ class SetPointNow:
 
 @dataclass(frozen=True, slots=True)
 class HeatNow:
-    """Command and contact, never mixed: `ordered` is asked, `contact` is what the node reports (None: unknown)."""
+    """Command and contact, never mixed: `ordered` is asked, `contact` is what the node reports (None: unknown).
+
+    `senses_current` tells whether `watts` is measured, and so whether a welded relay would show at once.
+    """
 
     duty: float
     ordered: bool
@@ -76,6 +79,7 @@ class HeatNow:
     node_age_s: float | None
     drops: int | None
     on_last_hour_s: float
+    senses_current: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,6 +71,7 @@ def status_of(enclosure: str = "larch", at_ms: int = NOW_MS, **changed: Any) -> 
             "node_age_s": 1.2,
             "drops": 0,
             "on_last_hour_s": 1380,
+            "senses_current": True,
         },
         "permissives": [{"name": "soil heard", "holds": True, "detail": "", "returns": ""}],
         "trips": [trip_of()],

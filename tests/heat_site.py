@@ -15,6 +15,7 @@ from controller.plant.simulate import coarse
 from controller.plant.sites import Site
 from controller.plant.weather import WeatherNow
 from controller.probe import Reading
+from controller.proving.commissioned import Answer, judged_by
 from controller.safety.trip import Trip
 from controller.standing import Standing
 from controller.state import Inputs, NodeReport, State
@@ -68,6 +69,8 @@ class Bed:
         Whether the heater really heats, given whether it is ordered to.
     happens
         What else befalls the plant, given the hours since the start.
+    answer
+        How the heat pulse of its last proof test was answered.
     """
 
     heater: dict[str, Any] = field(default_factory=lambda: dict(CABLE))
@@ -84,6 +87,7 @@ class Bed:
     heats: Callable[[bool], bool] = lambda ordered: ordered
     happens: Callable[["Bed", float], None] = lambda _bed, _hours: None
     amps: float | None = None
+    answer: Answer | None = None
     second: int = 0
     on_s: list[int] = field(default_factory=list)
     duties: list[float] = field(default_factory=list)
@@ -95,7 +99,7 @@ class Bed:
     def __post_init__(self) -> None:
         settings = settings_of(*self.probes, heater=self.heater, shape=self.shape, control={"ramp_k_per_h": 20.0})
         chosen = settings.enclosure[0]
-        self.plan = coarse(plan_for(settings, chosen, float(TICK_S)), float(TICK_S))
+        self.plan = judged_by(coarse(plan_for(settings, chosen, float(TICK_S)), float(TICK_S)), chosen, self.answer)
         self.weather.start_ms = self.start_ms
         sites = {each.name: Site(each.quantity, each.level_m) for each in chosen.probe}
         hours, duty = self.before

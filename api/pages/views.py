@@ -92,6 +92,7 @@ class View:
     overridden: str
     at_work: str
     proved: str
+    unsensed: bool
     ahead: Ahead | None
 
 
@@ -141,6 +142,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         overridden=_overridden(state, seen),
         at_work=_at_work(state, seen),
         proved=_proved(state, seen),
+        unsensed=seen["heat"].get("senses_current") is False,
         ahead=ahead(state, seen, enclosure.name, enclosure.heater.rated_w, unit) if large else None,
     )
 

@@ -11,8 +11,8 @@ CLOSES_WITHIN_S: Final = 5.0
 OPENS_WITHIN_S: Final = 2.0
 """[s] Class A of the failure table, 1 s, and as much for the network."""
 
-STEADY_S: Final = 4.0
-"""[s] A contact must stay as told: the node finds one that does not follow after 3 s (hazard N06)."""
+STEADY_S: Final = 5.0
+"""[s] A contact must stay as told: the node finds one that does not follow after 3 s (hazard N06), and is heard."""
 
 LEASE_MARGIN_S: Final = 2.0
 """[s] Beyond the lease: a slow clock's 2 % of 15 s, a turn of the node's loop, the network."""

@@ -16,6 +16,7 @@ from controller.errors import SoilwardError
 from controller.load_settings import load
 from controller.plan import Plan, plan_for
 from controller.plant.simulate import coarse
+from controller.proving import commissioned
 from controller.replay import record
 from controller.replay.compare import Comparison, compare
 from controller.replay.decided import Rerun
@@ -111,7 +112,8 @@ def _session(
         if standing is None:
             print(f"  {enclosure.name}: was not in its settings: not replayed")
             continue
-        plan = _plan(settings, enclosure, session.began.tick_s)
+        answer = commissioned.last_answer(journal, enclosure.name, session.start_ms)
+        plan = commissioned.judged_by(_plan(settings, enclosure, session.began.tick_s), enclosure, answer)
         foreseen = _plans(asked.folder, enclosure.name, session)
         found = rerun(journal, readings, plan, standing, session, asked.end_ms, foreseen)
         end_ms = min(session.end_ms, asked.end_ms)

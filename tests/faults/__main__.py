@@ -6,10 +6,8 @@
 import argparse
 from collections.abc import Iterable
 
-import pytest
-
 from tests.faults import cases
-from tests.faults.many import repeat
+from tests.faults.many import everything, repeat
 from tests.faults.not_here import ELSEWHERE
 from tests.faults.noting import Noting
 from tests.faults.rows import ROWS, Row
@@ -49,10 +47,9 @@ def play_wire(times: int, jobs: int, which: str) -> int:
     return 1 if noting.failures or not played else 0
 
 
-def play_all() -> int:
+def play_all(jobs: int) -> int:
     """Play every row once; returns 1 if any failed, has no case, or has a bound and no time."""
-    noting = Noting()
-    pytest.main(["-q", "--no-header", "-p", "no:cacheprovider", str(cases.FOLDER)], plugins=[noting])
+    noting = everything(jobs)
     print_table(ROWS, noting)
     dangerous = [row for row in ROWS if row.dangerous]
     good = [row for row in dangerous if noting.outcomes[row.id] and set(noting.outcomes[row.id]) == {"passed"}]
@@ -74,10 +71,10 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.faults", description=__doc__)
     parser.add_argument("--wire", action="store_true", help="only the rows that cross the wire")
     parser.add_argument("--times", type=int, default=1, help="how often, with --wire")
-    parser.add_argument("--jobs", type=int, default=6, help="files at once, with --wire")
+    parser.add_argument("--jobs", type=int, default=4, help="files at once")
     parser.add_argument("-k", dest="which", default="", help="which of them, as pytest's -k, with --wire")
     asked = parser.parse_args()
-    return play_wire(asked.times, asked.jobs, asked.which) if asked.wire else play_all()
+    return play_wire(asked.times, asked.jobs, asked.which) if asked.wire else play_all(asked.jobs)
 
 
 if __name__ == "__main__":

@@ -16,6 +16,9 @@ _IN_NAME = re.compile(r"(?<![a-z0-9])([pnrbctdaokhew]\d\d)(?![a-z0-9])")
 _BEGINS = re.compile(r"^((?:[PNRBCTDAOKHEW]\d\d(?:, | and |, and | )?)+):")
 _LEADING = re.compile(r"(?:[PNRBCTDAOKHEW]\d\d[-,: ]*)+")
 
+AT_LENGTH = "not long"
+"""Which cases the table plays: also those that are as long as their row says and too long for every check."""
+
 LOOK_S = 1.0
 """[s] allowed for looking on the wire: the node's loop turns each 0.25 s, and the machine may be busy."""
 _CLASS_S = {row.id: row.bound_s for row in ROWS}
@@ -70,6 +73,7 @@ def ids_of(node_id: str, docstring: str) -> set[str]:
     return ids_in_name(node_id.rsplit("::", maxsplit=1)[-1]) | (set(_ID.findall(begins[1])) if begins else set())
 
 
+@cache
 def carried() -> dict[str, set[str]]:
     """Return by row the tests that carry it, from the source of every file here."""
     found: dict[str, set[str]] = defaultdict(set)
@@ -77,7 +81,7 @@ def carried() -> dict[str, set[str]]:
         for name, ids in _functions(path):
             for each in ids:
                 found[each].add(f"{path.name}::{name}")
-    return found
+    return dict(found)
 
 
 @cache

@@ -81,7 +81,7 @@ def _at_once(controller: Controller, illness: str) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
     if illness == "read-only":
         for lane in (controller.writer._journal, controller.writer._readings):
-            lane.connection.execute("PRAGMA query_only = ON")
+            lane.file.connection.execute("PRAGMA query_only = ON")
     if illness == "no-files":
         while True:
             try:

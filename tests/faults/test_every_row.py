@@ -28,7 +28,7 @@ def test_every_row_is_played_with_a_benign_fault_more_or_says_why_not(row: str) 
 @pytest.mark.parametrize("row", [row.id for row in ROWS if row.dangerous])
 def test_every_row_with_a_bound_has_a_case_that_measures_its_time(row: str) -> None:
     """A bound that nothing measures is a claim."""
-    measures = {each.split("::")[1] for each in carried()[row]} & timed()
+    measures = {each.split("::")[1] for each in carried().get(row, set())} & timed()
     assert measures or row in ELSEWHERE, row
 
 

@@ -13,10 +13,14 @@ import pytest
 
 from controller.plant.construction import TEXTURES, Construction, HeaterKind
 from controller.plant.sun import clear_sky_ghi_w_m2, solar_position_at
+from controller.proving.commissioned import Answer
 from controller.safety.trip import TripKind
 from tests.core_site import SURFACE
 from tests.faults.cases import seen
 from tests.heat_site import AIR, CABLE, DEEP, DUSK_MS, FAN, GLASS, NOON_MS, OUTSIDE, SOIL, TICK_S, Bed, Outdoors
+
+PROVED = Answer(3270.0, CABLE["rated_w"] / 230.0)
+"""How the pulse of a proof test is answered in this bed: 0.3 K after 55 min, by simulation."""
 
 LEASE_S = 15
 MINUTE_S = 60
@@ -68,6 +72,20 @@ def test_p14_a_probe_that_creeps_out_of_the_soil_latches(probes: tuple[dict[str,
     bed.run(3)
     assert latched(bed) == [TripKind.NO_RESPONSE]
     off_in_time("P14", bed, hard_s)
+
+
+def test_p14_a_cable_that_a_proof_test_has_measured_is_missed_sooner() -> None:
+    """P14 by the commissioned response: dead from the beginning, latched within two hours where others take three."""
+    weather = Outdoors(lambda _: 2.0)
+    usual, proved = (
+        Bed(weather=weather, before=(24.0, 0.0), heats=lambda _: False, answer=answer) for answer in (None, PROVED)
+    )
+    for bed in (usual, proved):
+        hard_s = hard_from_s(bed)
+        bed.run(2)
+    assert latched(usual) == []
+    assert latched(proved) == [TripKind.NO_RESPONSE]
+    off_in_time("P14", proved, hard_s)
 
 
 def swapped(real: Mapping[str, float], name: str) -> float:
@@ -159,6 +177,7 @@ def test_k02_a_node_that_measures_current_is_asked_instead() -> None:
 
 BUILT: dict[str, dict[str, Any]] = {
     "cable": {},
+    "cable-proved": {"answer": PROVED},
     "weak-cable": {"heater": {**CABLE, "rated_w": 250.0}},
     "deep-cable-two-probes": {"heater": {**CABLE, "depth_m": 0.3}, "probes": (SOIL, DEEP, AIR, OUTSIDE)},
     "cable-in-peat": {"shape": {"soil": "peat"}, "probes": (SOIL, AIR)},

@@ -129,6 +129,7 @@ class WirePair:
             more_s = LOOK_S + (DISK_S if trouble == "slow-disk" else 0.0)
             time.sleep(max(0.0, self.within_s / 0.99 + more_s - (time.monotonic() - began_s)))
             throughout("it is open and stays so", lambda: not bench.node.core.on, LEASE_S)
+            assert "AttributeError" not in (folder / "controller.log").read_text(encoding="utf-8"), "another illness"
             self.then(bench)
 
 

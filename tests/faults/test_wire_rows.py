@@ -309,8 +309,8 @@ def test_r06_a_node_that_hears_but_is_not_heard_is_told_off(tmp_path: Path) -> N
             bench.spy.say_each_second(bench.plant.values)
 
         bench.arm()
-        until("the heater is on", lambda: bench.node.heated, 20.0, speak)
-        until("it is settled", lambda: bench.spy.status()["heat"]["contact"], 5.0, speak)
+        until("the heater is on", lambda: bench.node.heated, 60.0, speak)
+        until("it is settled", lambda: bench.spy.status()["heat"]["contact"], 15.0, speak)
         bench.node_link.lost_up = True
         took_s = bench.open_within(CLASS_C_S + 10.0, speak)
         seen("R06", took_s, LEASE_S + 10.0 + LOOK_S)
@@ -344,7 +344,7 @@ def test_n07_a_node_that_takes_no_command_loses_its_lease_and_is_asked_no_more(t
         throughout("stays open", lambda: not bench.closed, LEASE_S)
         assert not any(command["on"] for command in bench.spy.commands(after_s=asked_s))
         bench.node_link.loses = None
-        until("heat returns by itself", lambda: bench.node.heated, 45.0)
+        bench.permitted_within(45.0)
 
 
 def test_w01_a_node_whose_mains_blink_is_open_heard_at_once_and_heats_again(tmp_path: Path) -> None:
@@ -377,7 +377,7 @@ def test_b01_a_killed_broker_ends_heat_and_its_return_alone_brings_none(tmp_path
         until("all are back", lambda: bench.spy.statuses(after_s=back_s), 15.0)
         throughout("no heat on the broker's word alone", lambda: not bench.node.core.on, 2.0)
         bench.node.silent.clear()
-        until("heat returns by itself", lambda: bench.node.heated, 30.0)
+        until("heat returns by itself", lambda: bench.node.heated, 60.0)
 
 
 def test_b10_a_megabyte_and_bytes_that_are_no_text_are_refused_and_heat_goes_on(tmp_path: Path) -> None:
@@ -434,8 +434,8 @@ def test_c16_a_trip_outlives_kill_9(tmp_path: Path) -> None:
         assert not any(command["on"] or command["armed"] for command in bench.spy.commands(after_s=killed_s))
 
 
-@pytest.mark.timeout(240)
-def test_c05_a_controller_paused_for_a_minute_lets_go_and_wakes_with_a_clean_slate(tmp_path: Path) -> None:
+@pytest.mark.parametrize("pause_s", [15.0, pytest.param(60.0, marks=pytest.mark.whole)])
+def test_c05_a_controller_paused_for_long_lets_go_and_wakes_with_a_clean_slate(tmp_path: Path, pause_s: float) -> None:
     """Open by the lease; awake again it trusts no value from before, and its control starts afresh, by itself."""
     with Bench(tmp_path) as bench:
         bench.heat()
@@ -444,7 +444,7 @@ def test_c05_a_controller_paused_for_a_minute_lets_go_and_wakes_with_a_clean_sla
         paused_s = time.monotonic()
         seen("C05", bench.open_within(CLASS_C_S + LOOK_S), LEASE_S + LOOK_S)
         bench.node.silent |= set(bench.plant.values)
-        throughout("stays open", lambda: not bench.node.core.on, 60.0 - (time.monotonic() - paused_s))
+        throughout("stays open", lambda: not bench.node.core.on, pause_s - (time.monotonic() - paused_s))
         woken_s = time.monotonic()
         bench.controller.send(signal.SIGCONT)
         until("it speaks", lambda: len(bench.spy.statuses(after_s=woken_s)) > 1, 10.0)

@@ -18,6 +18,7 @@ from controller.plant.simulate import coarse
 from controller.plant.sites import Site
 from controller.plant.weather import SpringWeather
 from controller.probe import Reading
+from controller.proving.commissioned import Answer, judged_by
 from controller.settings import Enclosure, Settings
 from controller.standing import Standing
 from controller.state import Inputs, NodeReport, State
@@ -59,6 +60,8 @@ class Built:
         Nobody opens it and it has no vent: dark, dry mulch in a shut tunnel, as hot in the sun as one gets.
     noise_k
         [K] of its probes; without any, the steps of 1/16 K stand still for long.
+    lag_s
+        [s] after which the heat pulse of its proof test was answered; None: never proved.
     """
 
     heater: Mapping[str, Any]
@@ -67,10 +70,12 @@ class Built:
     shape: Mapping[str, Any] = field(default_factory=dict)
     shut: bool = False
     noise_k: float = NOISE_K
+    lag_s: float | None = None
 
 
 BUILT: dict[str, Built] = {
     "cable-ample": Built(CABLE, 16.0, (SOIL, AIR, OUTSIDE, CASE), shut=True),
+    "cable-proved": Built(CABLE, 16.0, (SOIL, AIR, OUTSIDE, CASE), shut=True, lag_s=3270.0),
     "cable-short-of-power": Built(
         {**CABLE, "rated_w": 200.0}, 20.0, (SOIL, DEEP, AIR, RIDGE, OUTSIDE), {"cover": "thin film"}
     ),
@@ -135,6 +140,8 @@ def season(built: Built, seed: int, days: float, start_day: int = 0, dies_day: f
     settings = settings_of(built)
     chosen, start_ms = settings.enclosure[0], START_MS + start_day * DAY_S * 1000
     plan, found = coarse(plan_for(settings, chosen, TICK_S), TICK_S), Found()
+    if built.lag_s is not None:
+        plan = judged_by(plan, chosen, Answer(built.lag_s, chosen.heater.rated_w / chosen.heater.volts))
     plant = plant_for(built, chosen, seed, start_ms)
     state = enclosure.start(plan, Standing(armed=True, proved_ms=start_ms))
     ticks = round(days * DAY_S / TICK_S)

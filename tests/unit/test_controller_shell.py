@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,23 +16,25 @@ from controller.keeper import Keeper
 from controller.safety.lease import Order
 from controller.service import Controller
 from controller.settings import Broker, Store
-from controller.store import runs
+from controller.store import journal, runs
 from controller.store.connection import open_writer
-from controller.store.migrations import READINGS
+from controller.store.migrations import JOURNAL, READINGS
 from controller.wire.inbox import Message
 from controller.wire.relay import encode_report
 from controller.wire.senml import encode_senml
 from tests.core_site import NIGHT_MS, settings_of
+from tests.heat_site import CABLE
+from tests.unit.test_commissioned import account
 
 
 class Shell:
     """A controller that takes a turn each second of its clock, and hears what it is told."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, **parts: Any) -> None:
         self.folder = folder
         self.clock = ManualClock(Moment(1000.0, NIGHT_MS))
         elsewhere = {"store": Store(folder=folder), "broker": Broker(kind="external")}
-        settings = settings_of().model_copy(update=elsewhere)
+        settings = settings_of(**parts).model_copy(update=elsewhere)
         self.controller = Controller(settings, self.clock)
 
     def hear_node(self, on: bool, amps: float | None) -> None:
@@ -171,3 +174,12 @@ def test_a_reading_over_its_limit_gives_its_enclosure_the_next_turn(
     monkeypatch.undo()
     one._end()
     assert stepped == ["alder", "larch", "elder"]
+
+
+def test_what_the_last_proof_test_measured_holds_from_the_next_start_on(tmp_path: Path) -> None:
+    """The window of hazard P14 is twice the measured lag."""
+    with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as connection:
+        journal.append(connection, [account(NIGHT_MS, 3300.0)])
+    controller = Shell(tmp_path, heater=CABLE).controller
+    assert controller.keepers["larch"].plan.expected.window_s == pytest.approx(6600.0)
+    controller._end()

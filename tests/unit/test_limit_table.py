@@ -8,7 +8,8 @@ import pytest
 
 from controller import cli, limit_table
 from controller.limit_table import hard_limits, last_acted_ms, tighter
-from controller.safety import limits
+from controller.safety import limits, node_limits
+from controller.safety.node_fault import NodeFault
 from controller.store import journal
 from controller.store.connection import open_writer
 from controller.store.journal import Entry
@@ -16,11 +17,13 @@ from controller.store.migrations import JOURNAL
 from tests.core_site import settings_of
 
 NAMES = [name for name in vars(limits) if name.isupper()]
+NODE_NAMES = [name for name in vars(node_limits) if name.isupper() and name not in NAMES]
 
 
 def test_every_limit_of_the_code_is_in_the_table_once() -> None:
-    """In the code's order, with its value as people read it."""
-    assert [each.name for each in hard_limits()] == NAMES
+    """In the code's order, the node's own after ours, with its value as people read it."""
+    assert [each.name for each in hard_limits()] == NAMES + NODE_NAMES
+    assert {"FLOW_A", "NO_CURRENT_S", "WATCHDOG_S", "OVER_POWER"} <= set(NODE_NAMES)
     by_name = {each.name: each for each in hard_limits()}
     assert (by_name["SOIL_TRIP_C"].value, by_name["SOIL_TRIP_C"].unit) == ("40", "Cel")
     assert by_name["WORKING_RANGE_C"].value == "-40 to 85"
@@ -52,14 +55,22 @@ def test_the_journal_tells_when_a_limit_last_acted(tmp_path: Path) -> None:
             Entry("trip", "larch", "soilward", "hot", {"trip": "soil-over:soil"}, 2000),
             Entry("trip", "larch", "soilward", "air", {"trip": "air-rise:air"}, 3000),
             Entry("answer", "larch", "Ada", "soil-over", {"trip": "soil-over:soil"}, 4000),
+            Entry("trip", "larch", "soilward", "welded", {"trip": "node-fault:current-when-open"}, 5000),
         ]
         journal.append(connection, entries)
-        assert last_acted_ms(connection, NAMES) == {"SOIL_TRIP_C": 2000, "AIR_RISE_K_PER_MIN": 3000}
+        found = {"SOIL_TRIP_C": 2000, "AIR_RISE_K_PER_MIN": 3000, "OPEN_SETTLE_S": 5000}
+        assert last_acted_ms(connection, NAMES + NODE_NAMES) == found
+
+
+def test_what_a_node_finds_shows_at_a_limit_of_its_own() -> None:
+    """Each fault by its name in the node's report, but those that are no figure passed: its constants, its memory."""
+    shown = {begins for (kind, _), begins in limit_table._ACTS.values() if begins.startswith("node-fault:")}
+    assert shown == {f"node-fault:{each}" for each in NodeFault if each.value not in {"constants", "memory-lost"}}
 
 
 def test_what_shows_that_a_limit_acted_names_real_limits() -> None:
     """A limit renamed in the code fails here."""
-    assert set(limit_table._ACTS) | set(limit_table._TIGHTENED) <= set(NAMES)
+    assert set(limit_table._ACTS) | set(limit_table._TIGHTENED) <= set(NAMES + NODE_NAMES)
 
 
 def test_the_command_prints_every_limit(

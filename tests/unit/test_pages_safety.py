@@ -11,8 +11,10 @@ from fastapi.testclient import TestClient
 from api.people import Role
 from api.state import State
 from controller.clock import rfc3339
+from controller.report import status_of
 from controller.store.requests import Request, after
 from tests.api_site import ApiSite
+from tests.core_site import Bed, plan_of
 from tests.unit.pages_site import HOUR_MS, NOW_MS, alert_of, open_site, status
 
 SAME_ORIGIN = {"sec-fetch-site": "same-origin"}
@@ -182,3 +184,22 @@ def test_the_page_says_when_the_safeguards_were_last_proved(
     """A person looks for it where the page says what heat needs."""
     hear(site, proved_at=proved_at)
     assert f'<p class="more">{words}' in site.get("/enclosures/larch").text
+
+
+@pytest.mark.parametrize(("amps", "said"), [(0.0, 0), (None, 1)])
+def test_where_no_current_is_sensed_the_page_says_how_late_a_welded_relay_shows_and_recommends_a_sensor(
+    site: TestClient, amps: float | None, said: int
+) -> None:
+    """K02: from the node's report to the page; with a sensor, even one that reads nothing, not a word of it."""
+    bed = Bed(plan_of(), {"soil": 10.0, "air": 8.0}, node={"amps": amps}).run(30)
+    hear(site, heat=status_of(bed.plan, bed.state, bed.now, 1).as_json()["heat"])
+    text = site.get("/enclosures/larch").text
+    assert text.count("senses no current") == said
+    assert text.count("after an hour or more") == text.count("Fit a current sensor") == said
+
+
+def test_of_a_node_that_is_not_heard_nothing_is_said_of_its_sensor(site: TestClient) -> None:
+    """What is not known is not guessed."""
+    bed = Bed(plan_of(), {"soil": 10.0, "air": 8.0}, node_speaks=False).run(30)
+    hear(site, heat=status_of(bed.plan, bed.state, bed.now, 1).as_json()["heat"])
+    assert "senses no current" not in site.get("/enclosures/larch").text

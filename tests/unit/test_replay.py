@@ -18,11 +18,15 @@ from controller.foreseen import plan_at
 from controller.heater_log import HeaterLog
 from controller.keeper import stored
 from controller.order_log import OrderLog
+from controller.plan import Plan
+from controller.proving import commissioned
+from controller.proving.commissioned import Answer, judged_by
 from controller.replay.command import asked_of, replay
 from controller.replay.compare import Comparison, compare
 from controller.replay.decided import Decided
 from controller.replay.record import sessions
 from controller.replay.rerun import Rerun, rerun
+from controller.settings import Enclosure
 from controller.standing import Standing
 from controller.store import journal, keeping, runs
 from controller.store.connection import open_writer
@@ -30,6 +34,7 @@ from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS
 from tests.core_site import NIGHT_MS, Bed, plan_of, settings_of
 from tests.kept import alter_values
+from tests.unit.test_commissioned import account
 
 ARMED = Standing(armed=True, override_c=20.0)
 FOREVER = 253_402_300_799_999
@@ -46,6 +51,8 @@ class Recorder:
     def __init__(self, folder: Path, lived: Bed) -> None:
         self.readings = open_writer(folder / "readings.db", READINGS)
         self.journal = open_writer(folder / "journal.db", JOURNAL)
+        for each in (self.readings, self.journal):
+            each.execute("PRAGMA synchronous = OFF")
         self._bed, self._orders = lived, OrderLog("larch")
         self._heater = HeaterLog("larch", lived.plan.rated_w, lived.plan.volts)
         began = beginning.body_of(settings_of(), {"larch": lived.standing})
@@ -66,7 +73,8 @@ class Recorder:
         for event in [*events, *self._orders.take(self._bed.state, now)]:
             runs.apply(self.readings, event)
         kept = [stored(self._bed.plan, each, how.grade, how.taken_ms) for each, how in self._bed.judged[judged:]]
-        keeping.add(self.readings, [row for row in kept if row is not None])
+        if rows := [row for row in kept if row is not None]:
+            keeping.add(self.readings, rows)
         journal.append(self.journal, self._bed.entries[entries:])
 
     def replayed(self) -> tuple[Rerun, Comparison]:
@@ -352,6 +360,24 @@ def test_a_colder_record_makes_the_replay_differ(copied: Path, capsys: pytest.Ca
     status, text = told(copied, capsys)
     assert status == 1
     assert "replayed: heat" in text
+
+
+def test_a_replay_judges_by_the_proof_test_of_then(
+    copied: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One from before the start counts, as it did for the controller; one from after it does not."""
+    answers: list[Answer | None] = []
+
+    def noting(plan: Plan, enclosure: Enclosure, answer: Answer | None) -> Plan:
+        answers.append(answer)
+        return judged_by(plan, enclosure, answer)
+
+    monkeypatch.setattr(commissioned, "judged_by", noting)
+    for days in (1, -30):
+        with closing(open_writer(copied / "journal.db", JOURNAL)) as connection:
+            journal.append(connection, [account(NIGHT_MS + days * 86_400_000, 1000.0 + days)])
+        told(copied, capsys, None, "larch")
+    assert [each and each.lag_s for each in answers] == [None, 970.0]
 
 
 def test_a_lower_limit_makes_the_replay_trip_and_names_the_settings(

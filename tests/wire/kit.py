@@ -445,6 +445,27 @@ class Bench:
         """Wait until the contact is open; return how long it took [s]."""
         return until("the contact is open", lambda: not self.closed, within_s, meanwhile)
 
+    def open_for_good(self, within_s: float, quiet_s: float) -> float:
+        """Wait until the contact has been open for `quiet_s` [s] on end; return how long it took to be so [s].
+
+        An order on its way may close it once more: what counts is when it was closed last.
+
+        Raises
+        ------
+        AssertionError
+            If it is closed later than `within_s` [s].
+        """
+        start_s = last_s = time.monotonic()
+        while (now_s := time.monotonic()) - last_s < quiet_s:
+            last_s = now_s if self.closed else last_s
+            assert last_s - start_s <= within_s, f"the contact is closed: still after {within_s:g} s"
+            time.sleep(POLL_S)
+        return last_s - start_s
+
+    def permitted_within(self, within_s: float) -> float:
+        """Wait until the gate permits heat again and the node has it; the least time off may still run."""
+        return until("heat is permitted again", lambda: self.node.core.armed, within_s)
+
     @property
     def closed(self) -> bool:
         """Whether the dead-man grants heat, or the path through both contacts is closed."""

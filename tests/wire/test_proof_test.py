@@ -99,6 +99,12 @@ class Site:
         self.node.board._rated_a = None
         self.node.board._boot(self.node.clock.now().mono_s)
 
+    def reboot(self) -> None:
+        """Switch the node's own supply off and on."""
+        now_s = self.node.clock.now().mono_s
+        self.node.board.lose_mains(now_s)
+        self.node.board.regain_mains(now_s)
+
     def weld(self) -> None:
         """Let neither contact open any more."""
         self.circuit.k1.welded = self.circuit.k2.welded = True
@@ -156,14 +162,9 @@ class Hands:
             "Uncover": lambda: None,
             "'soil-10'": lambda: setattr(site.plant, "rate", 0.1),
             "7": lambda: setattr(site.plant, "rate", 0.0),
-            "Switch": self._reboot,
+            "Switch": site.reboot,
             **instead,
         }
-
-    def _reboot(self) -> None:
-        board, clock = self.site.node.board, self.site.node.clock
-        board.lose_mains(clock.now().mono_s)
-        board.regain_mains(clock.now().mono_s)
 
     def tell(self, words: str) -> None:
         """Hear it, and do it."""
@@ -219,9 +220,9 @@ def unsensed(site: Site) -> Run:
 
 
 def not_following(site: Site) -> Run:
-    """K1's coil is open, and its auxiliary contact shows it."""
-    site.circuit.has_aux, site.circuit.k1.coil_open = True, True
-    person = Hands(site)
+    """K1's coil breaks after the node has proved it, and its auxiliary contact shows it."""
+    site.circuit.has_aux = True
+    person = Hands(site, **{"2 of 9": lambda: setattr(site.circuit.k1, "coil_open", True)})
     return Run(site, person, site.prove(person, ("node", "contact", "current")))
 
 

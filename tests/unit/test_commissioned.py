@@ -1,0 +1,105 @@
+"""What a proof test's heat pulse makes of the window in which heat must show: a shorter one, never a longer."""
+
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.plan import Plan, plan_for
+from controller.proving import criteria
+from controller.proving.account import Account, Outcome, Result, entry_of
+from controller.proving.commissioned import Answer, answers_in, judged_by, last_answer
+from controller.settings import Enclosure
+from controller.store import journal
+from controller.store.connection import open_writer
+from controller.store.journal import Entry
+from controller.store.migrations import JOURNAL
+from tests.core_site import settings_of
+from tests.heat_site import AIR, CABLE, DEEP, FAN, GLASS, SOIL
+
+RATED_A = 600.0 / 230.0
+USUAL_S = 10_500.0
+
+
+def site(*probes: dict[str, Any], heater: dict[str, Any] = CABLE, **more: Any) -> tuple[Plan, Enclosure]:
+    """Return an enclosure and its plan by geometry alone."""
+    settings = settings_of(*probes, heater=heater, **more)
+    return plan_for(settings, settings.enclosure[0]), settings.enclosure[0]
+
+
+def window_s(lag_s: float, *probes: dict[str, Any], rated_a: float | None = RATED_A, **more: Any) -> float:
+    """Return the window of an enclosure whose pulse was answered after `lag_s`."""
+    plan, chosen = site(*(probes or (SOIL, AIR)), **more)
+    return judged_by(plan, chosen, Answer(lag_s, rated_a)).expected.window_s
+
+
+def test_a_measured_answer_shortens_the_window_to_twice_its_lag() -> None:
+    """P14: 3300 s measured, 110 min at the most; and nothing else of the plan is touched."""
+    assert window_s(3300.0) == window_s(3300.0, rated_a=0.97 * RATED_A) == pytest.approx(6600.0)
+    plan, chosen = site(SOIL, AIR)
+    judged = judged_by(plan, chosen, Answer(3300.0, RATED_A))
+    assert replace(judged, expected=plan.expected) == plan
+    assert replace(judged.expected, window_s=USUAL_S) == plan.expected
+
+
+@pytest.mark.parametrize("lag_s", [5250.0, 5300.0, 60_000.0])
+def test_a_late_answer_makes_no_window_longer(lag_s: float) -> None:
+    """At and over half the usual one it stays the usual one."""
+    assert window_s(lag_s) == USUAL_S
+
+
+def test_an_answer_sooner_than_heat_can_come_is_the_suns() -> None:
+    """A second or an instant: as soon as physics allow, and never under an hour."""
+    assert window_s(1.0) == window_s(0.001)
+    assert window_s(1.0) >= 3600.0
+    assert window_s(1.0, rated_a=3000.0 / 230.0, heater={**CABLE, "rated_w": 3000.0}) == 3600.0
+
+
+def test_the_probe_that_answers_last_is_waited_for() -> None:
+    """The pulse was measured at the nearest; another one further away takes its time."""
+    assert window_s(2500.0, SOIL, {**SOIL, "name": "low", "depth_m": 0.20}, AIR) > window_s(2500.0) == 5000.0
+
+
+@pytest.mark.parametrize(
+    ("rated_a", "more"),
+    [
+        (None, {}),
+        (RATED_A / 2, {}),
+        (300.0 / 230.0, {"heater": {**CABLE, "rated_w": 300.0}}),
+        (1500.0 / 230.0, {"heater": FAN, "shape": GLASS}),
+    ],
+    ids=["no-current-on-record", "another-heater-since", "a-weak-cable", "an-air-heater"],
+)
+def test_where_the_pulse_says_nothing_sure_geometry_stands(rated_a: float | None, more: dict[str, Any]) -> None:
+    """Whatever the lag was."""
+    plan, chosen = site(SOIL, AIR, **more)
+    assert judged_by(plan, chosen, Answer(2500.0, rated_a)) == plan
+    assert judged_by(plan, chosen, None) == plan
+
+
+def test_two_depths_by_geometry_alone_are_as_they_were() -> None:
+    """No proof test, no change."""
+    plan, chosen = site(SOIL, DEEP, AIR)
+    assert judged_by(plan, chosen, None) is plan
+
+
+def account(at_ms: int, lag_s: float, result: Result = Result.PASSED, rated_a: float = RATED_A) -> Entry:
+    """Return a journal's entry of a proof test that took the current and the pulse."""
+    found = criteria.current(rated_a, 0.0, rated_a), criteria.answered("soil", 0.31, lag_s, None)
+    steps = tuple(
+        Outcome(name, "", "", how, each.said, each.figures)
+        for name, how, each in zip(("current", "heat-pulse"), (Result.PASSED, result), found, strict=True)
+    )
+    return entry_of(Account("larch", "keeper", "a test", at_ms, 60.0, False, False, steps), 1)
+
+
+def test_the_newest_pulse_that_passed_counts_and_for_a_replay_the_newest_of_then(tmp_path: Path) -> None:
+    """A failed one measured nothing; another enclosure's is not ours; without a journal there is none."""
+    assert answers_in(tmp_path, ("larch",)) == {}
+    with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as connection:
+        journal.append(connection, [account(1000, 2000.0), account(2000, 3000.0), account(3000, 9.0, Result.FAILED)])
+        assert last_answer(connection, "larch", 2000) == Answer(2000.0, round(RATED_A, 2))
+        assert last_answer(connection, "larch", 1000) is None
+    assert answers_in(tmp_path, ("larch", "elder")) == {"larch": Answer(3000.0, round(RATED_A, 2)), "elder": None}
