@@ -192,7 +192,7 @@ def test_where_no_current_is_sensed_the_page_says_how_late_a_welded_relay_shows_
 ) -> None:
     """K02: from the node's report to the page; with a sensor, even one that reads nothing, not a word of it."""
     bed = Bed(plan_of(), {"soil": 10.0, "air": 8.0}, node={"amps": amps}).run(30)
-    hear(site, heat=status_of(bed.plan, bed.state, bed.now, 1).as_json()["heat"])
+    hear(site, heat=status_of(bed.plan, bed.state, bed.now, 1)["heat"])
     text = site.get("/enclosures/larch").text
     assert text.count("senses no current") == said
     assert text.count("after an hour or more") == text.count("Fit a current sensor") == said
@@ -201,5 +201,5 @@ def test_where_no_current_is_sensed_the_page_says_how_late_a_welded_relay_shows_
 def test_of_a_node_that_is_not_heard_nothing_is_said_of_its_sensor(site: TestClient) -> None:
     """What is not known is not guessed."""
     bed = Bed(plan_of(), {"soil": 10.0, "air": 8.0}, node_speaks=False).run(30)
-    hear(site, heat=status_of(bed.plan, bed.state, bed.now, 1).as_json()["heat"])
+    hear(site, heat=status_of(bed.plan, bed.state, bed.now, 1)["heat"])
     assert "senses no current" not in site.get("/enclosures/larch").text
