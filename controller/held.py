@@ -1,7 +1,7 @@
 """Messages that are not acknowledged yet: each waits until everyone it speaks to has been stepped."""
 
 from collections import deque
-from collections.abc import Container
+from collections.abc import Callable
 
 from controller.wire.inbox import Message
 
@@ -19,10 +19,14 @@ class Held:
         """Hold a message; one that speaks to nobody waits only for those before it."""
         self._line.append((message, names))
 
-    def ready(self, waiting: Container[str]) -> list[Message]:
+    def first(self, most: int) -> frozenset[str]:
+        """Return whom the first message speaks to, if more than so many are held; else nobody."""
+        return self._line[0][1] if len(self._line) > most else frozenset()
+
+    def ready(self, waits: Callable[[str], bool]) -> list[Message]:
         """Give up, in order, the messages before the first that speaks to somebody still waiting for a step."""
         found = []
-        while self._line and not any(name in waiting for name in self._line[0][1]):
+        while self._line and not any(map(waits, self._line[0][1])):
             found.append(self._line.popleft()[0])
         return found
 

@@ -38,6 +38,7 @@ from controller.wire.inbox import Inbox, Message
 from controller.wire.reader_test import ReaderTest
 from controller.wire.relay import WireError, decode_report
 from controller.wire.relays import Relays
+from controller.wire.session import window
 
 SET_BACK = "the count of closings had gone back; it goes on from the {} runs on record"
 STOPPING = Order(False, False, "the controller is stopping")
@@ -88,7 +89,7 @@ class Controller:
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
-        self._held = Held()
+        self._held, self._most_held = Held(), window(settings.broker) // 4
         self._asked = Asked(folder, min((k.state.standing.answered for k in self.keepers.values()), default=0))
         began = beginning.body_of(settings, self.memory.recalled)
         self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now, began)
@@ -135,11 +136,13 @@ class Controller:
         if now.mono_s - self._polled_s >= limits.TICK_S:
             self._polled_s = now.mono_s
             self._once_a_second(now)
+        for first in self._held.first(self._most_held):
+            self._ticking.has_news(first, now.mono_s)
         name = self._ticking.next(now.mono_s)
         if name is not None and not self._step(self.keepers[name], now):
             for message in self._held.lost(name):
                 self.inbox.drop(message)
-        for message in self._held.ready(self._ticking.news):
+        for message in self._held.ready(self._ticking.waits):
             # The writer sends it after the commit of the rows that stand before it in the line.
             self.writer.put_reading(None, partial(self.inbox.acknowledge, message))
 
@@ -164,9 +167,12 @@ class Controller:
             keeper = self.keepers[reading.enclosure]
             keeper.readings.append(reading)
             names.add(reading.enclosure)
-            over = keeper.plan.watches[reading.probe].over
-            hot = over is not None and reading.value >= over
-            self._ticking.has_news(reading.enclosure, message.arrived.mono_s, hot=hot)
+            watch = keeper.plan.watches[reading.probe]
+            hot = watch.over is not None and reading.value >= watch.over
+            if reading.arrived_ms - reading.stamp_ms > watch.stale_after_s * 1000 and not hot:
+                self._ticking.has_old(reading.enclosure)
+            else:
+                self._ticking.has_news(reading.enclosure, message.arrived.mono_s, hot=hot)
         return frozenset(names)
 
     def _take_report(self, name: str, message: Message) -> None:

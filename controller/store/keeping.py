@@ -13,9 +13,10 @@ from controller.status import Grade
 from controller.store import blocks, packing, shelves
 from controller.store.blocks import Row
 from controller.store.connection import transaction
-from controller.store.readings import HOUR_MS, StoredReading
+from controller.store.readings import StoredReading
 from controller.store.stretch import EVER_MS, Stretches
 from controller.store.sums import DAY_MS
+from controller.store.told_before import Told
 
 LEAST, MOST = -273.15, 1e6
 """The widest bounds on a value that any unit of ours allows: 0 K below, beyond any light or current above."""
@@ -46,6 +47,7 @@ class Keeping:
         self._connection = connection
         self._probes: dict[tuple[str, str], _Probe] = {}
         self._tails: dict[int, packing.Tail] = {}
+        self._told = Told(connection)
         record = Stretches(connection)
         for enclosure, name, number, quantity, unit, newest_ms, closed_ms in connection.execute(_KNOWN).fetchall():
             taken_ms = max([newest_ms, *(row[1] for row in record.waiting(number))])
@@ -112,6 +114,7 @@ class Keeping:
 
     def _pack(self, shelf: int, before_ms: int) -> None:
         packing.pack(self._connection, shelf, before_ms)
+        self._told.forget(shelf)
         self._tails[shelf] = packing.tail_of(self._connection, shelf)
 
     def _settled(self, now_ms: int) -> bool:
@@ -129,19 +132,12 @@ class Keeping:
         return bool(open_still)
 
     def _new(self, batch: Sequence[StoredReading], probes: Iterable[_Probe]) -> list[Row]:
-        """Return the rows that are not there yet, by probe and time."""
-        record = Stretches(self._connection)
-        hours: dict[tuple[int, int], set[int]] = {}
+        """Return the rows that are not there yet, by probe and time: newer than all before, or not told before."""
         rows: dict[tuple[int, int], Row] = {}
         for item, probe in zip(batch, probes, strict=True):
             key = (probe.number, item.taken_ms)
-            if item.taken_ms <= probe.newest_ms:
-                hour_ms = item.taken_ms - item.taken_ms % HOUR_MS
-                if (probe.number, hour_ms) not in hours:
-                    kept = record.rows(probe.number, hour_ms, hour_ms + HOUR_MS)
-                    hours[probe.number, hour_ms] = {row[1] for row in kept}
-                if item.taken_ms in hours[probe.number, hour_ms]:
-                    continue
+            if item.taken_ms <= probe.newest_ms and self._told.has(*key):
+                continue
             # Adding nothing makes -0.0 the 0.0 that it equals.
             rows.setdefault(key, (*key, item.arrived_ms, item.value + 0.0, item.grade))
         return [rows[key] for key in sorted(rows)]
@@ -153,6 +149,7 @@ class Keeping:
         for shelf, part in by_shelf.items():
             tail = self._tails.setdefault(shelf, packing.Tail())
             tail.take(part)
+            self._told.add(shelf, part)
             key = shelves.tail_ids(shelf)[0] + tail.chunks
             self._connection.execute(_APPEND, (key, *blocks.bounds(part), len(part), blocks.pack(part)))
 

@@ -47,10 +47,14 @@ class Stretches:
         shelf = shelves.shelf_of(probe)
         if shelf not in self._tails:
             tail = self._tails[shelf] = {}
-            for (packed,) in self.connection.execute(_TAIL, shelves.tail_ids(shelf)).fetchall():
-                for row in blocks.unpack(packed):
-                    tail.setdefault(row[0], []).append(row)
+            for row in self.all_waiting(shelf):
+                tail.setdefault(row[0], []).append(row)
         return self._tails[shelf].get(probe, [])
+
+    def all_waiting(self, shelf: int) -> Iterator[Row]:
+        """Yield all that waits to be packed of a shelf, as it came."""
+        for (packed,) in self.connection.execute(_TAIL, shelves.tail_ids(shelf)).fetchall():
+            yield from blocks.unpack(packed)
 
     def blocks(self, probe: int, start_ms: int, end_ms: int) -> Iterator[bytes]:
         """Yield a probe's blocks of the hours that touch [start_ms, end_ms) [ms UTC], oldest first: one seek each."""

@@ -138,6 +138,33 @@ def test_the_last_hour_of_heat_is_known_after_a_restart(tmp_path: Path) -> None:
     controller._end()
 
 
+def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A node that catches up costs a step a second, or one whenever a quarter of the broker's window is held."""
+    one, steps = shell.controller, list[int]()
+    stepped = one._step
+    monkeypatch.setattr(one, "_step", lambda keeper, now: (steps.append(len(keeper.readings)), stepped(keeper, now))[1])
+
+    def say(many: int, value: float = 15.0) -> None:
+        now = shell.clock.now()
+        for number in range(many):
+            payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms - 7_200_000 + 1000 * number, value)])
+            one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
+        one._turn()
+
+    shell.turn(1)
+    steps.clear()
+    say(3)
+    assert steps == []
+    shell.turn(1)
+    assert steps == [3]
+    say(1, 75.0)
+    assert steps == [3, 1]
+    say(one._most_held + 1)
+    assert steps == [3, 1, one._most_held + 1]
+
+
 def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full line for the disk: the broker keeps the message, and is asked for it again."""
     one = shell.controller

@@ -124,6 +124,19 @@ def test_late_readings_join_their_minutes_in_whatever_order_they_come(store: sql
     assert hour == (T0 + HOUR_MS, 3, 4.0, 16.0, 28.0)
 
 
+def test_what_was_looked_up_is_forgotten_when_it_is_packed(store: sqlite3.Connection) -> None:
+    """A node that catches up sends all again, while it waits and once it is packed; one writer all along."""
+    keeping = Keeping(store)
+    keeping.add([said(0), said(2 * HOUR_MS)])
+    keeping.pack_all()
+    for again in range(3):
+        assert keeping.add([said(1000), said(HOUR_MS)]) == (0 if again else 2)
+        if again:
+            keeping.pack_all()
+    assert keeping.add([said(1500), said(1000), said(1500)]) == 1
+    assert len(kept.rows(store)) == 5
+
+
 def test_a_redelivered_reading_is_known_wherever_it_lies(store: sqlite3.Connection) -> None:
     """In the tail, in a block, in the same batch; by the writer that kept it and by the next one."""
     first = Keeping(store)

@@ -38,9 +38,9 @@ def test_news_get_a_turn_at_once_and_one_only() -> None:
     for _ in range(2):
         ticking.has_news("rowan", NOW_S + 0.1)
     assert ticking.wait_s(NOW_S + 0.1) == 0.0
-    assert "rowan" in ticking.news
+    assert ticking.waits("rowan")
     assert turns(ticking, NOW_S + 0.1) == ["rowan"]
-    assert "rowan" not in ticking.news
+    assert not ticking.waits("rowan")
     assert turns(ticking, NOW_S + 0.75) == ["elder", "alder", "rowan"]
 
 
@@ -63,6 +63,17 @@ def test_a_limit_passed_goes_before_all_others() -> None:
     assert (found[0], found.count("hot")) == ("hot", 1)
 
 
+def test_what_is_told_of_long_ago_waits_for_the_next_tick() -> None:
+    """No turn of its own, and none is owed after it."""
+    ticking = Ticking(NAMES, NOW_S)
+    turns(ticking, NOW_S)
+    ticking.has_old("elder")
+    assert ticking.waits("elder")
+    assert turns(ticking, NOW_S + 0.2) == []
+    assert turns(ticking, NOW_S + 0.25) == ["elder"]
+    assert not ticking.waits("elder")
+
+
 def message(number: int) -> Message:
     """Return the message of a number."""
     return Message(f"a/{number}", b"", False, Moment(NOW_S, NIGHT_MS), number, 1, 1)
@@ -73,12 +84,12 @@ def test_a_message_is_given_up_once_all_it_speaks_to_are_stepped() -> None:
     held, waiting = Held(), {"larch", "elder"}
     for number, names in enumerate((("larch",), (), ("larch", "elder"), ("elder",))):
         held.add(message(number), frozenset(names))
-    assert held.ready(waiting) == []
+    assert held.ready(waiting.__contains__) == []
     waiting.discard("larch")
-    assert [each.mid for each in held.ready(waiting)] == [0, 1]
+    assert [each.mid for each in held.ready(waiting.__contains__)] == [0, 1]
     waiting.discard("elder")
-    assert [each.mid for each in held.ready(waiting)] == [2, 3]
-    assert held.ready(waiting) == []
+    assert [each.mid for each in held.ready(waiting.__contains__)] == [2, 3]
+    assert held.ready(waiting.__contains__) == []
 
 
 def test_messages_without_room_are_given_up_apart() -> None:
@@ -87,4 +98,13 @@ def test_messages_without_room_are_given_up_apart() -> None:
     for number, names in enumerate((("larch",), ("elder",), ("larch", "elder"))):
         held.add(message(number), frozenset(names))
     assert [each.mid for each in held.lost("larch")] == [0, 2]
-    assert [each.mid for each in held.ready(set())] == [1]
+    assert [each.mid for each in held.ready(set[str]().__contains__)] == [1]
+
+
+def test_when_many_are_held_the_first_is_told() -> None:
+    """So a small window of the broker's is not full of what waits for company."""
+    held = Held()
+    for number in range(6):
+        held.add(message(number), frozenset((NAMES[number % 2],)))
+    assert held.first(6) == frozenset()
+    assert held.first(5) == {"larch"}

@@ -1,0 +1,54 @@
+"""Which readings are on record already: asked of every one that is older than its probe's newest.
+
+A node that catches up after an outage, once it speaks again, sends hours of those; so what was looked up is remembered.
+"""
+
+import sqlite3
+from collections.abc import Iterable
+
+from controller.store import blocks, shelves
+from controller.store.blocks import Row
+from controller.store.readings import HOUR_MS
+from controller.store.stretch import Stretches
+
+MOST_HOURS = 1000
+"""Hours of a probe remembered; some 10 kB each where it speaks every 10 s."""
+
+
+class Told:
+    """When each probe's readings were taken that wait in the tail, and those of hours that were asked about.
+
+    Only shelves and hours that late readings fall into are looked at; the writer tells what it adds and packs.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._waiting: dict[int, dict[int, set[int]]] = {}
+        self._hours: dict[tuple[int, int], frozenset[int]] = {}
+
+    def has(self, probe: int, taken_ms: int) -> bool:
+        """Whether a probe's reading taken at an instant [ms UTC] is in the tail or in a block."""
+        shelf = shelves.shelf_of(probe)
+        if shelf not in self._waiting:
+            self._waiting[shelf] = {}
+            self.add(shelf, Stretches(self._connection).all_waiting(shelf))
+        if taken_ms in self._waiting[shelf].get(probe, ()):
+            return True
+        key = probe, taken_ms - taken_ms % HOUR_MS
+        if key not in self._hours:
+            if len(self._hours) >= MOST_HOURS:
+                self._hours.clear()
+            packed = Stretches(self._connection).blocks(probe, key[1], key[1] + HOUR_MS)
+            self._hours[key] = frozenset(row[1] for block in packed for row in blocks.unpack(block))
+        return taken_ms in self._hours[key]
+
+    def add(self, shelf: int, rows: Iterable[Row]) -> None:
+        """Note rows that went to the tail of a shelf, if anybody has asked about it."""
+        if shelf in self._waiting:
+            for probe, taken_ms, *_ in rows:
+                self._waiting[shelf].setdefault(probe, set()).add(taken_ms)
+
+    def forget(self, shelf: int) -> None:
+        """Forget what was known of a shelf: it is being packed."""
+        self._waiting.pop(shelf, None)
+        self._hours = {key: told for key, told in self._hours.items() if shelves.shelf_of(key[0]) != shelf}
