@@ -16,7 +16,7 @@ from controller.store.connection import transaction
 from controller.store.readings import StoredReading
 from controller.store.stretch import EVER_MS, Stretches
 from controller.store.sums import DAY_MS
-from controller.store.told_before import Told
+from controller.store.on_record import OnRecord
 
 LEAST, MOST = -273.15, 1e6
 """The widest bounds on a value that any unit of ours allows: 0 K below, beyond any light or current above."""
@@ -47,7 +47,7 @@ class Keeping:
         self._connection = connection
         self._probes: dict[tuple[str, str], _Probe] = {}
         self._tails: dict[int, packing.Tail] = {}
-        self._told = Told(connection)
+        self._on_record = OnRecord(connection)
         record = Stretches(connection)
         for enclosure, name, number, quantity, unit, newest_ms, closed_ms in connection.execute(_KNOWN).fetchall():
             taken_ms = max([newest_ms, *(row[1] for row in record.waiting(number))])
@@ -114,7 +114,7 @@ class Keeping:
 
     def _pack(self, shelf: int, before_ms: int) -> None:
         packing.pack(self._connection, shelf, before_ms)
-        self._told.forget(shelf)
+        self._on_record.forget(shelf)
         self._tails[shelf] = packing.tail_of(self._connection, shelf)
 
     def _settled(self, now_ms: int) -> bool:
@@ -136,7 +136,7 @@ class Keeping:
         rows: dict[tuple[int, int], Row] = {}
         for item, probe in zip(batch, probes, strict=True):
             key = (probe.number, item.taken_ms)
-            if item.taken_ms <= probe.newest_ms and self._told.has(*key):
+            if item.taken_ms <= probe.newest_ms and self._on_record.has(*key):
                 continue
             # Adding nothing makes -0.0 the 0.0 that it equals.
             rows.setdefault(key, (*key, item.arrived_ms, item.value + 0.0, item.grade))
@@ -149,7 +149,7 @@ class Keeping:
         for shelf, part in by_shelf.items():
             tail = self._tails.setdefault(shelf, packing.Tail())
             tail.take(part)
-            self._told.add(shelf, part)
+            self._on_record.add(shelf, part)
             key = shelves.tail_ids(shelf)[0] + tail.chunks
             self._connection.execute(_APPEND, (key, *blocks.bounds(part), len(part), blocks.pack(part)))
 

@@ -11,11 +11,11 @@ from controller.store.blocks import Row
 from controller.store.readings import HOUR_MS
 from controller.store.stretch import Stretches
 
-MOST_HOURS = 1000
-"""Hours of a probe remembered; some 10 kB each where it speaks every 10 s."""
+MOST_HOURS = 200
+"""Hours of a probe remembered: 45 kB each where it speaks every 10 s (measured), 9 MB of all."""
 
 
-class Told:
+class OnRecord:
     """When each probe's readings were taken that wait in the tail, and those of hours that were asked about.
 
     Only shelves and hours that late readings fall into are looked at; the writer tells what it adds and packs.
