@@ -13,10 +13,10 @@ from controller.status import Grade
 from controller.store import blocks, packing, shelves
 from controller.store.blocks import Row
 from controller.store.connection import transaction
+from controller.store.on_record import OnRecord
 from controller.store.readings import StoredReading
 from controller.store.stretch import EVER_MS, Stretches
 from controller.store.sums import DAY_MS
-from controller.store.on_record import OnRecord
 
 LEAST, MOST = -273.15, 1e6
 """The widest bounds on a value that any unit of ours allows: 0 K below, beyond any light or current above."""

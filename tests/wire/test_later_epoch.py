@@ -1,9 +1,12 @@
 """A data folder was lost or restored: the node has obeyed a later epoch, and the controller rises above it for good."""
 
+import time
 from pathlib import Path
 
 from controller import standing
-from tests.wire.kit import Bench, until
+from controller.safety.lease import Order
+from controller.wire.relay import encode_command
+from tests.wire.kit import KEY, Bench, until
 
 
 def _epoch_saved(bench: Bench) -> int:
@@ -11,11 +14,15 @@ def _epoch_saved(bench: Bench) -> int:
 
 
 def test_a_controller_rises_above_the_epoch_its_node_has_seen_and_remembers_it(tmp_path: Path) -> None:
-    """Whichever speaks first, the node obeys in the end: told, journalled, saved, kept through kill -9."""
+    """The node refuses what is older and obeys what is later: told, journalled, saved, kept through kill -9."""
     seen, bench = 41, Bench(tmp_path)
     bench.node.core.epoch = seen
     with bench:
         until("the controller rises", lambda: bench.spy.status().get("epoch") == seen + 1, 15.0)
+        order, now_ms = Order(True, True, "of an earlier life"), time.time_ns() // 1_000_000
+        old = encode_command(order, 6.0, 1, 9999, now_ms, "earlier", KEY.encode())
+        bench.spy.publish("soilward/larch/heater/command", old)
+        until("the older one is refused", lambda: bench.node.core.refused["older-epoch"] > 0, 10.0)
         assert _epoch_saved(bench) == seen + 1
         bench.heat()
         assert bench.node.core.epoch == seen + 1
