@@ -10,8 +10,9 @@ from controller.plant.weather import SpringWeather
 from controller.settings import Enclosure
 
 HISTORY_DAYS = 21
-VENT_CHANGES_H = 150.0
-TICK_S = 60.0
+OPENED_ABOVE_C, OPENED_PER_K, WIDE_OPEN = 20.0, 5.0, 150.0
+"""[Cel], [1/h per K] and [1/h]: the warmer it is under the film, the wider somebody opens it."""
+TICK_S = 90.0
 """[s] Tick of the computed history: coarser than live, the same code."""
 SEED = 462
 LATITUDE, LONGITUDE = 46.2, 8.4
@@ -162,7 +163,8 @@ def let_happen(name: str, plant: EnclosurePlant, start_ms: int) -> None:
     if name == "southwall":
         plant.airflow = 0.04 if days == COVERED_NIGHT and 1.0 <= hour < 6.0 else 1.0
     if name == "larch":
-        plant.vent = VENT_CHANGES_H if plant.air_c > 26.0 and since_start != SHUT_DAY else 0.0
+        opened = min(max(OPENED_PER_K * (plant.air_c - OPENED_ABOVE_C), 0.0), WIDE_OPEN)
+        plant.vent = 0.0 if since_start == SHUT_DAY else opened
 
 
 def keeper_comes(plant: EnclosurePlant, start_ms: int) -> bool:
