@@ -185,7 +185,8 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m api", description="The pages and the API of Soilward.")
     commands = parser.add_subparsers(dest="command", required=True)
     with_settings = argparse.ArgumentParser(add_help=False)
-    with_settings.add_argument("--settings", type=Path, required=True, help="soilward.toml")
+    here = Path("soilward.toml")
+    with_settings.add_argument("--settings", type=Path, default=here, help="settings file (default: soilward.toml)")
     with_settings.add_argument(
         "--review-only", action="store_true", help="SETTINGS is a review file: [remote], [web] and [store] alone"
     )
@@ -194,7 +195,7 @@ def _parser() -> argparse.ArgumentParser:
     ask.add_argument("--settings", type=Path, required=True, help="soilward.toml")
     ask.add_argument("--person", required=True, help="who asks")
     actions = commands.add_parser(
-        "person", help="who may look and change; works whether or not the api runs"
+        "person", prog="soilward person", help="who may look and change; works whether or not the api runs"
     ).add_subparsers(dest="action", required=True)
     add = actions.add_parser("add", parents=[with_settings], help="add somebody")
     add.add_argument("name")

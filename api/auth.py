@@ -43,7 +43,7 @@ def refuse_unsafe_listen(settings: Served, people_count: int) -> None:
         raise SettingsError(
             [
                 f"web.host: {settings.web.host!r} can be reached from other machines and no person is set up; "
-                'add one with `python -m api person add NAME --role operate`, or set web.host = "127.0.0.1"'
+                'add one with `soilward person add NAME --role operate`, or set web.host = "127.0.0.1"'
             ]
         )
 

@@ -103,10 +103,11 @@ def init(settings_file: Path, person: str, password_from_stdin: bool) -> int:
     Raises
     ------
     SettingsError
-        If the file is already there.
+        If the file is already there, or the two passwords typed differ; nothing is written then.
     """
     if settings_file.exists():
         raise SettingsError([f"{settings_file}: is already there; move it away, or edit it and run `soilward check`"])
+    password = sys.stdin.readline().strip() if password_from_stdin else _ask_password(person)
     settings_file.parent.mkdir(parents=True, exist_ok=True)
     settings_file.write_text(TEMPLATE, encoding="utf-8")
     keys = settings_file.parent / "keys"
@@ -114,13 +115,13 @@ def init(settings_file: Path, person: str, password_from_stdin: bool) -> int:
     write_private(keys / "journal.key", secrets.token_hex(32) + "\n")
     heads.write_public(keys / "journal.key")
     load(settings_file).store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    password = sys.stdin.readline().strip() if password_from_stdin else _ask_password(person)
     command = [sys.executable, "-m", "api", "person", "add", person, "--role", "operate"]
     command += ["--settings", str(settings_file), "--password-stdin"]
     added = subprocess.run(command, input=password + "\n", text=True, check=False)
-    if added.returncode != 0:
-        return added.returncode
     print(f"wrote {settings_file}, keys/tunnel.key and keys/journal.key (both mode 0600)")
+    if added.returncode != 0:
+        print(f"there is no first person yet: `soilward person add {person} --role operate --settings {settings_file}`")
+        return added.returncode
     print("edit the settings, then `soilward check`")
     print("keys/journal.pub checks what journal.key has signed: keep a copy of it elsewhere")
     print("give the node a copy of its key; nobody else needs it")
@@ -128,4 +129,7 @@ def init(settings_file: Path, person: str, password_from_stdin: bool) -> int:
 
 
 def _ask_password(person: str) -> str:
-    return getpass.getpass(f"password for {person}: ")
+    first = getpass.getpass(f"password for {person}, 10 to 200 characters: ")
+    if getpass.getpass("once more: ") != first:
+        raise SettingsError(["the two passwords differ; nothing was written"])
+    return first
