@@ -60,6 +60,8 @@ STATUS: dict[str, Any] = {
         "terms": {"feedback": 0.12, "outside": 0.33, "sun": -0.04, "plan": 0.0},
         "below_k": 0.4,
         "planned": False,
+        "tried": False,
+        "on": True,
         "words": "41 %: 12 for the soil being 0.4 K low, 33 for the cold outside, 4 less for the sun.",
     },
     "alerts": [

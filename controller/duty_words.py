@@ -8,6 +8,7 @@ from controller.units import FAHRENHEIT_PER_K
 LEAST = 0.005
 """A part smaller than half a percent goes unsaid."""
 _PLANNED = "to be ready for the hours ahead", "because the hours ahead bring warmth enough"
+_BEGUN = " Heat begun before runs its time, which spares the contacts."
 _TRIED = "for a pulse of the trial", "because the trial rests between pulses"
 
 
@@ -31,7 +32,8 @@ def duty_words(control: Mapping[str, Any], fahrenheit: bool = False) -> str:
         said += "; so none"
     elif control["duty"] < LEAST < sum_of:
         said += "; but soil so warm is not heated"
-    return f"{100 * control['duty']:.0f} %: {said or 'nothing asks for heat'}."
+    begun = _BEGUN if control.get("on") and control["duty"] < LEAST else ""
+    return f"{100 * control['duty']:.0f} %: {said or 'nothing asks for heat'}.{begun}"
 
 
 def _feedback(control: Mapping[str, Any], fahrenheit: bool) -> tuple[str, str]:

@@ -93,7 +93,7 @@ def _control(state: State) -> ControlNow | None:
         return None
     shares = TermsNow(*(round(each, 4) for each in (terms.feedback, terms.outside, terms.sun, terms.plan)))
     below_k = round(state.working_c - state.soil_c, 3)
-    bare = ControlNow(round(state.duty, 4), shares, below_k, state.planned, "", state.tried is not None)
+    bare = ControlNow(round(state.duty, 4), shares, below_k, state.planned, "", state.tried is not None, state.order.on)
     return replace(bare, words=duty_words(plain(bare)))
 
 

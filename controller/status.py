@@ -96,7 +96,7 @@ class TermsNow:
 class ControlNow:
     """Why this much heat: the duty, its terms, [K] the soil below its working set point, and the sentence.
 
-    `tried` says that the duty is a trial's, whose share stands under `plan`.
+    `tried` says that the duty is a trial's, whose share stands under `plan`; `on`, whether heat is ordered.
     """
 
     duty: float
@@ -105,6 +105,7 @@ class ControlNow:
     planned: bool
     words: str
     tried: bool = False
+    on: bool = False
 
 
 @dataclass(frozen=True, slots=True)

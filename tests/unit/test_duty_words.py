@@ -55,6 +55,14 @@ def test_each_cause_has_its_share(given: dict[str, Any], said: str) -> None:
     assert duty_words(given) == said
 
 
+def test_heat_that_outlasts_its_reason_is_explained() -> None:
+    """The page shows a cable that is on beside a duty of nothing: it says why."""
+    now = control(0.0, -0.1, 0.0, 0.0, 0.0, -0.4) | {"on": True}
+    assert duty_words(now).endswith("so none. Heat begun before runs its time, which spares the contacts.")
+    assert duty_words(now | {"on": False}).endswith("so none.")
+    assert "begun" not in duty_words(now | {"duty": 0.3})
+
+
 def test_kelvin_are_fahrenheit_for_who_reads_them() -> None:
     """0.5 K are 0.9 degrees Fahrenheit."""
     assert "0.9 °F low" in duty_words(control(0.2, 0.2, 0.0, 0.0, 0.0, 0.5), fahrenheit=True)

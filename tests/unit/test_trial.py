@@ -315,6 +315,7 @@ def test_the_words_say_that_it_is_a_trial() -> None:
     bed = trying()
     told = status_of(bed.plan, bed.state, bed.now, 1)["control"]
     assert told is not None
-    assert told["tried"]
+    assert (told["tried"], told["on"]) == (True, bed.state.order.on)
     assert "for a pulse of the trial" in told["words"]
+    assert bed.state.order.on
     assert bed.begins_ms < DUSK_MS
