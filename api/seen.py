@@ -5,9 +5,9 @@ from typing import Any
 
 from api.heard import SILENT_AFTER_S, Heard
 from controller.clock import Moment, rfc3339
+from controller.enclosure_settings import Enclosure
 from controller.probe import SI_UNIT
 from controller.safety.limits import LONGEST_LEASE_S
-from controller.settings import Enclosure
 
 _UNKNOWN_HEAT: dict[str, Any] = {
     "duty": None,

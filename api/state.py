@@ -14,7 +14,8 @@ from api.live import Live
 from api.tries import Tries
 from api.writer import Writer
 from controller.clock import Clock
-from controller.settings import Enclosure, Served, Settings
+from controller.enclosure_settings import Enclosure
+from controller.settings import Served, Settings
 from controller.store.connection import open_reader
 
 

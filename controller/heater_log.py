@@ -3,9 +3,9 @@
 from collections import deque
 from dataclasses import dataclass, field
 
+from controller.enclosure_settings import Enclosure, ProbeSettings
 from controller.probe import Quantity, Reading
 from controller.safety import limits
-from controller.settings import Enclosure, ProbeSettings
 from controller.state import NodeReport
 from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunEvent, RunExplained
 

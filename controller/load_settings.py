@@ -8,11 +8,12 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from controller.enclosure_settings import Enclosure, HeaterKind
 from controller.errors import SettingsError
 from controller.plant.from_settings import construction_of
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
-from controller.settings import Enclosure, HeaterKind, Settings
+from controller.settings import Settings
 
 AIR_HEAT_CAPACITY_J_PER_M3_K = 1206.0
 """[J/m3K] air at 20 Cel and 101 kPa: 1.204 kg/m3 x 1006 J/kgK less 0.4 % for damp. Source: ASHRAE Fundamentals."""

@@ -10,6 +10,7 @@ from controller.control.cycle import CycleTimes
 from controller.control.model_of import model_of
 from controller.control.pid import Gains
 from controller.control.tuned import Tuned, tuned_by
+from controller.enclosure_settings import Control, Enclosure, ProbeSettings
 from controller.expected import Expected, expected_of
 from controller.pairs import pairs_of
 from controller.plant.construction import USUAL_DEPTH_M
@@ -17,7 +18,7 @@ from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
 from controller.probe_state import Watch
 from controller.safety import limits
-from controller.settings import Control, Enclosure, ProbeSettings, Settings
+from controller.settings import Settings
 
 CONTROL_PERIOD_S = 10.0
 """[s] How often the duty is computed; soil answers in hours."""

@@ -5,8 +5,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from controller.clock import Moment
+from controller.enclosure_settings import ProbeSettings
 from controller.probe import Reading
-from controller.settings import ProbeSettings, Settings
+from controller.settings import Settings
 from controller.wire.inbox import Message
 from controller.wire.payload import Form, Refusal, decode
 

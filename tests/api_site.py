@@ -12,7 +12,8 @@ from api.live import Live
 from api.people import Role
 from api.writer import Writer
 from controller.clock import ManualClock, Moment, rfc3339
-from controller.settings import HeaterKind, Settings
+from controller.enclosure_settings import HeaterKind
+from controller.settings import Settings
 from controller.store import journal, migrations
 from controller.store.connection import open_writer
 from controller.store.journal import Entry

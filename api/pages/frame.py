@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from controller.settings import Enclosure, HeaterKind, Shape
+from controller.enclosure_settings import Enclosure, HeaterKind, Shape
 
 WIDTH = 360.0
 GUTTER = 54.0

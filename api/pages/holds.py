@@ -10,8 +10,8 @@ from api.season import hindsight
 from api.season.hindsight import Compared, PastNight
 from api.season.tonight import LIKELY, POSSIBLE, Forecast, colder_than_held
 from api.state import State
+from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
-from controller.settings import Enclosure
 
 HELD_K = 0.5
 """[K] Soil no further below its set point at the night's end counts as held, as the planner has it."""

@@ -7,9 +7,9 @@ from api.pages.words import Unit
 from api.seen import as_seen
 from api.state import State
 from controller.clock import from_rfc3339
+from controller.enclosure_settings import Enclosure
 from controller.proving.account import KIND, Account, Outcome, Result, from_entry
 from controller.safety import limits
-from controller.settings import Enclosure
 from controller.store import journal
 
 MOST_TESTS = 50

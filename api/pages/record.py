@@ -12,8 +12,8 @@ from api.pages.spark import Curve, Span
 from api.state import State
 from controller.clock import from_rfc3339
 from controller.control import schedule
+from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
-from controller.settings import Enclosure
 from controller.store import journal, reading_back, requests, runs
 from controller.store.journal import StoredEntry
 from controller.store.readings import ProbeSeries

@@ -3,7 +3,7 @@
 from api.pages import words
 from api.pages.frame import Frame, Tick
 from api.pages.words import Unit
-from controller.settings import Enclosure
+from controller.enclosure_settings import Enclosure
 
 
 def root_depth_m(enclosure: Enclosure) -> float | None:

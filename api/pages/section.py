@@ -22,7 +22,7 @@ from api.pages.labels import Box, Label, Wanted, place
 from api.pages.profile import Band, Mark, ranges_drawn, spoken, temperature_lines
 from api.pages.scales import degrees, levels, root_depth_m
 from api.pages.words import Unit
-from controller.settings import Enclosure, HeaterKind
+from controller.enclosure_settings import Enclosure, HeaterKind
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ from api.pages.words import Unit
 from api.season.site_sizing import Sized
 from api.season.sizing_asked import filled_in
 from api.season.sizing_fields import CELSIUS, FIELDS, Field, written_c
-from controller.settings import Enclosure, Site
+from controller.enclosure_settings import Enclosure
+from controller.settings import Site
 
 _GROUPS = (
     ("The enclosure", ("shape", "cover", "length", "width", "height", "air_changes")),

@@ -15,8 +15,8 @@ from api.pages.words import Unit
 from api.seen import as_seen
 from api.state import State
 from controller.clock import from_rfc3339
+from controller.enclosure_settings import Enclosure
 from controller.explain import explain
-from controller.settings import Enclosure
 from controller.status import Words
 from controller.store.told import told
 

@@ -9,7 +9,7 @@ from api.auth import Viewer
 from api.review.kept import Kept
 from api.span import SpanAsked
 from controller.clock import Clock, rfc3339
-from controller.settings import NAME_PATTERN
+from controller.setting_kinds import NAME_PATTERN
 from controller.store.readings import MOST_POINTS
 from controller.store.use import JOULES_PER_KWH
 

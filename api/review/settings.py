@@ -7,7 +7,8 @@ from pydantic import Field, ValidationError
 
 from controller.errors import SettingsError
 from controller.load_settings import read_toml, sentence
-from controller.settings import Elsewhere, Part, Served, Zone
+from controller.setting_kinds import Part, Zone
+from controller.settings import Elsewhere, Served
 
 
 class Site(Part):

@@ -22,7 +22,7 @@ from api.season.sizing import LEAST_CABLE_W_M2, MOST_CABLE_W_M2, SizingError
 from api.season.sizing_asked import SizingAskedError, asked_of
 from api.season.sizing_fields import FIELDS, Field
 from api.state import State
-from controller.settings import Enclosure
+from controller.enclosure_settings import Enclosure
 
 router = APIRouter()
 Which = Annotated[str, Query(max_length=40, description="Whose settings fill in what is left open; else the first's.")]

@@ -22,8 +22,8 @@ from api.season.site_night import Foretold, alarms_here, coming_night, outside_n
 from api.season.tonight import chance, colder_than_held
 from api.state import State
 from controller.clock import rfc3339
+from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
-from controller.settings import Enclosure
 from controller.units import fahrenheit_to_c
 
 router = APIRouter()

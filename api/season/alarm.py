@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
-from controller.settings import Frost
+from controller.season_settings import Frost
 
 
 class Stage(Enum):

@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 from api.state import State
 from controller.control.foresight import Foresight
+from controller.enclosure_settings import Enclosure
 from controller.probe import Quantity
-from controller.settings import Enclosure
 from controller.store import plans, reading_back, use
 from controller.store.connection import open_reader
 

@@ -17,9 +17,9 @@ from api.season.site_night import outdoors
 from api.season.site_plants import all_known, all_photographs
 from api.season.site_worth import Season
 from api.state import State
+from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.probe import Quantity
-from controller.settings import Enclosure
 from controller.store import journal, reading_back, use
 
 FROST_C = 0.0

@@ -18,8 +18,9 @@ from api.season.sky import NightSky, night_sky, sky_from
 from api.season.tonight import Forecast, fed, predict
 from api.state import State
 from controller.control.outlook import Expectation
+from controller.enclosure_settings import ProbeSettings
 from controller.probe import Quantity
-from controller.settings import ProbeSettings, Settings
+from controller.settings import Settings
 from controller.store import forecast, reading_back
 from controller.store.connection import open_reader
 

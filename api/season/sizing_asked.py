@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 from api.season.sizing import Bed, SizingError
 from api.season.sizing_fields import CELSIUS, FAHRENHEIT, FIELDS, NAMES, ROOTS, Value, value_of, written_c
 from controller.control.model_of import DEEP_C
+from controller.enclosure_settings import Enclosure
 from controller.plant import construction
 from controller.plant.construction import TEXTURES, HeaterKind
 from controller.plant.from_settings import COVERS, SOILS, construction_of
 from controller.probe import Quantity
-from controller.settings import Enclosure, Site
+from controller.settings import Site
 
 USUAL_ROOTS_M = 0.10
 """[m] depth of the roots where no soil probe has one."""

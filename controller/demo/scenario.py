@@ -4,10 +4,10 @@ import random
 from dataclasses import replace
 
 from controller.demo.season import STATION_FILE
+from controller.enclosure_settings import Enclosure
 from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.from_settings import construction_of, plant_of
 from controller.plant.weather import SpringWeather
-from controller.settings import Enclosure
 
 HISTORY_DAYS = 21
 OPENED_ABOVE_C, OPENED_PER_K, WIDE_OPEN = 20.0, 5.0, 150.0

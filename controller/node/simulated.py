@@ -9,6 +9,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 
 from controller.clock import Clock, Moment
+from controller.enclosure_settings import Enclosure
 from controller.node.board import Board, boot_wait_s
 from controller.node.contacts import Circuit, Load
 from controller.node.memory import MemoryStore
@@ -16,7 +17,7 @@ from controller.node.relay_core import RelayCore
 from controller.plant import Plant
 from controller.probe import SI_UNIT
 from controller.routing import probe_topic
-from controller.settings import Enclosure, Settings
+from controller.settings import Settings
 from controller.wire import session
 from controller.wire.relays import read_key
 from controller.wire.senml import encode_senml

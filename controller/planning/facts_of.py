@@ -1,13 +1,13 @@
 """What the planner needs to know of an enclosure, from the plan its tick works by."""
 
 from controller.clock import Moment
+from controller.enclosure_settings import Enclosure
 from controller.heating import asked
 from controller.plan import Plan, control_depth_m
 from controller.planning.ahead import Place
 from controller.planning.foresee import Facts
 from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
-from controller.settings import Enclosure
 from controller.standing import Standing
 
 SCHEDULE_ALONE = Standing()

@@ -6,6 +6,7 @@ from statistics import fmean
 
 from controller.control.foresight import Foresight
 from controller.control.outlook import Forecaster, Outlook
+from controller.enclosure_settings import Enclosure
 from controller.foreseen import plan_at
 from controller.plan import Plan
 from controller.planning.facts_of import facts_of
@@ -15,7 +16,6 @@ from controller.planning.means import Means
 from controller.planning.planner import Planner
 from controller.plant.simulate import Ticked
 from controller.probe_state import Watch
-from controller.settings import Enclosure
 
 
 class Rehearsal:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from controller.clock import OLDEST_BELIEVABLE_MS
+from controller.enclosure_settings import Enclosure
 from controller.errors import SoilwardError
 from controller.load_settings import load
 from controller.plant.course import Course, Watcher, course_of, day_lines, summary_lines
@@ -16,7 +17,7 @@ from controller.plant.from_settings import plant_of
 from controller.plant.simulate import simulate
 from controller.plant.weather import DAY_MS, HOUR_MS, SpringWeather, Weather, WeatherNow
 from controller.plant.weather_file import read
-from controller.settings import Enclosure, Settings, Site
+from controller.settings import Settings, Site
 
 TICK_S = 60.0
 """[s] Between decisions here; a real controller decides every second, and soil does not notice."""

@@ -1,11 +1,11 @@
 """A simulated enclosure from the settings of a real one."""
 
+from controller.enclosure_settings import Enclosure
 from controller.plant import construction
 from controller.plant.construction import TEXTURES, Construction
 from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.sites import Site
 from controller.plant.weather import Weather
-from controller.settings import Enclosure
 
 COVERS: dict[str, dict[str, float]] = {
     "thin film": {"film_u_w_m2k": 6.8, "light_transmission": 0.88, "longwave_transmission": 0.75},

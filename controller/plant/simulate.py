@@ -9,10 +9,11 @@ from controller import enclosure as tick
 from controller.clock import Moment
 from controller.control.foresight import Foresight
 from controller.control.outlook import Forecaster, Outlook
+from controller.enclosure_settings import Enclosure
 from controller.plan import Plan, plan_for
 from controller.plant import Plant
 from controller.probe import Quantity, Reading
-from controller.settings import Enclosure, Settings
+from controller.settings import Settings
 from controller.standing import Standing
 from controller.state import Inputs, NodeReport, State
 from controller.store.requests import Request

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from controller import supervisor
 from controller.clock import Clock
+from controller.enclosure_settings import Enclosure
 from controller.errors import SoilwardError, StoreError
 from controller.memory import Memory, end_left_open_runs, journal_breaks_at
 from controller.proving.account import KIND, Account, Outcome, from_entry
@@ -15,7 +16,7 @@ from controller.proving.person import Person
 from controller.proving.record import Record
 from controller.proving.sequence import NAMES, STEPS, not_reached, outcomes
 from controller.proving.stand import Stand, Wish
-from controller.settings import Enclosure, Settings
+from controller.settings import Settings
 from controller.standing import Standing
 from controller.store import journal
 from controller.store.connection import Lock, open_reader

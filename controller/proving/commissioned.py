@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from controller.enclosure_settings import Enclosure, HeaterKind
 from controller.expected import warmed_k
 from controller.plan import Plan
 from controller.plant.construction import Construction
@@ -18,7 +19,6 @@ from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
 from controller.proving.account import KIND, Account, Result, from_entry
 from controller.safety import limits
-from controller.settings import Enclosure, HeaterKind
 from controller.store import journal
 from controller.store.connection import open_reader
 

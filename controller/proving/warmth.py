@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from controller.enclosure_settings import Enclosure, HeaterKind, ProbeSettings
 from controller.keeper import Keeper
 from controller.permits import spoken
 from controller.probe import Quantity
@@ -14,7 +15,7 @@ from controller.proving.bench import Bench, StepError, amps, fresh_report, heat,
 from controller.proving.contacts import SETTLES_S
 from controller.proving.stand import Stand, Wish
 from controller.safety import limits
-from controller.settings import Enclosure, HeaterKind, ProbeSettings, Settings
+from controller.settings import Settings
 from controller.state import State
 
 PULSE = "heat-pulse"

@@ -12,6 +12,7 @@ from pathlib import Path
 from controller.beginning import digest
 from controller.clock import from_rfc3339, rfc3339
 from controller.control.foresight import BELIEVED_S, Foresight
+from controller.enclosure_settings import Enclosure
 from controller.errors import SoilwardError
 from controller.load_settings import load
 from controller.plan import Plan, plan_for
@@ -23,7 +24,7 @@ from controller.replay.decided import Rerun
 from controller.replay.record import Session
 from controller.replay.rerun import rerun
 from controller.safety import limits
-from controller.settings import Enclosure, Settings
+from controller.settings import Settings
 from controller.store import plans
 from controller.store.connection import open_reader
 

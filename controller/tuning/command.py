@@ -12,13 +12,14 @@ from pathlib import Path
 from typing import Any
 
 from controller.clock import Clock
+from controller.enclosure_settings import Enclosure
 from controller.errors import SoilwardError, StoreError
 from controller.plan import plan_for
 from controller.planning.facts_of import facts_of
 from controller.planning.foresee import NoForesightError
 from controller.planning.recorded import log_of
 from controller.plant.identify import NotExcitedError
-from controller.settings import Enclosure, Settings
+from controller.settings import Settings
 from controller.store import journal, plans
 from controller.store.connection import open_reader
 from controller.store.plans import Learnt

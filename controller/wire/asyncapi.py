@@ -2,9 +2,10 @@
 
 from typing import Any
 
+from controller.enclosure_settings import Enclosure
 from controller.probe import SI_UNIT
 from controller.routing import probe_topic
-from controller.settings import Enclosure, Settings
+from controller.settings import Settings
 
 NUMBER: dict[str, Any] = {"type": "number"}
 TRUTH: dict[str, Any] = {"type": "boolean"}

@@ -6,9 +6,10 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 
 from controller.clock import Moment
+from controller.enclosure_settings import Enclosure, Heater
 from controller.errors import BrokerError
 from controller.safety.lease import Order
-from controller.settings import Enclosure, Heater, Settings
+from controller.settings import Settings
 from controller.wire import session
 from controller.wire.relay import encode_command
 

@@ -11,7 +11,8 @@ from api import people
 from api.season.plants_csv import take_csv
 from api.season.site_plants import Within
 from controller.demo import season
-from controller.settings import ProbeSettings, Season
+from controller.enclosure_settings import ProbeSettings
+from controller.season_settings import Season
 from controller.store import packing, shelves
 from controller.store.connection import open_writer, transaction
 from controller.store.migrations import PLANS, READINGS

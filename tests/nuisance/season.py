@@ -10,6 +10,7 @@ from typing import Any
 
 from controller import enclosure
 from controller.clock import Moment
+from controller.enclosure_settings import Enclosure
 from controller.load_settings import check
 from controller.plan import Plan, plan_for
 from controller.plant.enclosure_plant import EnclosurePlant
@@ -19,7 +20,7 @@ from controller.plant.sites import Site
 from controller.plant.weather import SpringWeather
 from controller.probe import Reading
 from controller.proving.commissioned import Answer, judged_by
-from controller.settings import Enclosure, Settings
+from controller.settings import Settings
 from controller.standing import Standing
 from controller.state import Inputs, NodeReport, State
 from controller.store.journal import Entry

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from controller.enclosure_settings import Control
 from controller.errors import SettingsError
 from controller.load_settings import check
 from controller.safety import limits
-from controller.settings import Control
 from tests.core_site import raw_settings, settings_of
 
 

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
+from controller.enclosure_settings import Enclosure
 from controller.plan import Plan, plan_for
 from controller.proving import criteria
 from controller.proving.account import Account, Outcome, Result, entry_of
 from controller.proving.commissioned import Answer, answers_in, judged_by, last_answer
-from controller.settings import Enclosure
 from controller.store import journal
 from controller.store.connection import open_writer
 from controller.store.journal import Entry

@@ -117,6 +117,21 @@ def test_alerts_stand_urgent_first_and_what_was_put_aside_last(site: TestClient)
     assert "1 alert put aside." in card
 
 
+def test_many_silent_probes_are_told_in_one_line_and_each_can_still_be_put_aside(site: TestClient) -> None:
+    """One dead node silences all its probes: what a person must see first stays on the first screen."""
+    names = ["air-low", "soil-10", "outside"]
+    silent = [alert_of(f"{each} probe '{each}' has gone quiet", name=f"probe:{each}") for each in names]
+    other = alert_of("heater-case is dusty", name="dusty")
+    hear(site, alerts=[*silent, other])
+    card = site.get("/").text
+    assert card.count("gone quiet") == 1
+    assert "3 probes have gone quiet: air-low, soil-10, outside." in card
+    text = site.get("/enclosures/larch").text
+    assert re.findall(r'name="alert" value="([^"]+)"', text) == [*(f"probe:{each}" for each in names), "dusty"]
+    hear(site, alerts=[*silent[:2], other])
+    assert site.get("/").text.count("has gone quiet") == 2
+
+
 def test_an_urgent_alert_brings_its_enclosure_to_the_front(site: TestClient) -> None:
     """After those with a trip come those that somebody must look at."""
     hear(site, alerts=[])

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from api.pages.frame import LARGE, SMALL, Size
 from api.pages.section import picture
 from api.pages.words import Unit
-from controller.settings import Enclosure
+from controller.enclosure_settings import Enclosure
 from tests.unit.pages_site import SETTINGS, status
 
 LARCH = SETTINGS.enclosure[0]

@@ -12,7 +12,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.season.sizing_fields import FIELDS
-from controller.settings import Season
+from controller.season_settings import Season
 from tests.api_site import ApiSite
 
 HTML = {"accept": "text/html"}

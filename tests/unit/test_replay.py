@@ -13,6 +13,7 @@ from controller import beginning
 from controller.clock import Moment
 from controller.control.foresight import Foresight
 from controller.demo import history, scenario
+from controller.enclosure_settings import Enclosure
 from controller.errors import SoilwardError
 from controller.foreseen import plan_at
 from controller.heater_log import HeaterLog
@@ -26,7 +27,6 @@ from controller.replay.compare import Comparison, compare
 from controller.replay.decided import Decided
 from controller.replay.record import sessions
 from controller.replay.rerun import Rerun, rerun
-from controller.settings import Enclosure
 from controller.standing import Standing
 from controller.store import journal, keeping, runs
 from controller.store.connection import open_writer

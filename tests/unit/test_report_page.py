@@ -12,7 +12,7 @@ from api.routes import report as report_route
 from api.season.bbch import Scale
 from api.season.plant_notes import Kind, Note, put_note
 from api.season.plants import Plant, Protection, put_plant
-from controller.settings import ProbeSettings
+from controller.enclosure_settings import ProbeSettings
 from controller.store import keeping
 from controller.store.connection import open_writer
 from controller.store.journal import Entry

@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from api.season.alarm import ALARMS, Alarms, Basis, Place, Stage, leaves_colder, own_alarms, stage_of
-from controller.settings import Frost
+from controller.season_settings import Frost
 
 
 @pytest.mark.parametrize(

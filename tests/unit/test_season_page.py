@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from controller.settings import ProbeSettings, Season
+from controller.enclosure_settings import ProbeSettings
+from controller.season_settings import Season
 from controller.store import keeping
 from controller.store.connection import open_writer
 from controller.store.migrations import READINGS

@@ -12,7 +12,7 @@ from api.season.worth import Measure, Tree
 from api.season.worth_words import changed_sentence
 from api.season.years import Changed, Crop, Froze, Year, changes, crop_of
 from controller.clock import ManualClock, Moment
-from controller.settings import Season
+from controller.season_settings import Season
 from tests.api_site import ApiSite
 
 HTML = {"accept": "text/html"}

@@ -12,10 +12,10 @@ from api.season.daily import Daily, Day, daily_of
 from api.season.sizing import Bed, SizingError, changes, circuits, demand_of
 from api.season.sizing_asked import Asked, SizingAskedError, asked_of, filled_in
 from api.season.sizing_season import Season, counted, seasons, steady_season, used
+from controller.enclosure_settings import Enclosure, ProbeSettings
 from controller.plant.construction import TEXTURES, Construction, HeaterKind, Shape
 from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.weather import SpringWeather
-from controller.settings import Enclosure, ProbeSettings
 from tests.api_site import settings_of
 
 CABLE, AIR = HeaterKind.SOIL_CABLE, HeaterKind.AIR_HEATER

@@ -18,7 +18,8 @@ from api.season.site_night import Foretold, Tonight, coming_night
 from api.season.sky import NightSky
 from api.season.tonight import Forecast
 from controller.control.foresight import Foresight
-from controller.settings import Frost, ProbeSettings, Season
+from controller.enclosure_settings import ProbeSettings
+from controller.season_settings import Frost, Season
 from controller.store import keeping, plans
 from controller.store.connection import open_writer
 from controller.store.migrations import PLANS, READINGS
