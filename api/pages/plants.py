@@ -141,7 +141,7 @@ def _on(at_ms: int, zone: ZoneInfo, today: date) -> str:
 def stands(plant: Plant) -> str:
     """Say where a plant stands and how it is kept from frost."""
     rooted = "in the ground" if plant.stands == "ground" else "in a container"
-    where = ", ".join(each for each in (plant.enclosure, plant.place) if each)
+    where = ", ".join(dict.fromkeys(each for each in (plant.enclosure, plant.place) if each))
     return ", ".join(each for each in (where, rooted, plant.protection.value) if each)
 
 

@@ -44,6 +44,13 @@ def test_a_plant_is_added_noted_and_listed(site: TestClient) -> None:
     assert "Buds begin to break, today." in site.get("/plants/1").text
 
 
+@pytest.mark.parametrize(("place", "said"), [("larch", "larch, in the ground"), ("south end", "larch, south end, in")])
+def test_a_place_named_as_its_enclosure_is_said_once(site: TestClient, place: str, said: str) -> None:
+    """The list says where each plant stands, and no word twice."""
+    site.post("/plants", data=FIG | {"place": place})
+    assert f"<small>{said}" in site.get("/plants").text
+
+
 def test_the_entry_has_today_in_it_and_a_button_for_each_stage(site: TestClient) -> None:
     """Pressing one is all it takes; every other stage is in a list, none is missing."""
     site.post("/plants", data=FIG)
