@@ -9,7 +9,7 @@ from itertools import groupby
 from controller.plant.course import Course, summary_lines
 from controller.settings import Site
 
-WIDTH, HEIGHT = 900, 520
+WIDTH, HEIGHT = 900, 540
 LEFT, RIGHT, TOP, FOOT = 52, 884, 74, 400
 """[px] the plot; heat lies under it, then the days, then the words."""
 HEAT_TOP, HEAT_HIGH = 414, 14
@@ -124,6 +124,7 @@ def _words(course: Course, site: Site) -> Iterator[str]:
     *locked, energy, cold, cycles, coldest = summary_lines(course, site)
     for line in locked:
         yield f'<text class="small" x="{LEFT}" y="466">{escape(line if len(line) < 128 else line[:126] + "…")}</text>'
-    for place, words in enumerate((energy, cold, cycles, coldest)):
-        x, y = LEFT + (RIGHT - LEFT) // 2 * (place % 2), 488 + 22 * (place // 2)
-        yield f'<text x="{x}" y="{y}">{escape(words)}</text>'
+    for row, beside in enumerate(((energy, coldest), (cold,), (cycles,))):
+        for place, words in enumerate(beside):
+            x, y = LEFT + (RIGHT - LEFT) // 2 * place, 484 + 22 * row
+            yield f'<text x="{x}" y="{y}">{escape(words)}</text>'

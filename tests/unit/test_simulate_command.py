@@ -3,6 +3,7 @@
 import math
 import re
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -116,6 +117,25 @@ def test_the_drawing_shows_each_series_and_every_closing(settings: str, tmp_path
     cycles = re.search(r"cycles: (\d+)", drawn)
     assert cycles is not None
     assert drawn.count('<rect class="heat"') == int(cycles[1]) > 0
+
+
+WIDE_PX = 8.5
+"""[px] A letter of 15 px on average takes less than this in any usual face."""
+
+
+def test_no_words_of_the_drawing_run_into_one_another(settings: str, tmp_path: Path) -> None:
+    """Seen once: how long the contacts last ran into the coldest soil."""
+    file = tmp_path / "larch.svg"
+    assert cli.main(["simulate", settings, "--days", "1", "--plot", str(file)]) == 0
+    rows: dict[str, list[tuple[float, float]]] = {}
+    for each in ElementTree.fromstring(file.read_text(encoding="utf-8")).iter("{http://www.w3.org/2000/svg}text"):
+        if each.get("class") is None:
+            x = float(each.get("x", "0"))
+            rows.setdefault(each.get("y", ""), []).append((x, x + WIDE_PX * len(each.text or "")))
+    assert sum(map(len, rows.values())) == 8, "four of the key, four sentences"
+    for spans in rows.values():
+        assert all(end <= start for (_, end), (start, _) in pairwise(sorted(spans)))
+        assert max(end for _, end in spans) < 900.0
 
 
 def test_weather_of_years_ago_is_moved_to_when_clocks_are_believed(
