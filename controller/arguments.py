@@ -33,6 +33,11 @@ heater, in a night that is cold and clear. --pulses 0 ends a trial.
 
 Exit status: 0 done, 1 refused or too little to learn from."""
 
+_WEATHER = """A file of weather is CSV, a line an hour or oftener, with a header: time (such as
+2026-03-01T04:00:00Z), outside_c or outside_f, and where known humidity_pct, wind_m_s (or wind_km_h, wind_mph), cloud
+(0 to 1) or cloud_pct, light_w_m2. Light that is not given follows from sun and cloud. Up to 3 h without a value are
+bridged."""
+
 Act = Callable[[argparse.Namespace], int]
 """What a command does; returns the exit status."""
 
@@ -75,12 +80,14 @@ def add_init(commands: Any, act: Act) -> None:
 def add_simulate(commands: Any, act: Act) -> None:
     """Add `simulate`."""
     words = "an enclosure through days of weather, or recorded readings through the same decisions again"
-    simulate = commands.add_parser("simulate", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    simulate = commands.add_parser(
+        "simulate", help=words, description=f"{words[0].upper()}{words[1:]}.", epilog=_WEATHER
+    )
     simulate.add_argument(
         "file", nargs="?", type=Path, metavar="SETTINGS", help="settings file (default: soilward.toml)"
     )
     simulate.add_argument("--days", type=float, help="days to simulate (default 14)")
-    simulate.add_argument("--weather", metavar="FILE|SEED", help="a CSV file, or a number that invents it (default 1)")
+    simulate.add_argument("--weather", metavar="FILE|SEED", help="a CSV file (see below), or a number to invent it by")
     simulate.add_argument("--plot", type=Path, metavar="FILE", help="draw it as SVG instead of a table of days")
     simulate.add_argument("--replay", type=Path, metavar="FOLDER", help="data folder to replay; what differs?")
     simulate.add_argument("--settings", type=Path, help="settings file (default: FOLDER/soilward.toml, or here)")

@@ -16,6 +16,7 @@ from controller.plan import plan_for
 from controller.plant.course import Course, Watcher, summary_lines
 from controller.plant.draw import drawing
 from controller.plant.simulate import Run, Trace
+from controller.plant.weather_file import COLUMNS, TIME
 from controller.settings import Site
 
 SETTINGS = """
@@ -117,6 +118,14 @@ def test_the_drawing_shows_each_series_and_every_closing(settings: str, tmp_path
     cycles = re.search(r"cycles: (\d+)", drawn)
     assert cycles is not None
     assert drawn.count('<rect class="heat"') == int(cycles[1]) > 0
+
+
+def test_the_help_names_every_column_that_a_file_of_weather_may_have(capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody should have to provoke an error to learn them."""
+    with pytest.raises(SystemExit):
+        cli.main(["simulate", "--help"])
+    told = " ".join(capsys.readouterr().out.split())
+    assert [name for name in (TIME, *COLUMNS) if not re.search(rf"\b{name}\b", told)] == []
 
 
 WIDE_PX = 8.5
