@@ -18,10 +18,6 @@ from controller.clock import from_rfc3339
 from controller.enclosure_settings import Enclosure
 from controller.explain import explain
 from controller.status import Words
-from controller.store.told import told
-
-CHAIN = "journal's chain holds"
-"""The permissive that is lost until somebody has taken note."""
 
 DAY_MS = 86_400_000
 RANGES = {"24h": ("24 hours", 1), "3d": ("3 days", 3), "3w": ("3 weeks", 21)}
@@ -145,37 +141,6 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         unsensed=seen["heat"].get("senses_current") is False,
         ahead=ahead(state, seen, enclosure.name, enclosure.heater.rated_w, unit) if large else None,
     )
-
-
-def copy_line(state: State) -> str:
-    """Say that the copy of the record elsewhere is behind, and why; empty while all is well or there is none."""
-    word = told(state.folder)
-    if word is None or not word.trouble:
-        return ""
-    behind = "" if word.oldest_ms is None else f" since {_moment(state, word.oldest_ms, state.clock.now().utc_ms)}"
-    return f"The copy elsewhere is behind{behind}: {word.trouble}. Nothing is lost; it is sent later."
-
-
-def outside_line(state: State, unit: Unit) -> str:
-    """Return the clock and the outside temperature, for the head of the page."""
-    now = state.clock.now()
-    clock = words.moment(now.utc_ms, now.utc_ms, state.settings.site.zone)
-    for enclosure in state.settings.enclosure:
-        seen = as_seen(enclosure, state.live.heard(enclosure.name), now)
-        for each in seen["readings"]:
-            if each["quantity"] == "outside" and each["fresh"] and each["value"] is not None:
-                return f"{clock} · outside {words.temperature_said(each['value'], unit)}"
-    return clock
-
-
-def is_break_noted(state: State) -> bool:
-    """Whether no enclosure waits for somebody to take note of a break in the journal's chain."""
-    now = state.clock.now()
-    for enclosure in state.settings.enclosure:
-        needs = as_seen(enclosure, state.live.heard(enclosure.name), now)["permissives"]
-        if not any(each["name"] == CHAIN and each["holds"] for each in needs):
-            return False
-    return True
 
 
 def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, paper: Paper) -> Chart:

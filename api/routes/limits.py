@@ -7,7 +7,7 @@ from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
 from api.examples import LIMIT, shows
-from api.pages import limits, views
+from api.pages import limits, site_lines
 from api.pages.render import page, unit_of
 from api.problem import example
 from controller.clock import rfc3339
@@ -62,7 +62,7 @@ def limits_page(request: Request, state: StateNow, person: Viewer) -> HTMLRespon
         request,
         "limits.html",
         here="limits",
-        line=views.outside_line(state, unit),
+        line=site_lines.outside_line(state, unit),
         groups=limits.shown(state, unit),
         scale=limits.scale(state, unit),
     )

@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse
 
 from api import people
 from api.auth import StateNow, Viewer
-from api.pages import door, forms, ledger, record, safety_forms, views
+from api.pages import door, forms, ledger, record, safety_forms, site_lines, views
 from api.pages.render import page, unit_of
 from api.pages.spark import Span
 from controller.clock import rfc3339
@@ -27,7 +27,7 @@ def site(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     unit = unit_of(request)
     shown = [views.view(state, each, unit, large=False) for each in state.settings.enclosure]
     shown.sort(key=lambda v: (not v.trips, not any(alert.urgent for alert in v.alerts)))
-    line, copy = views.outside_line(state, unit), views.copy_line(state)
+    line, copy = site_lines.outside_line(state, unit), site_lines.copy_line(state)
     return page(request, "site.html", views=shown, line=line, copy=copy)
 
 
@@ -52,7 +52,7 @@ def enclosurepage(
         "enclosure.html",
         v=views.view(state, known, unit, large=True, days=days),
         here=enclosure,
-        line=views.outside_line(state, unit),
+        line=site_lines.outside_line(state, unit),
         answer=ledger.answer(request_asked, now_ms, state.settings.site.zone, unit),
         span_words=f"Last {span_words}",
         ranges=[{"key": k, "text": text, "here": k == back} for k, (text, _) in views.RANGES.items()],
@@ -89,7 +89,7 @@ def heat(enclosure: str, request: Request, state: StateNow, person: Viewer) -> H
         "heat.html",
         name=enclosure,
         here=enclosure,
-        line=views.outside_line(state, unit_of(request)),
+        line=site_lines.outside_line(state, unit_of(request)),
         days=days,
         cost_head=f"cost, {place.currency}",
         total=total,
@@ -115,7 +115,7 @@ def journal(
         request,
         "journal.html",
         here="journal",
-        line=views.outside_line(state, unit),
+        line=site_lines.outside_line(state, unit),
         days=ledger.journal_days(found, now_ms, state.settings.site.zone, unit),
         chain=ledger.chain(record.walk(state, full), now_ms, state.settings.site.zone),
         kinds=record.kinds(state),
@@ -123,6 +123,6 @@ def journal(
         kind=kind,
         full=full,
         refusals=ledger.refusals(state.season.do(people.list_refusals, 20), now_ms, state.settings.site.zone),
-        noted=views.is_break_noted(state),
+        noted=site_lines.is_break_noted(state),
         older=f"/journal?{urlencode(asked)}" if len(found) == _ENTRIES else "",
     )

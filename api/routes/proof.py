@@ -6,7 +6,7 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
-from api.pages import proof, views
+from api.pages import proof, site_lines
 from api.pages.render import page, unit_of
 
 router = APIRouter(include_in_schema=False)
@@ -31,7 +31,7 @@ def proof_page(
         "proof.html",
         here=enclosure,
         name=enclosure,
-        line=views.outside_line(state, unit),
+        line=site_lines.outside_line(state, unit),
         test=shown,
         due=proof.due(state, known),
         others=[each for each in found if each is not shown],

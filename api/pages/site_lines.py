@@ -1,0 +1,45 @@
+"""What pages say of the whole site: the clock and outside, the copy elsewhere, the journal's chain."""
+
+from api.pages import words
+from api.pages.words import Unit
+from api.seen import as_seen
+from api.state import State
+from controller.store.told import told
+
+CHAIN = "journal's chain holds"
+"""The permissive that is lost until somebody has taken note."""
+
+
+def copy_line(state: State) -> str:
+    """Say that the copy of the record elsewhere is behind, and why; empty while all is well or there is none."""
+    word = told(state.folder)
+    if word is None or not word.trouble:
+        return ""
+    behind = (
+        ""
+        if word.oldest_ms is None
+        else f" since {words.moment(word.oldest_ms, state.clock.now().utc_ms, state.settings.site.zone)}"
+    )
+    return f"The copy elsewhere is behind{behind}: {word.trouble}. Nothing is lost; it is sent later."
+
+
+def outside_line(state: State, unit: Unit) -> str:
+    """Return the clock and the outside temperature, for the head of the page."""
+    now = state.clock.now()
+    clock = words.moment(now.utc_ms, now.utc_ms, state.settings.site.zone)
+    for enclosure in state.settings.enclosure:
+        seen = as_seen(enclosure, state.live.heard(enclosure.name), now)
+        for each in seen["readings"]:
+            if each["quantity"] == "outside" and each["fresh"] and each["value"] is not None:
+                return f"{clock} · outside {words.temperature_said(each['value'], unit)}"
+    return clock
+
+
+def is_break_noted(state: State) -> bool:
+    """Whether no enclosure waits for somebody to take note of a break in the journal's chain."""
+    now = state.clock.now()
+    for enclosure in state.settings.enclosure:
+        needs = as_seen(enclosure, state.live.heard(enclosure.name), now)["permissives"]
+        if not any(each["name"] == CHAIN and each["holds"] for each in needs):
+            return False
+    return True
