@@ -10,7 +10,7 @@ import pytest
 from controller.plan import Plan, plan_for
 from controller.proving import criteria
 from controller.proving.account import Account, Outcome, Result, entry_of
-from controller.proving.commissioned import Answer, answers_in, judged_by, last_answer
+from controller.proving.commissioned import Answer, answers_in, judged_by, last_answer, steepest_k_per_min
 from controller.settings import Enclosure
 from controller.store import journal
 from controller.store.connection import open_writer
@@ -77,6 +77,32 @@ def test_where_the_pulse_says_nothing_sure_geometry_stands(rated_a: float | None
     plan, chosen = site(SOIL, AIR, **more)
     assert judged_by(plan, chosen, Answer(2500.0, rated_a)) == plan
     assert judged_by(plan, chosen, None) == plan
+
+
+@pytest.mark.parametrize(
+    ("slope", "limit"),
+    [(1.5, 6.0), (0.3, 3.6), (2.66, 8.32), (2.665, None), (7.0, None), (None, None), (0.0, None), (-0.5, None)],
+)
+def test_an_air_heaters_pulse_makes_the_limit_of_rise_lower_never_higher(
+    slope: float | None, limit: float | None
+) -> None:
+    """E04: twice its steepest minute and 3 K; where that is 8.33 K or more, or not known, the fixed limit stands."""
+    plan, chosen = site(SOIL, AIR, heater=FAN, shape=GLASS)
+    judged = judged_by(plan, chosen, Answer(80.0, 1500.0 / 230.0, slope))
+    assert judged.steepest_k_per_min == limit
+    assert replace(judged, steepest_k_per_min=None) == plan
+
+
+@pytest.mark.parametrize(
+    ("answer", "heater"),
+    [(None, FAN), (Answer(80.0, None, 1.5), FAN), (Answer(80.0, 3.0, 1.5), FAN), (Answer(2500.0, RATED_A, 1.5), CABLE)],
+    ids=["never-proved", "no-current-on-record", "another-heater-since", "a-cable"],
+)
+def test_no_other_pulse_lowers_the_limit_of_rise(answer: Answer | None, heater: dict[str, Any]) -> None:
+    """Of a cable the air tells nothing: the sun warms it as it pleases."""
+    plan, chosen = site(SOIL, AIR, heater=heater, shape=GLASS)
+    assert judged_by(plan, chosen, answer).steepest_k_per_min is None
+    assert steepest_k_per_min(chosen, answer) is None
 
 
 def test_two_depths_by_geometry_alone_are_as_they_were() -> None:
