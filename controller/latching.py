@@ -71,7 +71,7 @@ def too_steep(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> No
         return
     hot = now.mono_s - state.heat_s <= SLOPE_SPAN_S
     state.steep = steep.observe(limit, plan.air, state.probes, state.steep, hot)
-    latch(plan, state, steep.trips(limit, state.steep, state.probes, now.utc_ms), now, entries)
+    latch(plan, state, steep.trips(limit, state.steep, now.utc_ms), now, entries)
 
 
 def sun_is_down(plan: Plan, now: Moment) -> bool:

@@ -136,9 +136,7 @@ def _no_over_limit(plan: Plan, state: State) -> Permissive:
             return lost("nothing over its limit", detail, "when it rises no more, unless it has latched")
     for name, each in state.steep.items():
         if each.times:
-            detail = (
-                f"air probe '{name}' rises {state.probes[name].rise_k_per_min:.1f} K a minute, which is not the heater"
-            )
+            detail = f"air probe '{name}' rises {each.rise_k_per_min:.1f} K a minute, which is not the heater"
             return lost("nothing over its limit", detail, "when it rises no more, unless it has latched")
     return held("nothing over its limit")
 

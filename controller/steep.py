@@ -26,13 +26,14 @@ class Steep(NamedTuple):
         [s] receipt of its newest value.
     warmest_c
         [Cel] the warmest it has lately been, but for the last minute.
-    times
-        Values in a row that rose too fast.
+    times, rise_k_per_min
+        Values in a row that rose too fast, and how fast the last of them.
     """
 
     compared_s: float
     warmest_c: float
     times: int = 0
+    rise_k_per_min: float = 0.0
 
 
 Memory = Mapping[str, Steep]
@@ -65,17 +66,14 @@ def _taken(limit: float, known: Steep | None, probe: ProbeState, at_s: float, ho
     sunk_k = SINKS_K_PER_MIN * (at_s - known.compared_s) / 60.0
     warmest_c = max(earlier, known.warmest_c - sunk_k)
     rise = probe.rise_k_per_min
-    steep = hot and rise is not None and rise >= limit and value - warmest_c >= limit * SLOPE_SPAN_S / 60.0
-    return Steep(at_s, warmest_c, known.times + 1 if steep else 0)
+    if hot and rise is not None and rise >= limit and value - warmest_c >= limit * SLOPE_SPAN_S / 60.0:
+        return Steep(at_s, warmest_c, known.times + 1, rise)
+    return Steep(at_s, warmest_c)
 
 
-def trips(limit: float, memory: Memory, probes: Mapping[str, ProbeState], at_ms: int) -> list[Trip]:
+def trips(limit: float, memory: Memory, at_ms: int) -> list[Trip]:
     """Return what latches: one value may be a spike, so the second one does (hazard P22)."""
-    return [
-        _trip(limit, name, probes[name].rise_k_per_min or 0.0, at_ms)
-        for name, each in memory.items()
-        if each.times >= 2
-    ]
+    return [_trip(limit, name, each.rise_k_per_min, at_ms) for name, each in memory.items() if each.times >= 2]
 
 
 def _trip(limit: float, name: str, rise: float, at_ms: int) -> Trip:

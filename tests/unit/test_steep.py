@@ -33,7 +33,7 @@ def _lived(course: Callable[[float], float], until_s: int, hot: bool, period_s: 
         memory = dict(steep.observe(LIMIT, [watch(period_s)], {"air": probe}, memory, hot))
         # A tick without a new value counts nothing anew.
         assert steep.observe(LIMIT, [watch(period_s)], {"air": probe}, memory, hot) == memory
-        found.append((memory["air"].times, steep.trips(LIMIT, memory, {"air": probe}, at_s * 1000)))
+        found.append((memory["air"].times, steep.trips(LIMIT, memory, at_s * 1000)))
     return found
 
 
@@ -56,9 +56,32 @@ def test_the_first_value_ends_heat_and_the_second_latches() -> None:
     first = next(number for number, (times, _) in enumerate(found) if times)
     assert found[first] == (1, [])
     (latched,) = found[first + 1][1]
+    assert len(found[first + 2][1]) == 1
     assert (latched.kind, latched.probe, latched.limit) == (TripKind.AIR_RISE, "air", LIMIT)
     assert latched.value == pytest.approx(5.0, abs=1.01)
     assert (first * PERIOD_S - 300) <= 60
+
+
+def told(value: float, earlier: float = 20.0, warmest_c: float = 20.0, pause_s: float = 10.0) -> steep.Steep:
+    """Return what is remembered of a value that came `pause_s` after the one before, in air that rises steeply."""
+    probe = ProbeState(over_value=value, compared_s=100.0, rise_k_per_min=8.0, recent=((35.0, earlier), (100.0, value)))
+    before = {"air": steep.Steep(100.0 - pause_s, warmest_c)}
+    return steep.observe(4.5, [watch()], {"air": probe}, before, True)["air"]
+
+
+@pytest.mark.parametrize(("value", "times"), [(24.49, 0), (24.5, 1), (24.51, 1), (60.0, 1)])
+def test_only_what_lies_a_minutes_limit_above_the_warmest_of_lately_counts(value: float, times: int) -> None:
+    """Just under, at, just over, far over 4.5 K above 20 Cel."""
+    assert (told(value).times, told(value).rise_k_per_min) == (times, 8.0 * times)
+
+
+def test_the_warmest_of_lately_is_forgotten_a_tenth_of_a_kelvin_a_minute() -> None:
+    """Ten minutes are one kelvin; what air was a minute ago is remembered whole; the first value remembers itself."""
+    assert told(10.0, earlier=5.0, pause_s=600.0).warmest_c == pytest.approx(19.0, abs=1e-9)
+    assert told(10.0, earlier=19.5, pause_s=600.0).warmest_c == 19.5
+    first = ProbeState(over_value=11.0, compared_s=0.0, recent=((0.0, 11.0),))
+    assert steep.observe(4.5, [watch()], {"air": first}, {}, True) == {"air": steep.Steep(0.0, 11.0, 0, 0.0)}
+    assert steep.observe(4.5, [watch()], {"air": ProbeState()}, {}, True) == {}
 
 
 def test_without_heat_nothing_counts() -> None:
