@@ -98,9 +98,14 @@ NATURE: dict[str, dict[str, Any]] = {
     ("rated_w", "shape", "slope"),
     [
         (1500.0, GLASS, 1.5),
-        (500.0, GLASS, 0.6),
+        pytest.param(500.0, GLASS, 0.6, marks=pytest.mark.whole),
         (1500.0, {"length_m": 6.0, "width_m": 3.0, "height_m": 2.0}, 0.55),
-        (400.0, {"kind": "store", "cover": "opaque", "length_m": 4.0, "width_m": 3.0, "height_m": 2.2}, 0.25),
+        pytest.param(
+            400.0,
+            {"kind": "store", "cover": "opaque", "length_m": 4.0, "width_m": 3.0, "height_m": 2.2},
+            0.25,
+            marks=pytest.mark.whole,
+        ),
     ],
     ids=["strong", "weak", "tunnel", "store"],
 )

@@ -23,11 +23,11 @@ def words(*probes: dict[str, Any], senses: bool | None = False, **parts: Any) ->
 @pytest.mark.parametrize(
     ("probes", "parts", "dead", "welded"),
     [
-        ((SOIL, AIR), {"heater": CABLE}, "3 h into hard heating", "after an hour or more"),
-        ((SOIL, AIR), {"heater": {**CABLE, "rated_w": 300.0}}, "6 h into hard heating", "after an hour or more"),
+        ((SOIL, AIR), {"heater": CABLE}, "after 3 h hard at work", "after an hour or more"),
+        ((SOIL, AIR), {"heater": {**CABLE, "rated_w": 300.0}}, "after 6 h hard at work", "after an hour or more"),
         ((SOIL, AIR), {"heater": WEAK}, "too weak", "at a limit alone"),
         ((SOIL, OUTSIDE), {"heater": CABLE}, "not watched without a probe of air:", "at a limit alone"),
-        ((SOIL, AIR, OUTSIDE), {"heater": FAN, "shape": GLASS}, "3 h into hard heating", "after an hour or more"),
+        ((SOIL, AIR, OUTSIDE), {"heater": FAN, "shape": GLASS}, "after 3 h hard at work", "after an hour or more"),
         ((SOIL, AIR), {"heater": FAN, "shape": GLASS}, "without a probe of outside:", "at a limit alone"),
         ((SOIL, AIR, OUTSIDE), {"heater": WEAK_FAN, "shape": GLASS}, "too weak", "at a limit alone"),
     ],
@@ -41,7 +41,7 @@ def test_each_heater_is_told_how_late_or_that_never(
     assert dead in said
     assert welded in said
     assert said.endswith("Fit a current sensor: with one, both show within seconds.")
-    assert bool(unwatched(settings_of(*probes, **parts).enclosure[0])) is ("into hard heating" not in said)
+    assert bool(unwatched(settings_of(*probes, **parts).enclosure[0])) is ("hard at work" not in said)
 
 
 @pytest.mark.parametrize("senses", [True, None])
