@@ -33,7 +33,7 @@ def told(enclosure: Enclosure, senses_current: bool | None) -> str:
             f"{why[0].upper()}{why[1:]}: one that has died shows only as soil 2 K too cold for six hours of full heat"
         )
     else:
-        dead = f"A heater that has died shows by missing warmth alone, at best after {hours:.0f} h hard at work in the dark"
+        dead = f"A heater that has died shows by missing warmth, at best after {hours:.0f} h hard at work in the dark"
     if _is_seen_welded(enclosure):
         welded = "a relay that welds shut shows only by what grows warm in the dark, after an hour or more"
     else:
