@@ -10,7 +10,7 @@ import pytest
 from controller.plan import Plan, plan_for
 from controller.proving import criteria
 from controller.proving.account import Account, Outcome, Result, entry_of
-from controller.proving.commissioned import Answer, answers_in, judged_by, last_answer, steepest_k_per_min
+from controller.proving.commissioned import Answer, answer_in, answers_in, judged_by, last_answer, steepest_k_per_min
 from controller.settings import Enclosure
 from controller.store import journal
 from controller.store.connection import open_writer
@@ -119,6 +119,27 @@ def account(at_ms: int, lag_s: float, result: Result = Result.PASSED, rated_a: f
         for name, how, each in zip(("current", "heat-pulse"), (Result.PASSED, result), found, strict=True)
     )
     return entry_of(Account("larch", "keeper", "a test", at_ms, 60.0, False, False, steps), 1)
+
+
+@pytest.mark.parametrize(
+    ("lag_s", "result", "known"),
+    [(0.5, Result.PASSED, True), (0.0, Result.PASSED, False), (-1.0, Result.PASSED, False),
+     (600.0, Result.SKIPPED, False), (600.0, Result.FAILED, False), (600.0, Result.ABORTED, False)],
+)  # fmt: skip
+def test_only_a_pulse_that_passed_and_took_time_is_an_answer(lag_s: float, result: Result, known: bool) -> None:
+    """Whatever figures the step has; without a lag there is none."""
+    step = Outcome("heat-pulse", "", "", result, "", {"lag_s": lag_s, "slope_k_per_min": 1.5})
+    found = answer_in(Account("larch", "keeper", "a test", 0, 60.0, False, False, (step,)))
+    assert found == (Answer(lag_s, None, 1.5) if known else None)
+    bare = replace(step, figures={})
+    assert answer_in(Account("larch", "keeper", "a test", 0, 60.0, False, False, (bare,))) is None
+
+
+@pytest.mark.parametrize(("rated_a", "counts"), [(21.0, True), (19.0, True), (21.01, False), (18.99, False)])
+def test_a_heater_whose_current_has_changed_by_a_twentieth_is_still_the_same(rated_a: float, counts: bool) -> None:
+    """5 % of 20 A is 1 A."""
+    heater = {**CABLE, "rated_w": 4600.0}
+    assert (window_s(1.0, rated_a=rated_a, heater=heater) < USUAL_S) is counts
 
 
 def test_the_newest_pulse_that_passed_counts_and_for_a_replay_the_newest_of_then(tmp_path: Path) -> None:
