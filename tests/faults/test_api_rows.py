@@ -211,7 +211,7 @@ def pages_of(bench: Bench) -> Iterator[int]:
         yield port
     finally:
         served.terminate()
-        served.wait(15.0)
+        served.wait(60.0)
 
 
 def answered(port: int, method: str, path: str, address: str = "127.0.0.1") -> int:
