@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
+from controller.expected import warmed_k
 from controller.plan import Plan, plan_for
+from controller.plant.from_settings import construction_of
 from controller.proving import criteria
 from controller.proving.account import Account, Outcome, Result, entry_of
 from controller.proving.commissioned import Answer, answer_in, answers_in, judged_by, last_answer, steepest_k_per_min
@@ -62,6 +64,25 @@ def test_the_probe_that_answers_last_is_waited_for() -> None:
     assert window_s(2500.0, SOIL, {**SOIL, "name": "low", "depth_m": 0.20}, AIR) > window_s(2500.0) == 5000.0
 
 
+@pytest.mark.parametrize(("depths_m", "away_m"), [((0.1, 0.2), (0.04, 0.06)), ((0.09, 0.13), (0.01, 0.05))])
+def test_the_furthest_is_waited_for_as_its_distance_says(
+    depths_m: tuple[float, float], away_m: tuple[float, float]
+) -> None:
+    """A cable at 14 cm: what was measured at the nearest is late, and so will the furthest be, in the same measure."""
+    probes = [{**SOIL, "name": f"soil-{each * 100:.0f}", "depth_m": each} for each in depths_m]
+    _, chosen = site(*probes, AIR)
+
+    def minutes(away: float) -> int:
+        looks = range(1, 175)
+        return next(each for each in looks if warmed_k(construction_of(chosen), away, each * 60.0) >= 0.3)
+
+    nearest, furthest = (minutes(each) for each in away_m)
+    late = 1.1
+    expected_s = 2.0 * late * furthest * 60.0
+    assert 3600.0 < expected_s < USUAL_S
+    assert window_s(late * nearest * 60.0, *probes, AIR) == pytest.approx(expected_s)
+
+
 @pytest.mark.parametrize(
     ("rated_a", "more"),
     [
@@ -81,7 +102,17 @@ def test_where_the_pulse_says_nothing_sure_geometry_stands(rated_a: float | None
 
 @pytest.mark.parametrize(
     ("slope", "limit"),
-    [(1.5, 6.0), (0.3, 3.6), (2.66, 8.32), (2.665, None), (7.0, None), (None, None), (0.0, None), (-0.5, None)],
+    [
+        (1.5, 6.0),
+        (0.3, 3.6),
+        (1.2345, 5.47),
+        (2.66, 8.32),
+        (2.665, None),
+        (7.0, None),
+        (None, None),
+        (0.0, None),
+        (-0.5, None),
+    ],
 )
 def test_an_air_heaters_pulse_makes_the_limit_of_rise_lower_never_higher(
     slope: float | None, limit: float | None
