@@ -26,6 +26,7 @@ def init(asked: argparse.Namespace) -> int:
 
 def check(asked: argparse.Namespace) -> int:
     """Check the settings."""
+    from controller import unsensed
     from controller.heater_log import unrecorded
     from controller.load_settings import load
 
@@ -37,6 +38,9 @@ def check(asked: argparse.Namespace) -> int:
             f"note: enclosure {each.name!r}: nothing reports the contact of its plain relay, so no heater run is "
             'recorded; add a probe with quantity = "contact" or "current"'
         )
+    for each in settings.enclosure:
+        if why := unsensed.unwatched(each):
+            print(f"note: enclosure {each.name!r}: {why}; only a current sensor shows that the heater has died")
     if asked.limits:
         from controller.limit_table import told
 

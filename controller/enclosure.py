@@ -42,6 +42,7 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     judged = intake.take_readings(plan, state, inputs)
     intake.take_requests(plan, state, inputs, now, entries)
     latching.hot(plan, state, now, entries)
+    latching.too_steep(plan, state, now, entries)
     latching.faulty_node(plan, state, now, entries)
     intake.mark_frozen(plan, state, now)
     state.usable = hearing.usable_now(plan, state, now)

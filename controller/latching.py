@@ -2,10 +2,11 @@
 
 from dataclasses import replace
 
-from controller import node_watch, pairs, response
+from controller import node_watch, pairs, response, steep
 from controller.clock import Moment
 from controller.plan import Plan
 from controller.plant.sun import is_dark
+from controller.plausibility import SLOPE_SPAN_S
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits, trip
 from controller.safety.trip import Trip, TripKind
@@ -61,6 +62,16 @@ def hot(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
     lately = now.mono_s - state.heat_s <= limits.HEATER_LATELY_ON_S
     dark = not now.wall_is_believable or sun_is_down(plan, now)
     latch(plan, state, trip.new_trips(heats, lately or dark, now.utc_ms), now, entries)
+
+
+def too_steep(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
+    """Latch air that rises with heat on as this heater was measured not to make it (hazard E04)."""
+    limit = plan.steepest_k_per_min
+    if limit is None:
+        return
+    hot = now.mono_s - state.heat_s <= SLOPE_SPAN_S
+    state.steep = steep.observe(limit, plan.air, state.probes, state.steep, hot)
+    latch(plan, state, steep.trips(limit, state.steep, now.utc_ms), now, entries)
 
 
 def sun_is_down(plan: Plan, now: Moment) -> bool:

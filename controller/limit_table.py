@@ -7,13 +7,15 @@ import ast
 import inspect
 import re
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
 from types import ModuleType
 
 from controller.clock import rfc3339
+from controller.proving import commissioned
+from controller.proving.commissioned import Answer
 from controller.safety import limits, node_limits
 from controller.settings import Settings
 from controller.store.connection import open_reader
@@ -119,8 +121,13 @@ def _limit(name: str, value: float | tuple[float, ...], text: str) -> Limit:
     return Limit(name, figures, unit[1] if unit else "", meaning.strip(), source.strip().rstrip("."))
 
 
-def tighter(settings: Settings, name: str) -> dict[str, float]:
-    """Return by enclosure the value in force, where the settings tighten this limit."""
+def tighter(settings: Settings, name: str, answers: Mapping[str, Answer | None]) -> dict[str, float]:
+    """Return by enclosure the value in force, where the settings or what a proof test measured tighten this limit."""
+    if name == "AIR_RISE_K_PER_MIN":
+        measured = {
+            each.name: commissioned.steepest_k_per_min(each, answers.get(each.name)) for each in settings.enclosure
+        }
+        return {enclosure: value for enclosure, value in measured.items() if value is not None}
     key = _TIGHTENED.get(name)
     if key is None:
         return {}
@@ -182,13 +189,14 @@ def shows_acting(name: str) -> bool:
 def told(settings: Settings) -> Iterator[str]:
     """Yield every limit in words: value, meaning, source, what is tighter, and when it last acted."""
     acted: dict[str, int] = {}
+    answers = commissioned.answers_in(settings.store.folder, [each.name for each in settings.enclosure])
     if (settings.store.folder / "journal.db").exists():
         with closing(open_reader(settings.store.folder / "journal.db")) as journal:
             acted = last_acted_ms(journal, [each.name for each in hard_limits()])
     for each in hard_limits():
         yield f"{each.words}: {each.value} {each.unit}".rstrip()
         yield f"    {each.meaning} Source: {each.source or 'see the text'}."
-        for name, value in tighter(settings, each.name).items():
+        for name, value in tighter(settings, each.name, answers).items():
             yield f"    tightened to {value:g} for enclosure {name!r}"
         if each.name in acted:
             yield f"    last acted {rfc3339(acted[each.name])}"

@@ -134,6 +134,10 @@ def _no_over_limit(plan: Plan, state: State) -> Permissive:
         if probe.rise_count:
             detail = f"air probe '{watch.name}' rises {probe.rise_k_per_min:.1f} K a minute"
             return lost("nothing over its limit", detail, "when it rises no more, unless it has latched")
+    for name, each in state.steep.items():
+        if each.times:
+            detail = f"air probe '{name}' rises {each.rise_k_per_min:.1f} K a minute, which is not the heater"
+            return lost("nothing over its limit", detail, "when it rises no more, unless it has latched")
     return held("nothing over its limit")
 
 

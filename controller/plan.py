@@ -38,6 +38,8 @@ class Plan:
         Gains that settings name; they go before the model's.
     entries
         The schedule as (start, set point or "off", ramp [h]).
+    steepest_k_per_min
+        [K/min] that air may rise with heat on, by what a proof test measured; None: only the fixed limit holds.
     """
 
     name: str
@@ -66,6 +68,7 @@ class Plan:
     ramp_k_per_h: float
     times: CycleTimes
     entries: tuple[tuple[schedule.Start, float | str, float], ...]
+    steepest_k_per_min: float | None = None
 
     @property
     def longest_gap_s(self) -> float:

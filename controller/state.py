@@ -14,6 +14,7 @@ from controller.probe_state import ProbeState
 from controller.safety import lease
 from controller.safety.interlock import Permissive
 from controller.standing import Standing
+from controller.steep import Steep
 from controller.store.requests import Request
 
 NEVER = float("-inf")
@@ -183,6 +184,8 @@ class State:
     ----------
     usable
         By probe, what control may use at this tick (see `hearing`); a probe that is not fresh is not in it.
+    steep
+        By air probe, what is remembered to tell a rise that is not the heater's (see `steep`).
     """
 
     standing: Standing
@@ -218,6 +221,7 @@ class State:
     watch: NodeWatch = NodeWatch()
     response: Response = field(default_factory=Response)
     differing: Since = field(default_factory=dict)
+    steep: Mapping[str, Steep] = field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()
     permissives: tuple[Permissive, ...] = ()
     told_lost: frozenset[str] = frozenset()

@@ -2,8 +2,8 @@
 
 import re
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
 
 from api.pages import limit_scale, words
 from api.pages.limit_scale import Hot, Scale
@@ -11,6 +11,7 @@ from api.pages.words import Unit
 from api.state import State
 from controller.errors import StoreError
 from controller.limit_table import Limit, grouped, hard_limits, last_acted_ms, shows_acting, tighter
+from controller.proving.commissioned import Answer, last_answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +35,23 @@ def acted(state: State) -> dict[str, int]:
         return {}
 
 
+def answers(state: State) -> dict[str, Answer | None]:
+    """Return what the newest proof test of each enclosure measured; nothing where there is no journal yet."""
+    try:
+        with state.reading("journal.db") as journal:
+            return {each.name: last_answer(journal, each.name) for each in state.settings.enclosure}
+    except (StoreError, sqlite3.Error):
+        return {}
+
+
 def shown(state: State, unit: Unit) -> dict[str, tuple[LimitShown, ...]]:
     """Return every limit under its heading."""
-    found, now_ms, zone = acted(state), state.clock.now().utc_ms, state.settings.site.zone
+    found, proved = acted(state), answers(state)
     return {
-        heading: tuple(_shown(each, state, unit, found.get(each.name), now_ms, zone) for each in limits)
+        heading: tuple(
+            _shown(each, unit, tighter(state.settings, each.name, proved), _last(state, each, found.get(each.name)))
+            for each in limits
+        )
         for heading, limits in grouped().items()
     }
 
@@ -48,7 +61,8 @@ def scale(state: State, unit: Unit) -> Scale:
     hot = []
     for each in hard_limits():
         hot.append(Hot(each.name, each.words, each.figures[0]))
-        hot += [Hot(each.name, each.words, value, where) for where, value in tighter(state.settings, each.name).items()]
+        here = tighter(state.settings, each.name, {})
+        hot += [Hot(each.name, each.words, value, where) for where, value in here.items()]
     return limit_scale.scale(hot, unit)
 
 
@@ -58,14 +72,15 @@ def _in_words(text: str, unit: Unit) -> str:
     return words.said(re.sub(r"\b[A-Z]+(?:_[A-Z]+)+\b", lambda found: known.get(found[0], found[0]), text), unit)
 
 
-def _shown(each: Limit, state: State, unit: Unit, at_ms: int | None, now_ms: int, zone: ZoneInfo) -> LimitShown:
-    here = tuple(
-        f"{name}: {_figure((value,), each.unit, unit)}" for name, value in tighter(state.settings, each.name).items()
-    )
-    if at_ms is not None:
-        last = f"Last acted {words.moment(at_ms, now_ms, zone)}, {words.ago((now_ms - at_ms) / 1000)}"
-    else:
-        last = "Has not acted" if shows_acting(each.name) else "Its acting is not recorded"
+def _last(state: State, each: Limit, at_ms: int | None) -> str:
+    if at_ms is None:
+        return "Has not acted" if shows_acting(each.name) else "Its acting is not recorded"
+    now_ms = state.clock.now().utc_ms
+    return f"Last acted {words.moment(at_ms, now_ms, state.settings.site.zone)}, {words.ago((now_ms - at_ms) / 1000)}"
+
+
+def _shown(each: Limit, unit: Unit, tight: Mapping[str, float], last: str) -> LimitShown:
+    here = tuple(f"{name}: {_figure((value,), each.unit, unit)}" for name, value in tight.items())
     meaning, source = _in_words(each.meaning, unit), _in_words(each.source, unit)
     return LimitShown(each.words, _figure(each.figures, each.unit, unit), meaning, source, here, last)
 

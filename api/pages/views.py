@@ -14,6 +14,7 @@ from api.pages.spark import Chart, Paper, Span
 from api.pages.words import Unit
 from api.seen import as_seen
 from api.state import State
+from controller import unsensed
 from controller.clock import from_rfc3339
 from controller.enclosure_settings import Enclosure
 from controller.explain import explain
@@ -88,7 +89,7 @@ class View:
     overridden: str
     at_work: str
     proved: str
-    unsensed: bool
+    unsensed: str
     ahead: Ahead | None
 
 
@@ -138,7 +139,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         overridden=_overridden(state, seen),
         at_work=_at_work(state, seen),
         proved=_proved(state, seen),
-        unsensed=seen["heat"].get("senses_current") is False,
+        unsensed=unsensed.told(enclosure, seen["heat"].get("senses_current")),
         ahead=ahead(state, seen, enclosure.name, enclosure.heater.rated_w, unit) if large else None,
     )
 

@@ -38,7 +38,7 @@ def limits_now(state: StateNow, person: Viewer) -> list[LimitAnswer]:
 
     `acted` is null where it has not, or where `acting_is_recorded` is false.
     """
-    acted = limits.acted(state)
+    acted, answers = limits.acted(state), limits.answers(state)
     return [
         LimitAnswer(
             each.name,
@@ -46,7 +46,7 @@ def limits_now(state: StateNow, person: Viewer) -> list[LimitAnswer]:
             each.unit,
             each.meaning,
             each.source,
-            tighter(state.settings, each.name),
+            tighter(state.settings, each.name, answers),
             shows_acting(each.name),
             rfc3339(acted[each.name]) if each.name in acted else None,
         )

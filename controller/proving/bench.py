@@ -22,6 +22,8 @@ class Patience:
         For the node's first word, and for heat to be permitted: a slow probe, half an hour of calm after a step.
     pulse_s
         For the heat pulse's answer; None: what the physics of the enclosure say.
+    slope_s
+        How long an air heater heats on after its answer, so that its steepest minute is seen.
     warm_s, back_s
         For a probe in the hand, and for a node whose network was cut.
     """
@@ -29,6 +31,7 @@ class Patience:
     node_s: float = 200.0
     heat_s: float = 2400.0
     pulse_s: float | None = None
+    slope_s: float = 180.0
     warm_s: float = 600.0
     back_s: float = 600.0
     leases: int = criteria.LEASE_TIMES

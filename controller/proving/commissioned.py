@@ -1,7 +1,7 @@
-"""What the last proof test's heat pulse says of a cable: one that answered then is judged by its answer now.
+"""What the last proof test's heat pulse says of a heater: one that answered then is judged by its answer now.
 
-Geometry must leave room for soil and contact that nobody has measured; a pulse has measured them. It makes a window
-shorter, never longer.
+Geometry must leave room for soil and contact that nobody has measured; a pulse has measured them. A cable's makes the
+window of its answer shorter, never longer; an air heater's makes the limit of rise lower, never higher.
 """
 
 import sqlite3
@@ -34,12 +34,22 @@ SAME_RATING: Final = 0.05
 """Part by which the rated current may have changed since: with another heater the pulse says nothing."""
 
 
+TIMES_SLOPE: Final = 2.0
+"""Times the steepest rise of its pulse that an air heater may do: mains 10 % high, another place of the probe, less
+wind. Source: engineering judgement."""
+
+ROOM_K_PER_MIN: Final = 3.0
+"""[K/min] Room for what else warms air while it is heated: the sun coming out makes 1.6, out just as a door is shut 2.3
+above the warmest of lately (six enclosures, air-tight or with a vent, -10 to 10 Cel outside, simulated)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """After which time [s] a pulse was answered, and the heater's rated current [A] then."""
+    """What a pulse told: how soon [s] it was answered, the heater's rated current [A], the air's rise [K/min]."""
 
     lag_s: float
     rated_a: float | None
+    slope_k_per_min: float | None = None
 
 
 def answer_in(account: Account) -> Answer | None:
@@ -48,7 +58,9 @@ def answer_in(account: Account) -> Answer | None:
     for each in account.outcomes:
         if each.result is Result.PASSED:
             figures |= each.figures
-    return Answer(figures["lag_s"], figures.get("rated_a")) if figures.get("lag_s", 0.0) > 0.0 else None
+    if not figures.get("lag_s", 0.0) > 0.0:
+        return None
+    return Answer(figures["lag_s"], figures.get("rated_a"), figures.get("slope_k_per_min"))
 
 
 def last_answer(connection: sqlite3.Connection, name: str, before_ms: int | None = None) -> Answer | None:
@@ -67,17 +79,33 @@ def answers_in(folder: Path, names: Iterable[str]) -> dict[str, Answer | None]:
 
 
 def judged_by(plan: Plan, enclosure: Enclosure, answer: Answer | None) -> Plan:
-    """Return the plan whose hard heating is judged by the measured answer, where that is sooner (hazard P14).
+    """Return the plan whose heat is judged by the measured answer, where that is tighter (hazards P14, E04).
 
-    Only of a cable whose heat is sure by geometry as well: a weak one's answer may be lost in the weather of a night.
+    Of cables only one whose heat is sure by geometry as well: a weak one's may be lost in the weather of a night.
     """
-    if answer is None or answer.rated_a is None or enclosure.heater.kind is not HeaterKind.SOIL_CABLE:
-        return plan
-    rated_a, usual_s = enclosure.heater.rated_w / enclosure.heater.volts, plan.expected.window_s
-    if abs(answer.rated_a - rated_a) > SAME_RATING * rated_a or usual_s > limits.LONGEST_UNANSWERED_S:
+    if enclosure.heater.kind is HeaterKind.AIR_HEATER:
+        return replace(plan, steepest_k_per_min=steepest_k_per_min(enclosure, answer))
+    usual_s = plan.expected.window_s
+    if answer is None or not _is_of(enclosure, answer) or usual_s > limits.LONGEST_UNANSWERED_S:
         return plan
     window_s = min(max(TIMES_LAG * _lag_s(enclosure, answer), SOONEST_S), usual_s)
     return replace(plan, expected=replace(plan.expected, window_s=window_s))
+
+
+def _is_of(enclosure: Enclosure, answer: Answer) -> bool:
+    """Whether the heater is still the one that answered."""
+    rated_a = enclosure.heater.rated_w / enclosure.heater.volts
+    return answer.rated_a is not None and abs(answer.rated_a - rated_a) <= SAME_RATING * rated_a
+
+
+def steepest_k_per_min(enclosure: Enclosure, answer: Answer | None) -> float | None:
+    """Return the rise [K/min] that is too much for this air heater, or None where the fixed limit alone holds."""
+    if enclosure.heater.kind is not HeaterKind.AIR_HEATER or answer is None or not _is_of(enclosure, answer):
+        return None
+    if answer.slope_k_per_min is None or not answer.slope_k_per_min > 0.0:
+        return None
+    limit = TIMES_SLOPE * answer.slope_k_per_min + ROOM_K_PER_MIN
+    return round(limit, 2) if limit < limits.AIR_RISE_K_PER_MIN else None
 
 
 def _lag_s(enclosure: Enclosure, answer: Answer) -> float:

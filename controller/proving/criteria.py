@@ -102,6 +102,12 @@ def over_limit(opened_s: float, off_a: float, limit_c: float, hottest_c: float) 
     return Finding(opened_s <= OPENS_WITHIN_S and off_a < NO_CURRENT_A, said, figures)
 
 
+def risen(finding: Finding, slope_k_per_min: float) -> Finding:
+    """Add how steeply [K/min] the air rose over a minute, at most: its rise is judged by that from now on."""
+    figures = {**finding.figures, "slope_k_per_min": round(slope_k_per_min, 2)}
+    return Finding(finding.passed, f"{finding.said}; the air's steepest minute was {slope_k_per_min:.2f} K", figures)
+
+
 def answered(probe: str, rise_k: float, lag_s: float, before_s: float | None) -> Finding:
     """Say how soon the right probe answered, and whether that is far later than it was."""
     figures = {"lag_s": round(lag_s, 1), "rise_k": round(rise_k, 2)}

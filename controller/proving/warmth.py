@@ -85,11 +85,26 @@ def heat_pulse(bench: Bench) -> Finding:
     began_s, before = report_of(stand).arrived_s, _values(stand, expected)
     try:
         _wait_for_answer(bench, expected, before, began_s)
+        finding = _judge(bench, expected, before, stand.clock.now().mono_s - began_s)
+        if stand.enclosure.heater.kind is HeaterKind.AIR_HEATER:
+            finding = criteria.risen(finding, max(_slopes(bench), default=0.0))
     finally:
         stand.wish = Wish.ARMED
-    finding = _judge(bench, expected, before, stand.clock.now().mono_s - began_s)
     opened(bench)
     return finding
+
+
+def _slopes(bench: Bench) -> Iterator[float]:
+    """Heat on, and yield how steeply [K/min] the air probes rise: the case and they have to grow warm first."""
+    stand = bench.stand
+    bench.person.tell(f"  {spoken(bench.patience.slope_s)} more, for how steeply the air rises")
+    end_s = stand.clock.now().mono_s + bench.patience.slope_s
+    while stand.clock.now().mono_s < end_s:
+        stand.turn()
+        if stand.is_tripped:
+            raise StepError(stand.order.because)
+        rises = (stand.keeper.state.probes[each.name].rise_k_per_min for each in stand.plan.air)
+        yield from (each for each in rises if each is not None)
 
 
 def _values(stand: Stand, expected: Expected) -> dict[Place, float]:

@@ -25,7 +25,8 @@ HEATER_SURFACE_C: Final = 70.0
 """[Cel] Wood in long contact at 77 Cel can self-heat to ignition; film softens at 90 Cel. Source: Babrauskas 2007."""
 
 AIR_RISE_K_PER_MIN: Final = 8.33
-"""[K/min] 15 F/min over 60 s or more, the usual rate-of-rise element. Source: secondary copies of UL 521."""
+"""[K/min] 15 F/min over 60 s or more, the usual rate-of-rise element; with an air heater's heat on, what its proof test
+measured may make it tighter. Source: secondary copies of UL 521."""
 
 SOIL_STEP_K: Final = 1.0
 """[K] More than this within 60 s is a probe fault; 161 W/m2 into dry sand gives 0.075 K/min. Source: calculation."""

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from controller.plant.construction import TEXTURES, Construction, HeaterKind
+from controller.plant.construction import TEXTURES, Construction, HeaterKind, Texture
 from controller.plant.sun import clear_sky_ghi_w_m2, solar_position_at
 from controller.proving.commissioned import Answer
 from controller.safety.trip import TripKind
@@ -175,6 +175,7 @@ def test_k02_a_node_that_measures_current_is_asked_instead() -> None:
     assert bed.trips == ()
 
 
+BETWEEN = ("weak-cable", "weak-air-heater")
 BUILT: dict[str, dict[str, Any]] = {
     "cable": {},
     "cable-proved": {"answer": PROVED},
@@ -185,6 +186,12 @@ BUILT: dict[str, dict[str, Any]] = {
     "weak-air-heater": {"heater": {**FAN, "rated_w": 700.0}, "shape": GLASS},
 }
 EVERY = pytest.mark.parametrize("built", BUILT.values(), ids=BUILT)
+AT_EITHER_END = pytest.mark.parametrize(
+    "built",
+    [pytest.param(each, marks=pytest.mark.whole if name in BETWEEN else ()) for name, each in BUILT.items()],
+    ids=BUILT,
+)
+"""Every one at length; with each check those that answer soonest, latest and otherwise."""
 
 
 def told(bed: Bed) -> dict[str, float]:
@@ -233,7 +240,7 @@ class Lagging:
         return self.value
 
 
-@EVERY
+@AT_EITHER_END
 def test_p23_a_probe_ten_times_as_slow_latches_nothing_by_itself(built: dict[str, Any]) -> None:
     """P23: heated, left alone and heated again, its answers come ten minutes late and are answers all the same."""
     bed = Bed(**built, weather=Outdoors(lambda _: 3.0), soil_c=8.0, before=(24.0, 0.3), asked_c=14.0)
@@ -272,14 +279,14 @@ def test_a_warm_front_in_the_night_latches_nothing(built: dict[str, Any], asked_
     sound(Bed(**built, weather=front, soil_c=9.0, before=(36.0, 1.0 if asked_c > 10 else 0.5), asked_c=asked_c), 14)
 
 
-@EVERY
+@AT_EITHER_END
 def test_mild_hours_within_a_cold_night_latch_nothing(built: dict[str, Any]) -> None:
     """Warm air for two hours and cold again: its warmth reaches the probes after it has gone."""
     mild = Outdoors(lambda hours: -2.0 + 12.0 * math.exp(-(((hours - 5.0) / 1.5) ** 2)))
     sound(Bed(**built, weather=mild, soil_c=9.0, before=(24.0, 0.4), asked_c=-4.0), 14)
 
 
-@EVERY
+@AT_EITHER_END
 @pytest.mark.parametrize("at_h", [0.0, 2.4], ids=["at-dusk", "in-the-night"])
 def test_a_door_open_for_half_an_hour_latches_nothing(built: dict[str, Any], at_h: float) -> None:
     """E01 E08: the air falls to outside's and comes back, hard heating or not."""
@@ -290,7 +297,7 @@ def test_a_door_open_for_half_an_hour_latches_nothing(built: dict[str, Any], at_
     sound(Bed(**built, soil_c=10.0, before=(24.0, 1.0), asked_c=22.0, happens=happens), 6)
 
 
-@EVERY
+@AT_EITHER_END
 @pytest.mark.parametrize("asked_c", [22.0, -4.0], ids=["hard-at-work", "off"])
 def test_cold_irrigation_latches_nothing(built: dict[str, Any], asked_c: float) -> None:
     """E10: 4 K colder within two minutes, and warmer again from beside and below for hours."""
@@ -304,7 +311,7 @@ def test_cold_irrigation_latches_nothing(built: dict[str, Any], asked_c: float) 
     sound(Bed(**built, soil_c=11.0, before=(24.0, 0.7), asked_c=asked_c, happens=happens), 12)
 
 
-@EVERY
+@AT_EITHER_END
 def test_e07_a_night_inversion_latches_nothing(built: dict[str, Any]) -> None:
     """E07: under a clear still sky the inside is colder than outside; no alarm of heat, hard at work or off."""
     clear = Outdoors(lambda _: 3.0, cloud=0.0, wind_m_s=0.3, humidity_pct=45.0)
@@ -327,6 +334,30 @@ def test_soil_other_than_the_settings_say_latches_nothing(soil: str) -> None:
     sound(bed, 5)
     bed.ask(20.0)
     sound(bed, 4)
+
+
+DROWNED = {"sand": TEXTURES["sand-wet"], "clay": TEXTURES["clay-wet"], "loam": Texture(1.7, 3.5e6)}
+"""Mineral soil as set, and full of water: loam is set up moist enough to need more than the table has."""
+
+
+@pytest.mark.parametrize("proved", [None, PROVED], ids=["never-proved", "proved"])
+@pytest.mark.parametrize("soil", DROWNED)
+def test_e05_drowned_mineral_soil_neither_latches_a_sound_cable_nor_hides_a_dead_one(
+    soil: str, proved: Answer | None
+) -> None:
+    """E05: through a cold snap and a clear evening nothing latches; dead, it is missed in P14's time all the same."""
+    drowned: dict[str, Any] = {
+        "shape": {"soil": soil}, "answer": proved, "made": lambda built: replace(built, texture=DROWNED[soil])
+    }  # fmt: skip
+    snap = Outdoors(lambda hours: 4.0 - 14.0 * min(1.0, max(0.0, hours / 6.0)))
+    sound(Bed(**drowned, weather=snap, soil_c=10.0, before=(24.0, 0.6), asked_c=22.0), 13)
+    clear = Outdoors(lambda hours: 12.0 - 1.2 * min(hours, 10.0), cloud=0.0, wind_m_s=0.5, humidity_pct=45.0)
+    sound(Bed(**drowned, weather=clear, soil_c=14.0, before=(24.0, 0.0), asked_c=24.0), 13)
+    dead = Bed(**drowned, weather=Outdoors(lambda _: 2.0), before=(24.0, 0.0), heats=lambda _: False)
+    hard_s = hard_from_s(dead)
+    dead.run(3)
+    assert latched(dead) == [TripKind.NO_RESPONSE]
+    off_in_time("P14", dead, hard_s)
 
 
 def sunny(part: Callable[[float], float] = lambda _: 1.0) -> Outdoors:
@@ -361,7 +392,7 @@ def test_the_days_warmth_is_not_called_unasked(probes: tuple[dict[str, Any], ...
         assert latest_rise_h > 8.0, "this soil does rise for hours after sunset, or the test shows nothing"
 
 
-@EVERY
+@AT_EITHER_END
 def test_clouds_that_pass_latch_nothing(built: dict[str, Any]) -> None:
     """A bright day with a cloud every half hour, shut: hot air now and then, heat off and on."""
     weather = sunny(lambda hours: 0.2 if (hours * 2) % 1.0 < 0.3 else 1.0)

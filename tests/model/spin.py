@@ -126,7 +126,7 @@ def _defines(constants: dict[str, int], flags: tuple[str, ...]) -> list[str]:
 def _run(folder: Path, program: str, *arguments: str) -> str:
     if not program.startswith("./") and shutil.which(program) is None:
         raise SpinError(f"'{program}' is not installed, so the dead-man's model cannot be checked; {REMEDY}")
-    done = subprocess.run([program, *arguments], cwd=folder, capture_output=True, text=True, check=False, timeout=100)
+    done = subprocess.run([program, *arguments], cwd=folder, capture_output=True, text=True, check=False, timeout=250)
     if done.returncode:
         raise SpinError(f"'{program}' failed with {done.returncode}: {(done.stdout + done.stderr)[-600:]}; {REMEDY}")
     return done.stdout

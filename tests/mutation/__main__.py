@@ -1,8 +1,9 @@
 """`python -m tests.mutation`: change one thing at a time in `controller/safety`, and see that a test notices.
 
 Works on a copy of the tree, one copy for each core (or `--jobs`). A mutant that no test notices must stand in
-`survivors.toml` with a reason; any other fails the run. `--only limits,trip` changes these modules alone; `--monitors`
-takes every monitor of the controller and the node away instead, one at a time (invariant I13).
+`survivors.toml` with a reason; any other fails the run. `--only limits,trip` changes these modules alone, and so can
+`ground`, `steep` and `commissioned`, which judge outside that room; `--monitors` takes every monitor of the controller
+and the node away instead, one at a time (invariant I13).
 """
 
 import argparse
@@ -24,17 +25,20 @@ from tests.mutation import monitors
 
 ROOT = Path(__file__).parents[2]
 SAFETY = "controller/safety"
-TESTS = " ".join(
-    f"tests/{each}.py"
-    for each in (
-        "unit/test_gate",
-        "unit/test_lease",
-        "unit/test_trip",
-        "unit/test_safety_words",
-        "unit/test_node_limits",
-        "reference/test_limits",
-    )
+TESTS = (
+    "unit/test_gate",
+    "unit/test_lease",
+    "unit/test_trip",
+    "unit/test_safety_words",
+    "unit/test_node_limits",
+    "reference/test_limits",
 )
+BEYOND = {
+    "controller/ground.py": "unit/test_ground",
+    "controller/steep.py": "unit/test_steep",
+    "controller/proving/commissioned.py": "unit/test_commissioned",
+}
+"""What is changed only where it is named, and by which tests it is noticed."""
 PYTEST = "pytest -x -q -p no:cacheprovider --noconftest --assert=plain"
 """The tests of this room need no fixture, and a failure here is only counted: so each run begins in half the time."""
 TIMEOUT_S = 180.0
@@ -61,8 +65,18 @@ class Mutant:
 def modules(only: str) -> list[str]:
     """Return the modules that are changed, the longest first: all, or those named with commas between them."""
     named = {name for name in only.split(",") if name}
-    found = [each for each in (ROOT / SAFETY).glob("*.py") if each.stat().st_size and (not named or each.stem in named)]
-    return [f"{SAFETY}/{each.name}" for each in sorted(found, key=lambda each: -each.stat().st_size)]
+    room = [each for each in (ROOT / SAFETY).glob("*.py") if each.stat().st_size and (not named or each.stem in named)]
+    found = [*room, *(ROOT / each for each in BEYOND if Path(each).stem in named)]
+    return [str(each.relative_to(ROOT)) for each in sorted(found, key=lambda each: -each.stat().st_size)]
+
+
+def tests_of(part: list[str]) -> str:
+    """Return the files of tests that must notice a change in these modules."""
+    here = (
+        *(TESTS if any(each.startswith(SAFETY) for each in part) else ()),
+        *(BEYOND[p] for p in part if p in BEYOND),
+    )
+    return " ".join(f"tests/{each}.py" for each in here)
 
 
 def copied(folder: Path) -> Path:
@@ -82,7 +96,7 @@ def run_part(part: list[str], number: int) -> list[Mutant]:
     with tempfile.TemporaryDirectory(prefix="soilward-mutation-") as name:
         folder = copied(Path(name))
         paths = ", ".join(f'"{each}"' for each in part)
-        command = f"{sys.executable} -m {PYTEST} {TESTS}"
+        command = f"{sys.executable} -m {PYTEST} {tests_of(part)}"
         (folder / "session.toml").write_text(
             f"[cosmic-ray]\nmodule-path = [{paths}]\ntimeout = {TIMEOUT_S}\nexcluded-modules = []\n"
             f'test-command = "{command}"\n[cosmic-ray.distributor]\nname = "local"\n'
@@ -122,7 +136,7 @@ def main() -> int:
     """Mutate as asked; returns 1 if anything went unnoticed."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="copies at work at once")
-    parser.add_argument("--only", default="", help="modules of controller/safety, with commas (default: all)")
+    parser.add_argument("--only", default="", help="modules, with commas (default: all of controller/safety)")
     parser.add_argument("--monitors", action="store_true", help="take every monitor away instead")
     asked = parser.parse_args()
     jobs = max(1, asked.jobs)

@@ -63,6 +63,8 @@ class Built:
         [K] of its probes; without any, the steps of 1/16 K stand still for long.
     lag_s
         [s] after which the heat pulse of its proof test was answered; None: never proved.
+    slope_k_per_min
+        [K/min] the air's steepest rise in that pulse, of an air heater.
     """
 
     heater: Mapping[str, Any]
@@ -72,6 +74,7 @@ class Built:
     shut: bool = False
     noise_k: float = NOISE_K
     lag_s: float | None = None
+    slope_k_per_min: float | None = None
 
 
 BUILT: dict[str, Built] = {
@@ -81,6 +84,9 @@ BUILT: dict[str, Built] = {
         {**CABLE, "rated_w": 200.0}, 20.0, (SOIL, DEEP, AIR, RIDGE, OUTSIDE), {"cover": "thin film"}
     ),
     "air-heater": Built(FAN, 14.0, (SOIL, AIR, RIDGE, OUTSIDE, CASE), GLASS),
+    "air-heater-proved": Built(
+        FAN, 14.0, (SOIL, AIR, RIDGE, OUTSIDE, CASE), GLASS, shut=True, lag_s=80.0, slope_k_per_min=1.5
+    ),
     "cable-in-sand": Built(CABLE, 18.0, (SOIL, AIR), {"soil": "sand"}, shut=True),
     "cable-in-peat": Built({**CABLE, "rated_w": 400.0}, 15.0, (SOIL, DEEP, OUTSIDE), {"soil": "peat"}),
     "cable-and-quiet-probes": Built(CABLE, 14.0, (SOIL, AIR, OUTSIDE, CASE), noise_k=0.0),
@@ -142,7 +148,8 @@ def season(built: Built, seed: int, days: float, start_day: int = 0, dies_day: f
     chosen, start_ms = settings.enclosure[0], START_MS + start_day * DAY_S * 1000
     plan, found = coarse(plan_for(settings, chosen, TICK_S), TICK_S), Found()
     if built.lag_s is not None:
-        plan = judged_by(plan, chosen, Answer(built.lag_s, chosen.heater.rated_w / chosen.heater.volts))
+        rated_a = chosen.heater.rated_w / chosen.heater.volts
+        plan = judged_by(plan, chosen, Answer(built.lag_s, rated_a, built.slope_k_per_min))
     plant = plant_for(built, chosen, seed, start_ms)
     state = enclosure.start(plan, Standing(armed=True, proved_ms=start_ms))
     ticks = round(days * DAY_S / TICK_S)

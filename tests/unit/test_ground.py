@@ -47,6 +47,14 @@ def test_a_late_or_small_store_is_dry_and_a_large_one_wet(lag: float, store: flo
     assert highest_c(CABLE, known) == (27.0 if found is Ground.DRY else 32.0)
 
 
+def test_a_bound_itself_is_dry_or_wet() -> None:
+    """At 2.2 times the lag and 1.15, at half and at twice the store."""
+    even = replace(CABLE.tuned.model, upper_j_k=2.0**20, bed_j_k=2.0**20)
+    plan = replace(CABLE, tuned=tuned_by(even))
+    for lag, store, found in ((2.2, 1.15, Ground.DRY), (1.0, 0.5, Ground.DRY), (1.0, 2.0, Ground.WET)):
+        assert ground(plan, taught(even, lag, store)) is found
+
+
 def test_nothing_learnt_and_heat_in_the_air_say_nothing_of_the_ground() -> None:
     """No plan, a plan of geometry alone, and an air heater, whose warmth comes round by the air."""
     assert ground(CABLE, None) is Ground.AS_SET

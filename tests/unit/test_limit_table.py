@@ -8,6 +8,7 @@ import pytest
 
 from controller import cli, limit_table
 from controller.limit_table import hard_limits, last_acted_ms, tighter
+from controller.proving.commissioned import Answer
 from controller.safety import limits, node_limits
 from controller.safety.node_fault import NodeFault
 from controller.store import journal
@@ -15,6 +16,7 @@ from controller.store.connection import open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL
 from tests.core_site import settings_of
+from tests.heat_site import AIR, FAN, GLASS, SOIL
 
 NAMES = [name for name in vars(limits) if name.isupper()]
 NODE_NAMES = [name for name in vars(node_limits) if name.isupper() and name not in NAMES]
@@ -42,9 +44,17 @@ def test_every_limit_says_what_it_is_for(limit: limit_table.Limit) -> None:
 def test_a_limit_that_the_settings_tighten_shows_the_value_in_force() -> None:
     """Only where it is tighter, and only for the limits that may be tightened."""
     settings = settings_of(limits={"soil_trip": 35.0})
-    assert tighter(settings, "SOIL_TRIP_C") == {"larch": 35.0}
-    assert tighter(settings, "AIR_FIRE_C") == {}
-    assert tighter(settings, "TICK_S") == {}
+    assert tighter(settings, "SOIL_TRIP_C", {}) == {"larch": 35.0}
+    assert tighter(settings, "AIR_FIRE_C", {}) == {}
+    assert tighter(settings, "TICK_S", {}) == {}
+
+
+def test_what_a_proof_test_measured_of_an_air_heater_shows_as_the_tighter_rise() -> None:
+    """Of that enclosure, at that limit and at no other."""
+    settings = settings_of(SOIL, AIR, heater=FAN, shape=GLASS)
+    answers = {"larch": Answer(80.0, FAN["rated_w"] / 230.0, 1.5)}
+    assert tighter(settings, "AIR_RISE_K_PER_MIN", answers) == {"larch": 6.0}
+    assert tighter(settings, "AIR_RISE_K_PER_MIN", {}) == tighter(settings, "SOIL_TRIP_C", answers) == {}
 
 
 def test_the_journal_tells_when_a_limit_last_acted(tmp_path: Path) -> None:

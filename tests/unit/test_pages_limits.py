@@ -9,12 +9,14 @@ import pytest
 from api.pages.limit_scale import LINE, Hot, scale
 from api.pages.words import Unit
 from controller.limit_table import grouped, hard_limits
+from controller.proving import criteria
+from controller.proving.account import Account, Outcome, Result, entry_of
 from controller.store import journal
 from controller.store.connection import open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL
 from tests.api_site import ApiSite
-from tests.unit.pages_site import open_site
+from tests.unit.pages_site import NOW_MS, open_site
 
 SOIL, FIRE = Hot("SOIL_TRIP_C", "soil trip", 40.0), Hot("AIR_FIRE_C", "air fire", 57.0)
 
@@ -78,6 +80,27 @@ def test_each_heading_can_be_reached_from_the_top(tmp_path: Path) -> None:
     links = re.findall(r'href="#(group-\d)"', text)
     assert len(links) == len(grouped())
     assert all(f'id="{each}"' in text for each in links)
+
+
+def test_what_a_proof_test_measured_stands_as_the_tighter_rise_in_force(tmp_path: Path) -> None:
+    """On the page and for programs: twice the steepest minute and 3 K, at the enclosure that was proved."""
+    rated_a = 2000.0 / 230.0
+    pulse = criteria.risen(criteria.answered("air-ridge", 1.0, 80.0, None), 1.0)
+    steps = tuple(
+        Outcome(name, "", "", Result.PASSED, each.said, each.figures)
+        for name, each in (("current", criteria.current(rated_a, 0.0, rated_a)), ("heat-pulse", pulse))
+    )
+    proved = Account("southwall", "keeper", "new heater", NOW_MS, 60.0, False, False, steps)
+    with open_site(tmp_path) as client:
+        before = client.get("/limits").text
+        with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as connection:
+            journal.append(connection, [entry_of(proved, 1)])
+        after, told = client.get("/limits").text, client.get("/api/limits").json()
+    assert "tighter at southwall" not in before
+    assert "tighter at southwall: 5 K/min" in after
+    assert {each["name"]: each["tightened"] for each in told if each["tightened"]} == {
+        "AIR_RISE_K_PER_MIN": {"southwall": 5.0}
+    }
 
 
 def test_the_acting_of_a_limit_carries_its_age(tmp_path: Path) -> None:

@@ -7,13 +7,14 @@ import json
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
 
 from controller import standing
 from controller.clock import Clock
+from controller.enclosure_settings import HeaterKind
 from controller.errors import SoilwardError, StoreError
 from controller.load_settings import load
 from controller.node import simulated
@@ -23,6 +24,7 @@ from controller.proving import losses
 from controller.proving.account import Account, Outcome, Result, from_entry
 from controller.proving.bench import Patience
 from controller.proving.command import Asked, prove
+from controller.proving.commissioned import answer_in
 from controller.proving.sequence import NAMES
 from controller.standing import Standing
 from controller.store import journal
@@ -93,6 +95,14 @@ class Site:
         """Have the node ignore the end of a lease."""
         guard = self.node.board.guard
         guard.core = LongLease(guard.core.key)
+
+    def fit_air_heater(self) -> None:
+        """Let it heat the air, not the soil."""
+        (larch,) = self.settings.enclosure
+        heater = larch.heater.model_copy(update={"kind": HeaterKind.AIR_HEATER, "depth_m": None})
+        changed = larch.model_copy(update={"heater": heater})
+        self.settings = self.settings.model_copy(update={"enclosure": (changed,)})
+        self.plant.warms = "air-low"
 
     def lose_sensor(self) -> None:
         """Have the node sense no current: what flows is then found by the step's own criterion, not by the node."""
@@ -299,6 +309,21 @@ def no_answer(site: Site) -> Run:
     return Run(site, person, site.prove(person, ("node", "heat-pulse")))
 
 
+def air_heated(site: Site) -> Run:
+    """An air heater that warms its air by 6 K a minute."""
+    site.fit_air_heater()
+    person = Hands(site, **{"'air-low'": lambda: setattr(site.plant, "rate", 0.1)})
+    patience = replace(SHORT, slope_s=60.0)
+    return Run(site, person, site.prove(person, ("node", "current", "heat-pulse"), patience))
+
+
+def air_too_quick(site: Site) -> Run:
+    """An air heater that warms its air by 18 K a minute."""
+    site.fit_air_heater()
+    person = Hands(site, **{"'air-low'": lambda: setattr(site.plant, "rate", 0.3)})
+    return Run(site, person, site.prove(person, ("node", "heat-pulse"), replace(SHORT, slope_s=90.0)))
+
+
 def not_warmed(site: Site) -> Run:
     """The person warms no probe."""
     person = Hands(site, Warm=lambda: None)
@@ -346,7 +371,7 @@ def broken(site: Site) -> Run:
 SCENARIOS: tuple[Callable[[Site], Run], ...] = (
     everything, twice, unsensed, not_following, welded, welded_later,
     both_welded_later, over_and_still_on, cut_survived, no_current, lease_ignored, kill_survived, wrong_probe,
-    no_answer, not_warmed, not_cut, really_hot, interrupted, broken,
+    no_answer, air_heated, air_too_quick, not_warmed, not_cut, really_hot, interrupted, broken,
 )  # fmt: skip
 
 
@@ -391,6 +416,19 @@ def test_every_figure_goes_to_the_journal_in_one_entry(runs: Runs) -> None:
     assert steps["over-limit"]["opened_after_s"] <= 2.0
 
 
+def test_of_an_air_heater_the_steepest_minute_is_measured_and_tightens_the_limit(runs: Runs) -> None:
+    """E04: with the heater on for a minute after its answer; what is too much follows from it at the next start."""
+    run = runs(air_heated)
+    outcome = run.step("heat-pulse")
+    assert outcome.result is Result.PASSED, outcome.said
+    assert outcome.figures["slope_k_per_min"] == pytest.approx(6.0, abs=0.5)
+    assert "slope_k_per_min" not in runs(everything).step("heat-pulse").figures
+    answer = answer_in(run.account)
+    assert answer is not None
+    assert answer.slope_k_per_min == outcome.figures["slope_k_per_min"]
+    assert answer.rated_a == pytest.approx(2.0)
+
+
 def test_the_rehearsed_trip_is_not_left_latched(runs: Runs) -> None:
     """It stands in the account alone: no trip in the journal, none in the standing orders."""
     run = runs(everything)
@@ -431,6 +469,7 @@ def test_without_a_current_sensor_the_person_reads_a_meter(runs: Runs) -> None:
         (kill_survived, "controller-kill", "ISOLATE"),
         (wrong_probe, "heat-pulse", "'soil-25' of larch rose"),
         (no_answer, "heat-pulse", "'soil-10' rose 0.00 K"),
+        (air_too_quick, "heat-pulse", "limit 8.33 K a minute"),
         (not_warmed, "over-limit", "did not pass 16.0 Cel in time"),
         (not_cut, "broker-cut", "was it really cut off"),
         (really_hot, "heat-pulse", "46.0 Cel"),

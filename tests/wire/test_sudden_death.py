@@ -63,9 +63,9 @@ def test_a_controller_killed_in_full_flow_lets_go_of_the_heater_and_keeps_every_
         waiting = given_before - wire.acknowledged
         bench.controller.start()
         span = (backlog.stamps[0], backlog.stamps[-1])
-        until("all are stored", lambda: len(_stored(bench, *span)) >= len(backlog.stamps), 15.0)
+        until("all are stored", lambda: len(_stored(bench, *span)) >= len(backlog.stamps), 60.0)
         assert _stored(bench, *span) == backlog.stamps
-        until("all are acknowledged", lambda: set(backlog.by_payload) <= wire.acknowledged, 5.0)
+        until("all are acknowledged", lambda: set(backlog.by_payload) <= wire.acknowledged, 30.0)
         assert all(wire.given.count(payload) == 2 for payload in waiting & set(backlog.by_payload))
 
 
