@@ -139,10 +139,12 @@ class Controller:
         for first in self._held.first(self._most_held):
             self._ticking.has_news(first, now.mono_s)
         name = self._ticking.next(now.mono_s)
-        if name is not None and not self._step(self.keepers[name], now):
+        if name is not None and self._step(self.keepers[name], now):
+            self._held.stepped(name)
+        elif name is not None:
             for message in self._held.lost(name):
                 self.inbox.drop(message)
-        for message in self._held.ready(self._ticking.waits):
+        for message in self._held.ready():
             # The writer sends it after the commit of the rows that stand before it in the line.
             self.writer.put_reading(None, partial(self.inbox.acknowledge, message))
 
@@ -169,9 +171,8 @@ class Controller:
             names.add(reading.enclosure)
             watch = keeper.plan.watches[reading.probe]
             hot = watch.over is not None and reading.value >= watch.over
-            if reading.arrived_ms - reading.stamp_ms > watch.stale_after_s * 1000 and not hot:
-                self._ticking.has_old(reading.enclosure)
-            else:
+            # What is told of long ago waits for the next tick: nothing depends on it now.
+            if hot or reading.arrived_ms - reading.stamp_ms <= watch.stale_after_s * 1000:
                 self._ticking.has_news(reading.enclosure, message.arrived.mono_s, hot=hot)
         return frozenset(names)
 
