@@ -227,7 +227,9 @@ class Writer:
                 self._wake.wait_for(lambda: self._stopping or self._wait_s() <= 0.0, timeout=wait_s)
 
     def _wait_s(self) -> float:
-        dues = [due_s for lane in (self._journal, self._readings) if (due_s := lane.due_s()) is not None]
+        piece_s = self._record.due_s
+        found = (self._journal.due_s(), self._readings.due_s(), piece_s if piece_s and self.healthy else None)
+        dues = [due_s for due_s in found if due_s is not None]
         return min(max(min(dues) - self._clock.now().mono_s, 0.0), POLL_S) if dues else POLL_S
 
 
