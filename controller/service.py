@@ -29,7 +29,7 @@ from controller.safety.lease import Order
 from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
-from controller.store.damage import sound_or_aside
+from controller.store.damage import require_sound_journal, sound_or_aside
 from controller.store.journal import JSON
 from controller.ticking import Ticking
 from controller.watchdog import watch
@@ -66,6 +66,7 @@ class Controller:
         self._lock = Lock(folder / "controller.db")
         now = clock.now()
         aside = sound_or_aside(folder, now.utc_ms)
+        require_sound_journal(folder)
         self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
         self._answers = commissioned.answers_in(folder, [each.name for each in settings.enclosure])
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
@@ -237,7 +238,7 @@ class Controller:
     def _shell(self, name: str, now: Moment) -> Inputs:
         """Return how the shell fares, as the tick is told."""
         link = self.inbox.link_now
-        notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes()]
+        notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes()]
         if self._flaps[name].is_flapping(now.mono_s):
             notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
         if name in self._slower:

@@ -10,6 +10,7 @@ from typing import Any
 from controller.clock import Clock
 from controller.store import journal
 from controller.store.connection import BUSY_MS, open_writer
+from controller.store.damage import DamagedError, is_damage
 from controller.store.durations import Durations
 from controller.store.heads import Sealer
 from controller.store.journal import JSON, Entry
@@ -151,6 +152,11 @@ class Writer:
     def journal_failing_since_s(self) -> float | None:
         """[s] monotonic since when the journal alone, or the thread, has been failing; None if it is not."""
         return _earliest(self._journal.failing_since_s(self._clock.now().mono_s), self._died_s)
+
+    @property
+    def journal_damage(self) -> str:
+        """What is wrong with the journal's file, and what to do; "" while it is sound or merely out of room."""
+        return str(DamagedError("journal.db")) if is_damage(self._journal.fault) else ""
 
     def turn(self) -> None:
         """Commit what is due, the journal first. The thread's one step; a test may take it instead of the thread."""

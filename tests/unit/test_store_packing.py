@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from controller.status import Grade
 from controller.store import blocks, packing, rolled, shelves
-from controller.store.blocks import DamagedBlockError, Row
+from controller.store.blocks import Row
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import open_writer
 from controller.store.keeping import PACK_ROWS, Keeping
 from controller.store.migrations import READINGS
