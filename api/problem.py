@@ -12,10 +12,12 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from controller.errors import StoreError
+from controller.store.damage import DamagedError, is_damage
 
 MEDIA_TYPE = "application/problem+json"
 _LOG = logging.getLogger("soilward.api")
 
+DAMAGED = "a part of the record is damaged; put back a backup, or ask for another time"
 TITLES = {
     400: "Not understood",
     401: "Not signed in",
@@ -53,7 +55,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, _on_http)
     app.add_exception_handler(RequestValidationError, _on_validation)
     app.add_exception_handler(StoreError, _on_store)
-    app.add_exception_handler(sqlite3.OperationalError, _on_store)
+    app.add_exception_handler(sqlite3.DatabaseError, _on_store)
     app.add_exception_handler(Exception, _on_anything)
 
 
@@ -106,8 +108,18 @@ async def _on_validation(request: Request, error: Exception) -> Response:
 
 
 async def _on_store(request: Request, error: Exception) -> Response:
+    if (
+        not is_damage(error)
+        and isinstance(error, sqlite3.DatabaseError)
+        and not isinstance(error, sqlite3.OperationalError)
+    ):
+        return await _on_anything(request, error)
     _LOG.warning("store not available: %s", error)
-    return shown(request, 503, "the record cannot be read now; has the controller run here yet?")
+    if isinstance(error, DamagedError):
+        return shown(request, 503, str(error))
+    return shown(
+        request, 503, DAMAGED if is_damage(error) else "the record cannot be read now; has the controller run here yet?"
+    )
 
 
 async def _on_anything(request: Request, error: Exception) -> Response:

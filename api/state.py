@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol, cast
@@ -15,8 +15,10 @@ from api.tries import Tries
 from api.writer import Writer
 from controller.clock import Clock
 from controller.enclosure_settings import Enclosure
+from controller.errors import StoreError
 from controller.settings import Served, Settings
 from controller.store.connection import open_reader
+from controller.store.damage import DamagedError, is_damage
 
 
 class Door(Protocol):
@@ -74,13 +76,15 @@ class State:
         Raises
         ------
         StoreError
-            If it is not there yet or cannot be read.
+            If it is not there yet or cannot be read; a `DamagedError` names it and what to do.
         """
-        connection = open_reader(self.folder / file)
         try:
-            yield connection
-        finally:
-            connection.close()
+            with closing(open_reader(self.folder / file)) as connection:
+                yield connection
+        except (sqlite3.DatabaseError, StoreError) as error:
+            if not is_damage(error):
+                raise
+            raise DamagedError(file) from error
 
     def enclosure(self, name: str) -> Enclosure:
         """Return the settings of one enclosure.

@@ -50,7 +50,7 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
     """Judge every reading."""
     if not inputs.readings:
         return ()
-    probes, judged = dict(state.probes), []
+    probes, judged, over = dict(state.probes), [], dict[str, float]()
     for reading in inputs.readings:
         watch = plan.watches[reading.probe]
         verdict = judge(watch, probes[reading.probe], reading, inputs.resumed_s)
@@ -59,8 +59,19 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
         hot = watch.is_air and reading.value >= plan.air_no_heat_c
         if hot and verdict.state.compared_s == reading.arrived_s:
             state.air_hot_s, state.air_hot_probe = reading.arrived_s, reading.probe
+        if verdict.state.over:
+            over[reading.probe] = max(reading.value, over.get(reading.probe, reading.value))
     state.probes = probes
+    for name, value in over.items():
+        _keep_over(probes, name, value)
     return tuple(judged)
+
+
+def _keep_over(probes: dict[str, ProbeState], name: str, value: float) -> None:
+    """A sample over its limit counts for this tick, whatever the same probe has said since the last one."""
+    if not probes[name].over:
+        probes[name] = probes[name].copy()
+        probes[name].over, probes[name].over_value = True, value
 
 
 def mark_frozen(plan: Plan, state: State, now: Moment) -> None:

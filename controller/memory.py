@@ -17,6 +17,9 @@ from controller.store.readings import HOUR_MS
 
 log = logging.getLogger("soilward.service")
 CLOSINGS_LOST_IN_A_CRASH = 5
+COUNTED_S = 60.0
+"""[s] that a closing more may wait to be saved. A relay closes thirty times an hour at most, so a crash costs one or
+two; a site of a thousand beds would save all its orders three times a second. Source: engineering judgement."""
 
 
 class Memory:
@@ -43,10 +46,26 @@ class Memory:
         # Enclosures that settings no longer name keep their trips, should they come back.
         self._others = {name: each for name, each in kept.enclosures.items() if name not in names}
         self.is_saved = True
+        self._counted_s: float | None = None
         self._save(self.recalled)
 
     def _save(self, standings: Mapping[str, Standing]) -> None:
         standing.save(self._file, Kept(self.epoch, {**self._others, **standings}))
+
+    def must_save(self, before: Standing, after: Standing, now_s: float) -> bool:
+        """Whether standing orders must be saved at once: they changed, or the last try failed; a count alone waits."""
+        if not self.is_saved:
+            return True
+        if after == before:
+            return False
+        counted = replace(before, closings=after.closings) == after
+        if counted and self._counted_s is None:
+            self._counted_s = now_s
+        return not counted
+
+    def owes(self, now_s: float) -> bool:
+        """Whether a count has waited long enough."""
+        return self._counted_s is not None and now_s - self._counted_s >= COUNTED_S
 
     def save(self, standings: Mapping[str, Standing]) -> None:
         """Save, or remember that it failed: it is tried again each tick, and until then there is no heat."""
@@ -56,7 +75,7 @@ class Memory:
             log.error("standing orders cannot be saved: %s", error)
             self.is_saved = False
             return
-        self.is_saved = True
+        self.is_saved, self._counted_s = True, None
 
 
 def _set_back(recalled: Mapping[str, Standing], recorded: Mapping[str, int]) -> dict[str, int]:

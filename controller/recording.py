@@ -40,6 +40,11 @@ class Recording:
         since_s = self._writer.failing_since_s
         return self._memory.is_saved and (since_s is None or now.mono_s - since_s <= limits.UNRECORDED_S)
 
+    def notes(self) -> tuple[tuple[str, str], ...]:
+        """Return (name, words) of what a person should know of the files."""
+        words = self._writer.journal_damage
+        return (("journal-damaged", words),) if words else ()
+
     def enter(
         self, kind: str, name: str | None, why: str, now: Moment, more: Mapping[str, JSON] = MappingProxyType({})
     ) -> None:

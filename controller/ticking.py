@@ -22,12 +22,7 @@ class Ticking:
         self._due = [(now_s + number * spread, next(self._count), name) for number, name in enumerate(known)]
         self._news: dict[str, float] = {}
         self._hot: dict[str, None] = {}
-        self._old: set[str] = set()
         self.late = Durations()
-
-    def waits(self, name: str) -> bool:
-        """Whether this enclosure has something that its next step takes."""
-        return name in self._news or name in self._old
 
     def wait_s(self, now_s: float) -> float:
         """[s] until the next one's turn."""
@@ -38,10 +33,6 @@ class Ticking:
         self._news.setdefault(name, now_s)
         if hot:
             self._hot[name] = None
-
-    def has_old(self, name: str) -> None:
-        """Let what is told of long ago wait for this enclosure's next tick: nothing depends on it now."""
-        self._old.add(name)
 
     def next(self, now_s: float) -> str | None:
         """Return whom to step now: who is hot, else who has waited longest; None if nobody's turn has come."""
@@ -54,7 +45,6 @@ class Ticking:
             return None
         self._news.pop(name, None)
         self._hot.pop(name, None)
-        self._old.discard(name)
         if name == self._due[0][2] and now_s >= due_s:
             self.late.take(now_s - due_s)
             # A late tick is not made up for: the next one is due a whole tick after this.

@@ -81,13 +81,17 @@ class Victoria(Kept):
         return result
 
     def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
-        chosen = f'{{__name__=~"heater_run_(seconds|energy_j)",site="{site}",enclosure="{enclosure}"}}'
-        seconds: dict[tuple[int, str], float] = {}
-        joules: dict[tuple[int, str], float] = {}
+        chosen = f'{{__name__=~"heater_run_(seconds|energy_j|explained)",site="{site}",enclosure="{enclosure}"}}'
+        found: dict[str, dict[int, float]] = {"seconds": {}, "energy_j": {}, "explained": {}}
+        words: dict[int, str] = {}
         for told, at_ms, value in self._export(chosen, start_ms, end_ms):
-            into = seconds if told["__name__"].endswith("seconds") else joules
-            into[at_ms, told.get("ended_by", "")] = value
-        return [Run(key[0], value, joules.get(key), key[1]) for key, value in sorted(seconds.items())]
+            found[told["__name__"].removeprefix("heater_run_")][at_ms] = value
+            # What became known later goes behind what was said, so the most words are the last ones.
+            words[at_ms] = max(words.get(at_ms, ""), told.get("ended_by", ""), key=len)
+        return [
+            Run(at_ms, value, found["energy_j"].get(at_ms), words[at_ms])
+            for at_ms, value in sorted(found["seconds"].items())
+        ]
 
     def journal(self, site: str, start_ms: int, end_ms: int, limit: int) -> list[StoredEntry]:
         found = [

@@ -12,10 +12,9 @@ from itertools import accumulate
 from operator import add, sub
 from typing import TypeAlias
 
-from controller.errors import StoreError
 from controller.status import Grade
 from controller.store import columns
-from controller.store.columns import Column, Laid
+from controller.store.columns import Column, DamagedBlockError, Laid
 
 Row: TypeAlias = tuple[int, int, int, float, str]
 """Probe number, taken [ms UTC], arrived [ms UTC], value, grade."""
@@ -28,10 +27,6 @@ GRIDS = (1, 10, 16, 100, 1000, 10_000)
 GRADES = tuple(each.value for each in Grade)
 """Grades by their code."""
 _CODES = {grade: code for code, grade in enumerate(GRADES)}
-
-
-class DamagedBlockError(StoreError):
-    """A block that does not give back what was put in."""
 
 
 def pack(rows: Sequence[Row]) -> bytes:
@@ -89,7 +84,7 @@ def opened(block: bytes) -> Opened:
             raise DamagedBlockError(f"a block has version {version}, not {VERSION}; install the newer program")
         body = zlib.decompress(block[_HEAD.size :])
         return Opened(grid, count, first_ms, first_step, body, columns.lay(body, 0, count, _COLUMNS))
-    except (zlib.error, struct.error, KeyError, UnicodeDecodeError) as error:
+    except (zlib.error, struct.error) as error:
         raise DamagedBlockError(f"a block of readings is damaged ({error}); put back a backup") from error
 
 

@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
+from controller.errors import StoreError
+
 _HEAD = struct.Struct("<cq")
 _WIDTHS = (("B", 1 << 8), ("H", 1 << 16), ("I", 1 << 32), ("Q", 1 << 64))
 CONSTANT = "x"
@@ -45,14 +47,29 @@ def _narrow(column: Column) -> tuple[str, int, Column]:
     return code, least, [value - least for value in column]
 
 
+class DamagedBlockError(StoreError):
+    """A block, or a day, that does not give back what was put in."""
+
+
 def lay(data: bytes, offset: int, count: int, columns: int) -> list[Laid]:
-    """Return where each of `columns` columns of `count` values lies, from an offset [bytes] on."""
+    """Return where each of `columns` columns of `count` values lies, from an offset [bytes] on.
+
+    Raises
+    ------
+    DamagedBlockError
+        If no such columns lie there.
+    """
     found = []
-    for _ in range(columns):
-        code, least = _HEAD.unpack_from(data, offset)
-        name = code.decode("ascii")
-        found.append(Laid(name, least, offset + _HEAD.size))
-        offset += _HEAD.size + count * SIZES[name]
+    try:
+        for _ in range(columns):
+            code, least = _HEAD.unpack_from(data, offset)
+            name = code.decode("ascii")
+            found.append(Laid(name, least, offset + _HEAD.size))
+            offset += _HEAD.size + count * SIZES[name]
+    except (struct.error, KeyError, UnicodeDecodeError) as error:
+        raise DamagedBlockError(f"columns of readings are damaged ({error}); put back a backup") from error
+    if offset > len(data):
+        raise DamagedBlockError(f"columns of readings end at {offset}, after {len(data)} bytes; put back a backup")
     return found
 
 

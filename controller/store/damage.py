@@ -1,27 +1,43 @@
-"""A record that is no database any more: set aside under a name that says when, never deleted, and begun anew."""
+"""A database that is no sound one any more.
+
+The record of readings is set aside under a name that says when, never deleted, and begun anew. A journal is not: what
+latched and who reset it stands there, so nothing heats until a person has looked.
+"""
 
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 
 from controller.errors import StoreError
-from controller.store.blocks import DamagedBlockError
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import open_reader
 
 _DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
-_LOOK = (
-    "SELECT count(*) FROM probe",
-    "SELECT packed FROM tail ORDER BY id DESC LIMIT 1",
-    "SELECT packed FROM block ORDER BY id DESC LIMIT 1",
-    "SELECT max(id) FROM heater_run",
-)
-"""What the controller reads and writes first; a page in the middle is only found when it is read."""
+_READ_FIRST = ("probe", "tail", "heater_run", "order_change", "late", "identity")
+"""Tables that the controller reads or writes from its start on, none of them large; a page in the midst of the others
+is only found when it is read."""
+_NEWEST = "SELECT packed FROM block ORDER BY id DESC LIMIT 1"
+REMEDY = {
+    "readings.db": "put back a backup, or stop Soilward and move it away: a new one is begun",
+    "journal.db": "without a journal there is no heat: stop Soilward, put back a backup or move it away and keep it, "
+    "see that all is well where it heats, and start again",
+}
+
+
+class DamagedError(StoreError):
+    """A database that is no sound one; the text names it and what to do."""
+
+    def __init__(self, file: str) -> None:
+        remedy = REMEDY.get(file, "put back a backup")
+        super().__init__(f"{file} is damaged; {remedy}")
 
 
 def is_damage(error: BaseException | None) -> bool:
     """Whether an error says that a database file itself is broken, not merely busy or out of room."""
-    if isinstance(error, DamagedBlockError):
+    if isinstance(error, DamagedBlockError | DamagedError):
         return True
+    if isinstance(error, StoreError):
+        return is_damage(error.__cause__)
     return isinstance(error, sqlite3.DatabaseError) and getattr(error, "sqlite_errorname", "").startswith(_DAMAGE)
 
 
@@ -34,17 +50,37 @@ def sound_or_aside(folder: Path, utc_ms: int) -> Path | None:
         If the disk does not take that.
     """
     record = folder / "readings.db"
-    if not record.exists():
+    if not record.exists() or _is_sound(record, _READ_FIRST):
         return None
+    return set_aside(record, utc_ms)
+
+
+def require_sound_journal(folder: Path) -> None:
+    """Look through the whole journal, if there is one.
+
+    Raises
+    ------
+    DamagedError
+        If it is no sound database.
+    """
+    journal = folder / "journal.db"
+    if journal.exists() and not _is_sound(journal, ("journal",)):
+        raise DamagedError(journal.name)
+
+
+def _is_sound(file: Path, tables: tuple[str, ...]) -> bool:
+    """Whether some tables and their indexes hold together; what is merely busy or newer counts as sound."""
     try:
-        with closing(open_reader(record)) as connection:
-            for query in _LOOK:
-                connection.execute(query).fetchone()
-    except sqlite3.DatabaseError as error:
-        return set_aside(record, utc_ms) if is_damage(error) else None
-    except StoreError as error:
-        return set_aside(record, utc_ms) if is_damage(error.__cause__) else None
-    return None
+        with closing(open_reader(file)) as connection:
+            there = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+            for table in there.intersection(tables):
+                if connection.execute(f"PRAGMA quick_check({table})").fetchone()[0] != "ok":
+                    return False
+            if "block" in there:
+                connection.execute(_NEWEST).fetchone()
+    except (sqlite3.DatabaseError, StoreError) as error:
+        return not is_damage(error)
+    return True
 
 
 def set_aside(path: Path, utc_ms: int) -> Path:

@@ -27,7 +27,8 @@ def into_blocks(connection: sqlite3.Connection) -> None:
         for day, hours in _days(connection, "hour", probe, closed_ms):
             # Minutes too old may have been taken away while the hours stayed.
             by_minute = minutes.get(day, {})
-            packing.roll_up(connection, day, {"minutes": by_minute, "tens": _tens(by_minute), "hours": hours})
+            whole = {"minutes": by_minute, "tens": _tens(by_minute), "hours": hours}
+            packing.write_days(connection, packing.rolled_up(connection, day, whole))
         connection.execute(_NEWEST, {"probe": probe, "closed": closed_ms})
     for table in ("reading", "minute", "hour"):
         connection.execute(f"DROP TABLE {table}")

@@ -5,7 +5,8 @@ small and quick to read, packing, comes later (`packing`).
 """
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from controller.errors import StoreError
@@ -22,9 +23,10 @@ LEAST, MOST = -273.15, 1e6
 """The widest bounds on a value that any unit of ours allows: 0 K below, beyond any light or current above."""
 LATEST_MS = EVER_MS - 1
 CLOSE_AT_ONCE = 16
-"""Probes whose day is closed in one transaction; each takes some milliseconds."""
+"""Probes whose day is closed in one transaction: they share pages."""
 PACK_ROWS = 50_000
 """Rows of a shelf's tail that are packed whatever the hour; some 10 MB while that is done."""
+_DONE = object()
 _GRADES = frozenset(each.value for each in Grade)
 
 
@@ -47,6 +49,7 @@ class Keeping:
         self._connection = connection
         self._probes: dict[tuple[str, str], _Probe] = {}
         self._tails: dict[int, packing.Tail] = {}
+        self._work: Iterator[None] | None = None
         self._on_record = OnRecord(connection)
         record = Stretches(connection)
         for enclosure, name, number, quantity, unit, newest_ms, closed_ms in connection.execute(_KNOWN).fetchall():
@@ -85,13 +88,19 @@ class Keeping:
         return len(new)
 
     def pack(self, now_ms: int) -> bool:
-        """Do one piece of what is due at `now_ms` [ms UTC], some tens of milliseconds; False if nothing is."""
-        for shelf, tail in self._tails.items():
-            before_ms = packing.due_before_ms(tail, shelf, now_ms)
-            if before_ms is not None or tail.rows >= PACK_ROWS:
-                self._pack(shelf, before_ms or EVER_MS)
-                return True
-        return self._close(now_ms - now_ms % DAY_MS, CLOSE_AT_ONCE) if self._settled(now_ms) else False
+        """Do one piece of what is due at `now_ms` [ms UTC], some ten milliseconds; False if nothing is."""
+        if self._work is None:
+            self._work = self._due(now_ms)
+        if self._work is None:
+            return False
+        if next(self._work, _DONE) is _DONE:
+            self._work = None
+        return True
+
+    @property
+    def is_packing(self) -> bool:
+        """Whether a piece of something begun is left to do."""
+        return self._work is not None
 
     def pack_much(self) -> None:
         """Pack each shelf in whose tail there is much, and roll up the days that every probe has gone past.
@@ -99,37 +108,57 @@ class Keeping:
         What takes in a great deal keeps its tail short by this, and has little left to do at its end.
         """
         full = [shelf for shelf, tail in self._tails.items() if tail.rows >= PACK_ROWS]
-        for shelf in full:
-            self._pack(shelf, EVER_MS)
+        self._do(self._pack(shelf, EVER_MS) for shelf in full)
         if full:
             past_ms = min(probe.newest_ms for probe in self._probes.values())
-            self._close(past_ms - past_ms % DAY_MS, len(self._probes))
+            self._close_all(past_ms - past_ms % DAY_MS)
 
     def pack_all(self) -> None:
         """Pack all there is, and roll up every day before the newest reading's."""
-        for shelf in self._tails:
-            self._pack(shelf, EVER_MS)
+        self._do(self._pack(shelf, EVER_MS) for shelf in self._tails)
         newest_ms = max((probe.newest_ms for probe in self._probes.values()), default=0)
-        self._close(newest_ms - newest_ms % DAY_MS, len(self._probes))
+        self._close_all(newest_ms - newest_ms % DAY_MS)
 
-    def _pack(self, shelf: int, before_ms: int) -> None:
-        packing.pack(self._connection, shelf, before_ms)
-        self._on_record.forget(shelf)
+    def _due(self, now_ms: int) -> Iterator[None] | None:
+        for shelf, tail in self._tails.items():
+            before_ms = packing.due_before_ms(tail, shelf, now_ms)
+            if before_ms is not None or tail.rows >= PACK_ROWS:
+                return self._pack(shelf, before_ms or EVER_MS)
+        open_still = self._open(now_ms - now_ms % DAY_MS) if self._settled(now_ms) else []
+        return self._close(open_still[:CLOSE_AT_ONCE], now_ms - now_ms % DAY_MS) if open_still else None
+
+    def _do(self, works: Iterable[Iterator[None]]) -> None:
+        """Do all of it now, after what was begun."""
+        for work in (self._work or iter(()), *works):
+            deque(work, maxlen=0)
+        self._work = None
+
+    def _pack(self, shelf: int, before_ms: int) -> Iterator[None]:
+        packed = yield from packing.pack(self._connection, shelf, before_ms)
         self._tails[shelf] = packing.tail_of(self._connection, shelf)
+        for piece in packing.pieces(packed.items(), lambda each: len(each[1])):
+            yield
+            for block, rows in piece:
+                self._on_record.packed(block, rows)
+
+    def _open(self, today_ms: int) -> list[_Probe]:
+        return [probe for probe in self._probes.values() if probe.closed_ms < today_ms]
+
+    def _close_all(self, today_ms: int) -> None:
+        open_still = self._open(today_ms)
+        self._do(
+            self._close(open_still[at : at + CLOSE_AT_ONCE], today_ms)
+            for at in range(0, len(open_still), CLOSE_AT_ONCE)
+        )
+
+    def _close(self, probes: list[_Probe], today_ms: int) -> Iterator[None]:
+        yield from packing.close(self._connection, [probe.number for probe in probes], today_ms)
+        for probe in probes:
+            probe.closed_ms = today_ms
 
     def _settled(self, now_ms: int) -> bool:
         """Whether the last hour of yesterday is packed by now."""
         return now_ms % DAY_MS >= packing.SETTLE_MS + packing.TURNS * packing.APART_MS
-
-    def _close(self, today_ms: int, most: int) -> bool:
-        """Close the days of some probes; False if all are closed."""
-        open_still = [probe for probe in self._probes.values() if probe.closed_ms < today_ms][:most]
-        with transaction(self._connection):
-            for probe in open_still:
-                packing.close(self._connection, probe.number, today_ms)
-        for probe in open_still:
-            probe.closed_ms = today_ms
-        return bool(open_still)
 
     def _new(self, batch: Sequence[StoredReading], probes: Iterable[_Probe]) -> list[Row]:
         """Return the rows that are not there yet, by probe and time: newer than all before, or not told before."""

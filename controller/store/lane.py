@@ -75,6 +75,8 @@ class Lane(Generic[Work]):
         Writes items in one transaction and returns how many rows were new.
     lock
         Guards the line; notified on every `put`.
+
+    `fault` is what the disk said to the last try, or None if it took it.
     """
 
     def __init__(
@@ -92,6 +94,7 @@ class Lane(Generic[Work]):
         self._patience = patience
         self._lock = lock
         self._line: deque[_Waiting[Work]] = deque()
+        self.fault: Exception | None = None
         self._failing_since_s: float | None = None
         self._next_try_s = float("-inf")
         self._rested_s = float("-inf")
@@ -149,7 +152,7 @@ class Lane(Generic[Work]):
             self._note_failure(error, now_s)
             return False
         with self._lock:
-            self._failing_since_s = None
+            self._failing_since_s = self.fault = None
             self._rested_s = now_s + self._patience.rest_s
             for _ in batch:
                 self._owed -= self._line.popleft().done is not None
@@ -185,6 +188,7 @@ class Lane(Generic[Work]):
 
     def _note_failure(self, error: Exception, now_s: float) -> None:
         with self._lock:
+            self.fault = error
             self._next_try_s = now_s + RETRY_S
             if self._failing_since_s is not None:
                 return

@@ -104,6 +104,13 @@ CREATE TABLE tens (id INTEGER PRIMARY KEY, packed BLOB NOT NULL) STRICT;
 CREATE TABLE minutes (id INTEGER PRIMARY KEY, packed BLOB NOT NULL) STRICT;
 """,
     into_blocks,
+    # As with late readings: whoever has copied a run is told that more was said of it.
+    """
+CREATE TABLE explained (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    run_id INTEGER NOT NULL REFERENCES heater_run (id)
+) STRICT;
+""",
 )
 
 # The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.

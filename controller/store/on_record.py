@@ -48,7 +48,10 @@ class OnRecord:
             for probe, taken_ms, *_ in rows:
                 self._waiting[shelf].setdefault(probe, set()).add(taken_ms)
 
-    def forget(self, shelf: int) -> None:
-        """Forget what was known of a shelf: it is being packed."""
-        self._waiting.pop(shelf, None)
-        self._hours = {key: told for key, told in self._hours.items() if shelves.shelf_of(key[0]) != shelf}
+    def packed(self, block: int, rows: Iterable[Row]) -> None:
+        """Note that rows lie in a block by now, and wait no more."""
+        hour_ms, probe = shelves.block_place(block)
+        taken = {row[1] for row in rows}
+        if (probe, hour_ms) in self._hours:
+            self._hours[probe, hour_ms] |= taken
+        self._waiting.get(shelves.shelf_of(probe), {}).get(probe, set()).difference_update(taken)

@@ -1,7 +1,8 @@
 """What the store elsewhere has not got yet. The record itself is the outbox: only how far it was sent is kept.
 
 Readings go oldest first over all probes, so a remote store that was away for a week fills from its old end. A minute
-or hour follows once the readings of its probe have passed it. What came late goes once more, with its minute and hour.
+or hour follows once the readings of its probe have passed it. What came late goes once more, with its minute and hour;
+so does what became known later of why a run ended.
 """
 
 import sqlite3
@@ -77,6 +78,7 @@ class Outbox:
             self._passed(kept, places, points, cursors)
             self._late(kept, places, points, cursors)
             self._runs(record, points, cursors)
+            self._explained(record, points, cursors)
         with closing(open_reader(self._folder / "journal.db")) as record:
             for entry in after(record, self._sent.get("journal", 0), MOST_OTHERS):
                 points.append(self._points.entry(entry))
@@ -165,6 +167,14 @@ class Outbox:
                 points.append(self._points.run(enclosure, *run))
                 cursors[self._line(line)] = number
 
+    def _explained(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
+        """Take the runs of which more was said once they were sent; those not sent yet will go with all their words."""
+        for number, run, enclosure, *told in record.execute(_EXPLAINED, (self._reached("explained", 0), MOST_OTHERS)):
+            cursors[self._line("explained")] = number
+            line = f"run/{enclosure}"
+            if run <= cursors.get(self._line(line), self._reached(line, 0)):
+                points.append(self._points.explained(enclosure, *told))
+
     def _line(self, name: str) -> str:
         """Return the name of one line of this record; another record in its place has lines of its own."""
         return f"{self._name}/{name}"
@@ -187,5 +197,7 @@ def _rolled(
 
 
 _LATE = "SELECT id, probe_id, taken_ms FROM late WHERE id > ? ORDER BY id LIMIT ?"
+_EXPLAINED = """SELECT explained.id, run_id, enclosure, start_ms, end_ms, energy_j, ended_by
+FROM explained JOIN heater_run ON heater_run.id = run_id WHERE explained.id > ? ORDER BY explained.id LIMIT ?"""
 _ENDED = """SELECT id, start_ms, end_ms, energy_j, ended_by FROM heater_run
 WHERE enclosure = ? AND id > ? AND end_ms IS NOT NULL ORDER BY id LIMIT ?"""

@@ -1,11 +1,13 @@
 """Packing: the tail of a shelf becomes a block per probe and hour, and the days that are over are rolled up.
 
-Each is one transaction, so a reading is always in the tail or in a block, and in one of them only.
+Each is one transaction, so a reading is always in the tail or in a block, and in one of them only. It is prepared
+before, in short pieces between which commits go on: a broker that waits for acknowledgements holds back what is urgent.
 """
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 from controller.store import blocks, shelves, sums
 from controller.store.blocks import Row
@@ -19,6 +21,12 @@ SETTLE_MS = 60_000
 APART_MS = 60_000
 """[ms] from one shelf's turn to the next one's, so that they do not all pack at once."""
 TURNS = 32
+PIECE_ROWS = 1000
+"""Rows packed in one piece, some ten milliseconds."""
+
+ByBlock: TypeAlias = dict[int, list[Row]]
+PackedDay: TypeAlias = tuple[str, int, bytes]
+"""Table, key and what is kept."""
 
 
 @dataclass(slots=True)
@@ -49,25 +57,55 @@ def due_before_ms(tail: Tail, shelf: int, now_ms: int) -> int | None:
     return hour_ms if tail.heard_ms is not None and tail.heard_ms < hour_ms else None
 
 
-def pack(connection: sqlite3.Connection, shelf: int, before_ms: int) -> None:
-    """Pack the chunks of a shelf that were heard before `before_ms` [ms UTC].
+def pack(connection: sqlite3.Connection, shelf: int, before_ms: int) -> Generator[None, None, ByBlock]:
+    """Pack the chunks of a shelf that were heard before `before_ms` [ms UTC]; yields between pieces.
+
+    The tail may grow meanwhile; nothing else may be packed, closed or taken away.
+
+    Returns
+    -------
+    dict
+        The rows that were packed, by block.
 
     Raises
     ------
     DamagedBlockError
         If the tail or a block to be added to is damaged; nothing is done then.
     """
-    first, last = shelves.tail_ids(shelf)
-    with transaction(connection):
-        by_block: dict[int, list[Row]] = {}
-        for (packed,) in connection.execute(_CHUNKS, (first, last, before_ms)).fetchall():
-            for row in blocks.unpack(packed):
+    chunks = connection.execute(_CHUNKS, (*shelves.tail_ids(shelf), before_ms)).fetchall()
+    by_block: ByBlock = {}
+    for piece in pieces(chunks, lambda chunk: int(chunk[1])):
+        for key, _ in piece:
+            for row in blocks.unpack(connection.execute(_CHUNK, (key,)).fetchone()[0]):
                 by_block.setdefault(shelves.block_id(row[1], row[0]), []).append(row)
-        for block, rows in sorted(by_block.items()):
-            _merge(connection, block, rows)
-        _roll_up_late(connection, by_block)
-        _note_newest(connection, by_block.values())
-        connection.execute(_PACKED, (first, last, before_ms))
+        yield
+    kept: list[Any] = []
+    newest: dict[int, tuple[int, int]] = {}
+    for piece in pieces(sorted(by_block), lambda block: len(by_block[block])):
+        for block in piece:
+            kept.append(_merged(connection, block, by_block[block]))
+            _note_newest(newest, by_block[block])
+        yield
+    days = yield from _late_days(connection, by_block)
+    with transaction(connection):
+        connection.executemany(KEEP, kept)
+        write_days(connection, days)
+        connection.executemany(_NEWEST, [(*times, probe) for probe, times in newest.items()])
+        connection.executemany(_PACKED, [chunk[:1] for chunk in chunks])
+    return by_block
+
+
+def pieces(works: Iterable[Any], rows_of: Callable[[Any], int]) -> Iterator[list[Any]]:
+    """Yield some of the works at a time."""
+    piece, rows = [], 0
+    for work in works:
+        piece.append(work)
+        rows += rows_of(work)
+        if rows >= PIECE_ROWS:
+            yield piece
+            piece, rows = [], 0
+    if piece:
+        yield piece
 
 
 def closed_ms(connection: sqlite3.Connection, probe: int) -> int:
@@ -75,31 +113,38 @@ def closed_ms(connection: sqlite3.Connection, probe: int) -> int:
     return int(connection.execute("SELECT closed_ms FROM probe WHERE id = ?", (probe,)).fetchone()[0])
 
 
-def close(connection: sqlite3.Connection, probe: int, today_ms: int) -> None:
-    """Roll up a probe's days until `today_ms` [ms UTC], a midnight. Once closed a day stays so, whatever the clock.
+def close(connection: sqlite3.Connection, probes: Sequence[int], today_ms: int) -> Iterator[None]:
+    """Roll up some probes' days until `today_ms` [ms UTC], a midnight; yields after each probe but writes all at once.
+
+    Once closed a day stays so, whatever the clock. As with `pack`, the tail alone may grow meanwhile.
 
     Raises
     ------
     DamagedBlockError
         If a block is damaged; nothing is done then.
     """
-    with transaction(connection):
+    days: list[PackedDay] = []
+    for probe in probes:
         by_day: dict[int, list[Row]] = {}
         for packed in Stretches(connection).blocks(probe, closed_ms(connection, probe), today_ms):
             for row in blocks.unpack(packed):
                 by_day.setdefault(shelves.day_id(probe, row[1]), []).append(row)
         for day, rows in by_day.items():
-            roll_up(connection, day, sums.day_of(rows))
-        connection.execute("UPDATE probe SET closed_ms = max(closed_ms, ?) WHERE id = ?", (today_ms, probe))
+            days += rolled_up(connection, day, sums.day_of(rows))
+        yield
+    with transaction(connection):
+        write_days(connection, days)
+        connection.executemany(_CLOSED, [(today_ms, probe) for probe in probes])
 
 
-def _merge(connection: sqlite3.Connection, block: int, rows: list[Row]) -> None:
+def _merged(connection: sqlite3.Connection, block: int, rows: list[Row]) -> tuple[Any, ...]:
+    """Return a block as it is kept with more rows in it."""
     there = connection.execute("SELECT packed FROM block WHERE id = ?", (block,)).fetchone()
     merged = sorted([*rows, *(blocks.unpack(there[0]) if there else ())])
-    connection.execute(KEEP, (block, *blocks.bounds(merged), len(merged), blocks.pack(merged)))
+    return block, *blocks.bounds(merged), len(merged), blocks.pack(merged)
 
 
-def _roll_up_late(connection: sqlite3.Connection, by_block: dict[int, list[Row]]) -> None:
+def _late_days(connection: sqlite3.Connection, by_block: ByBlock) -> Generator[None, None, list[PackedDay]]:
     """Add readings that came for a day that is closed already; its own readings may be gone by now."""
     by_day: dict[int, list[Row]] = {}
     closed = dict(connection.execute("SELECT id, closed_ms FROM probe").fetchall())
@@ -107,12 +152,15 @@ def _roll_up_late(connection: sqlite3.Connection, by_block: dict[int, list[Row]]
         hour_ms, probe = shelves.block_place(block)
         if hour_ms < closed[probe]:
             by_day.setdefault(shelves.day_id(probe, hour_ms), []).extend(rows)
+    days: list[PackedDay] = []
     for day, rows in by_day.items():
-        roll_up(connection, day, sums.day_of(sorted(rows)))
+        days += rolled_up(connection, day, sums.day_of(sorted(rows)))
+        yield
+    return days
 
 
-def roll_up(connection: sqlite3.Connection, day: int, more: Day) -> None:
-    """Add to a day's roll-ups."""
+def rolled_up(connection: sqlite3.Connection, day: int, more: Day) -> Iterator[PackedDay]:
+    """Yield a day's roll-ups with more added to what there is of them, as they are kept."""
     start_ms = shelves.day_start_ms(day)
     for table, found in more.items():
         if not found:
@@ -120,23 +168,27 @@ def roll_up(connection: sqlite3.Connection, day: int, more: Day) -> None:
         there = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
         if there is not None:
             sums.add(found, sums.unpack(table, there[0], start_ms))
-        packed = sums.pack(table, found, start_ms)
+        yield table, day, sums.pack(table, found, start_ms)
+
+
+def write_days(connection: sqlite3.Connection, days: Iterable[PackedDay]) -> None:
+    """Write roll-ups in place of what there is of them."""
+    for table, day, packed in days:
         connection.execute(f"INSERT OR REPLACE INTO {table} (id, packed) VALUES (?, ?)", (day, packed))
 
 
-def _note_newest(connection: sqlite3.Connection, packed: Iterable[Sequence[Row]]) -> None:
-    newest: dict[int, tuple[int, int]] = {}
-    for rows in packed:
-        probe = rows[0][0]
-        taken_ms, heard_ms = newest.get(probe, (0, 0))
-        _, taken_most_ms, _, heard_most_ms = blocks.bounds(rows)
-        newest[probe] = (max(taken_ms, taken_most_ms), max(heard_ms, heard_most_ms))
-    connection.executemany(_NEWEST, [(*times, probe) for probe, times in newest.items()])
+def _note_newest(newest: dict[int, tuple[int, int]], rows: Sequence[Row]) -> None:
+    probe = rows[0][0]
+    taken_ms, heard_ms = newest.get(probe, (0, 0))
+    _, taken_most_ms, _, heard_most_ms = blocks.bounds(rows)
+    newest[probe] = (max(taken_ms, taken_most_ms), max(heard_ms, heard_most_ms))
 
 
 _TAIL = "SELECT max(id), total(count), min(heard_least_ms) FROM tail WHERE id BETWEEN ? AND ?"
-_CHUNKS = "SELECT packed FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms < ? ORDER BY id"
-_PACKED = "DELETE FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms < ?"
+_CHUNKS = "SELECT id, count FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms < ? ORDER BY id"
+_CHUNK = "SELECT packed FROM tail WHERE id = ?"
+_PACKED = "DELETE FROM tail WHERE id = ?"
+_CLOSED = "UPDATE probe SET closed_ms = max(closed_ms, ?) WHERE id = ?"
 KEEP = """INSERT OR REPLACE INTO block
 (id, taken_least_ms, taken_most_ms, heard_least_ms, heard_most_ms, count, packed) VALUES (?, ?, ?, ?, ?, ?, ?)"""
 _NEWEST = "UPDATE probe SET newest_ms = max(newest_ms, ?), heard_ms = max(heard_ms, ?) WHERE id = ?"

@@ -18,8 +18,9 @@ from controller.store.runs import RunEvent
 
 _log = logging.getLogger(__name__)
 
-TIDY_S = 0.25
-"""[s] between two looks at what is to be packed or taken away, so that neither crowds out what waits."""
+TIDY_S, PIECE_S = 0.25, 0.04
+"""[s] between two looks at what is to be packed or taken away, and between two pieces of what is being packed, so that
+neither crowds out what waits. Source: engineering judgement."""
 
 
 class Record:
@@ -51,7 +52,7 @@ class Record:
         self._retention, self._tell_damage = retention, tell_damage
         self.connection = open_writer(path, READINGS, busy_ms=busy_ms)
         self._keeping: Keeping | None = None
-        self._tidied_s = float("-inf")
+        self._tidy_s = float("-inf")
 
     def write(self, connection: sqlite3.Connection, works: Sequence[StoredReading | RunEvent]) -> int:
         """Write readings and runs in one transaction; returns how many readings were new."""
@@ -71,12 +72,20 @@ class Record:
         """Rely on nothing but the file: a transaction that `write` was part of did not reach it."""
         self._keeping = None
 
+    @property
+    def due_s(self) -> float | None:
+        """When [s monotonic] the next piece of what is being packed is due; None if nothing is."""
+        return self._tidy_s if self._is_packing else None
+
+    @property
+    def _is_packing(self) -> bool:
+        return self._keeping is not None and self._keeping.is_packing
+
     def tidy(self, *, idle: bool) -> None:
-        """Pack what is due; or, where nothing waits, take away a little of what is too old."""
+        """Pack a piece of what is due; or, where nothing waits, take away a little of what is too old."""
         now = self._clock.now()
-        if now.mono_s - self._tidied_s < TIDY_S:
+        if now.mono_s < self._tidy_s:
             return
-        self._tidied_s = now.mono_s
         try:
             if not self._kept().pack(now.utc_ms) and idle and self._retention is not None:
                 self._retention.step(self.connection, now.mono_s, now.utc_ms)
@@ -86,6 +95,7 @@ class Record:
                 self._begin_anew()
             else:
                 _log.warning("the record was not tidied", extra={"error": str(error)})
+        self._tidy_s = self._clock.now().mono_s + (PIECE_S if self._is_packing else TIDY_S)
 
     def _kept(self) -> Keeping:
         if self._keeping is None:

@@ -92,13 +92,15 @@ def finish(connection: sqlite3.Connection, enclosure: str, at_ms: int, ended_by:
 
 
 def explain(connection: sqlite3.Connection, enclosure: str, words: str) -> bool:
-    """Add words to why the latest run ended; False if it has not, or there is none."""
-    found = connection.execute(
-        "UPDATE heater_run SET ended_by = ended_by || ? WHERE ended_by IS NOT NULL "
-        "AND id = (SELECT max(id) FROM heater_run WHERE enclosure = ?)",
-        (words, enclosure),
-    )
-    return found.rowcount == 1
+    """Add words to why the latest run ended, and note it for whoever copied that; False if it has not, or is none."""
+    with transaction(connection):
+        found = connection.execute(
+            "UPDATE heater_run SET ended_by = ended_by || ? WHERE ended_by IS NOT NULL "
+            "AND id = (SELECT max(id) FROM heater_run WHERE enclosure = ?) RETURNING id",
+            (words, enclosure),
+        ).fetchall()
+        connection.executemany("INSERT INTO explained (run_id) VALUES (?)", found)
+    return len(found) == 1
 
 
 def count(connection: sqlite3.Connection) -> dict[str, int]:

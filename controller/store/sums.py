@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from controller.status import Grade
 from controller.store import columns
-from controller.store.blocks import GRIDS, VERSION, DamagedBlockError, Row, lie_on
+from controller.store.blocks import GRIDS, VERSION, Row, lie_on
+from controller.store.columns import DamagedBlockError
 from controller.store.readings import HOUR_MS, MINUTE_MS, TEN_MS
 
 DAY_MS = 86_400_000

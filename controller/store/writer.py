@@ -10,6 +10,7 @@ from typing import Any
 from controller.clock import Clock
 from controller.store import journal
 from controller.store.connection import BUSY_MS, open_writer
+from controller.store.damage import DamagedError, is_damage
 from controller.store.durations import Durations
 from controller.store.heads import Sealer
 from controller.store.journal import JSON, Entry
@@ -152,6 +153,11 @@ class Writer:
         """[s] monotonic since when the journal alone, or the thread, has been failing; None if it is not."""
         return _earliest(self._journal.failing_since_s(self._clock.now().mono_s), self._died_s)
 
+    @property
+    def journal_damage(self) -> str:
+        """What is wrong with the journal's file, and what to do; "" while it is sound or merely out of room."""
+        return str(DamagedError("journal.db")) if is_damage(self._journal.fault) else ""
+
     def turn(self) -> None:
         """Commit what is due, the journal first. The thread's one step; a test may take it instead of the thread."""
         for lane in (self._journal, self._readings):
@@ -227,7 +233,9 @@ class Writer:
                 self._wake.wait_for(lambda: self._stopping or self._wait_s() <= 0.0, timeout=wait_s)
 
     def _wait_s(self) -> float:
-        dues = [due_s for lane in (self._journal, self._readings) if (due_s := lane.due_s()) is not None]
+        piece_s = self._record.due_s
+        found = (self._journal.due_s(), self._readings.due_s(), piece_s if piece_s and self.healthy else None)
+        dues = [due_s for due_s in found if due_s is not None]
         return min(max(min(dues) - self._clock.now().mono_s, 0.0), POLL_S) if dues else POLL_S
 
 

@@ -71,7 +71,7 @@ def _site(folder: Path) -> ApiSite:
             )
             for day_ms in range(said[-1] - YEARS * 365 * DAY_MS, said[-1], DAY_MS):
                 day = {table: _rolled(day_ms, width_ms) for table, width_ms in WIDTHS_MS.items()}
-                packing.roll_up(connection, shelves.day_id(number, day_ms), day)
+                packing.write_days(connection, packing.rolled_up(connection, shelves.day_id(number, day_ms), day))
     return site
 
 

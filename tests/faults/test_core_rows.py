@@ -189,6 +189,27 @@ def test_p22_the_second_hot_sample_latches() -> None:
     assert bed.on_seconds(fault_s) == []
 
 
+def test_p22_a_hot_sample_is_not_outdone_by_a_cool_one_of_the_same_tick() -> None:
+    """P22: two samples of a probe in one message, or a backlog behind a hot one: off at that tick all the same."""
+    bed = warm_bed(SOIL, AIR, SURFACE)
+    bed.run(5)
+    fault_s = bed.second
+    bed.extra = [bed.reading("case", value) for value in (71.0, 30.0)]
+    bed.run(3)
+    off_at_once("P22", bed, fault_s)
+    assert "'case' reads 71.0 Cel" in bed.orders[fault_s][2]
+    assert bed.trips == ()
+
+
+@pytest.mark.parametrize("said", [(41.0, 10.0, 41.0, 10.0), (46.0, 10.0)])
+def test_p22_what_latches_does_so_though_a_cool_sample_of_the_same_tick_follows(said: tuple[float, ...]) -> None:
+    """P22: a second one in a row or not, or one far over."""
+    bed = warm_bed()
+    bed.extra = [bed.reading("soil", value) for value in said]
+    bed.run(1)
+    assert TripKind.SOIL_OVER in {each.kind for each in bed.trips}
+
+
 @pytest.mark.parametrize(("again_s", "latches"), [(1800, True), (3700, False)])
 def test_p22_a_limit_is_no_thermostat(again_s: int, latches: bool) -> None:
     """P22: hot air once more within the hour latches, in a row or not; later it is a first again."""

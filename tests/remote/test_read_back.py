@@ -1,13 +1,15 @@
 """The record copied to a real store elsewhere and read back: nothing lost, nothing twice."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from api.review.kept import Kept
+from api.review.kept import Kept, Run
+from controller.heater_log import LET_GO
 from controller.settings import Remote
 from controller.store.journal import Entry
-from controller.store.runs import RunBegan, RunEnded, RunEnergy
+from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunExplained
 from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, forwarder_of, local, many, said, send_all
 
 
@@ -73,6 +75,46 @@ def test_runs_come_with_their_energy_once_they_have_ended(keep: Keep, send: Send
     keep(RunEnded("larch", START_MS + 100_000, "warm enough"))
     send()
     assert len(kept.runs(remote.site, "larch", START_MS, START_MS + HOUR_MS)) == 2
+
+
+SILENT = RunEnded("larch", START_MS + 60_000, "node silent")
+
+
+def test_what_becomes_known_later_of_a_run_reaches_the_copy(
+    folder: Path, keep: Keep, kept: Kept, remote: Remote
+) -> None:
+    """The node tells hours later that its lease had lapsed: the copy has the new words; sent again, nothing changes."""
+    keep(RunBegan("larch", START_MS), RunEnergy("larch", 3.6e6), SILENT)
+    said = []
+    for _ in range(3):
+        one = forwarder_of(folder, remote)
+        send_all(one, remote)
+        one.close()
+        said += kept.runs(remote.site, "larch", START_MS, START_MS + HOUR_MS)
+        if len(said) == 1:
+            keep(RunExplained("larch", LET_GO))
+        else:
+            (folder / "outbox.db").unlink()
+    let_go = Run(START_MS, 60.0, 3.6e6, "node silent; it let go by itself")
+    assert said == [replace(let_go, ended_by="node silent"), let_go, let_go]
+
+
+def test_a_run_explained_before_it_was_sent_goes_once_and_the_next_ones_words_stay_apart(
+    keep: Keep, send: Send, kept: Kept, remote: Remote
+) -> None:
+    """Nothing is said of another run, nor of another enclosure's."""
+    keep(RunBegan("larch", START_MS), SILENT, RunExplained("larch", LET_GO))
+    keep(RunBegan("elder", START_MS), RunEnded("elder", START_MS + 9000, "node silent"))
+    send()
+    keep(RunBegan("larch", START_MS + 90_000), RunEnded("larch", START_MS + 95_000, "warm enough"))
+    keep(RunExplained("elder", LET_GO))
+    send()
+    words = {
+        name: [run.ended_by for run in kept.runs(remote.site, name, START_MS, START_MS + HOUR_MS)]
+        for name in ("larch", "elder")
+    }
+    let_go = "node silent; it let go by itself"
+    assert words == {"larch": [let_go, "warm enough"], "elder": [let_go]}
 
 
 def test_the_journal_comes_whole_and_in_order(keep: Keep, send: Send, kept: Kept, remote: Remote) -> None:

@@ -8,11 +8,13 @@ import pytest
 from api.review.kept import Kept, KeptError
 from api.review.victoria import Victoria as Reader
 from controller.forwarder import Forwarder
+from controller.heater_log import LET_GO
 from controller.settings import Remote
 from controller.store import shelves
 from controller.store.connection import open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
+from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunExplained
 from controller.store.told import told
 from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, local, many, said, settle
 
@@ -66,6 +68,25 @@ def rolled(remote: Remote, name: str) -> dict[int, float]:
     return {at_ms: value for _, at_ms, value in reader._export(name, START_MS, START_MS + 20 * HOUR_MS)}
 
 
+def test_new_words_make_no_second_run(keep: Keep, send: Send, remote: Remote) -> None:
+    """Whoever adds up seconds or energy there, with tools of their own, counts each run once."""
+    ended = RunEnded("larch", START_MS + 60_000, "node silent")
+    keep(RunBegan("larch", START_MS), RunEnergy("larch", 3.6e6), ended)
+    send()
+    keep(RunExplained("larch", LET_GO))
+    send()
+    reader = Reader(remote)
+    found = [
+        (told["__name__"], told["ended_by"], value)
+        for told, _, value in reader._export('{__name__=~"heater_run_.*"}', START_MS, START_MS + HOUR_MS)
+    ]
+    assert sorted(found) == [
+        ("heater_run_energy_j", "node silent", 3.6e6),
+        ("heater_run_explained", "node silent" + LET_GO, 1.0),
+        ("heater_run_seconds", "node silent", 60.0),
+    ]
+
+
 def test_a_store_that_is_no_store_is_named(victoria: Victoria, kept: Kept) -> None:
     """Reading back from nothing says where it looked."""
     victoria.stop()
@@ -79,7 +100,8 @@ def test_minutes_whose_readings_are_gone_are_sent_as_well(folder: Path, keep: Ke
     with closing(open_writer(folder / "readings.db", READINGS)) as connection:
         kept = Keeping(connection)
         kept.pack_all()
-        kept.pack(START_MS + 36 * HOUR_MS)
+        while kept.pack(START_MS + 36 * HOUR_MS):
+            pass
         connection.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(START_MS + 10 * HOUR_MS, 0),))
     send()
     assert len(rolled(remote, "reading_minute_most")) == 666

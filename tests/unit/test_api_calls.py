@@ -1,5 +1,6 @@
 """The calls: what is true now, what was, and asking for a change."""
 
+from contextlib import closing
 from typing import Any
 
 import pytest
@@ -152,6 +153,28 @@ def test_before_the_controller_ever_ran_the_record_is_503(client: TestClient) ->
     answer = client.get("/api/enclosures/larch/readings")
     assert answer.status_code == 503
     assert str(answer.json()).count(".db") == 0
+
+
+@pytest.mark.parametrize(
+    ("file", "path", "said"),
+    [
+        ("journal.db", "/api/journal", "journal.db is damaged; without a journal there is no heat: stop Soilward"),
+        ("readings.db", "/api/enclosures/larch/readings", "readings.db is damaged; put back a backup, or stop"),
+        ("readings.db", "/api/season/waking", "damaged; put back a backup"),
+    ],
+)
+def test_a_damaged_file_is_named_with_what_to_do(
+    site: ApiSite, client: TestClient, file: str, path: str, said: str
+) -> None:
+    """503, not a fault of ours, and not as if the controller had never run."""
+    with closing(open_writer(site.folder / "readings.db", migrations.READINGS)) as record:
+        keeping.add(record, [StoredReading("larch", "soil-10", "soil", "Cel", 15.0, NOW_MS, NOW_MS, "good")])
+    site.write_journal(Entry("start", None, "soilward", "", {}, NOW_MS))
+    whole = (site.folder / file).read_bytes()
+    (site.folder / file).write_bytes(whole[:4096] + b"\xa5" * (len(whole) - 4096))
+    answer = client.get(path)
+    assert (answer.status_code, answer.headers["content-type"]) == (503, "application/problem+json")
+    assert said in answer.json()["detail"]
 
 
 def test_a_set_point_is_filed_with_who_and_why(site: ApiSite, client: TestClient) -> None:

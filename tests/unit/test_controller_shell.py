@@ -16,9 +16,10 @@ from controller.keeper import Keeper
 from controller.safety.lease import Order
 from controller.service import Controller
 from controller.settings import Broker, Store
-from controller.store import journal, runs
+from controller.standing import from_text
+from controller.store import journal, requests, runs
 from controller.store.connection import open_writer
-from controller.store.migrations import JOURNAL, READINGS
+from controller.store.migrations import JOURNAL, READINGS, REQUESTS
 from controller.wire.inbox import Message
 from controller.wire.relay import encode_report
 from controller.wire.senml import encode_senml
@@ -146,6 +147,10 @@ def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody
     stepped = one._step
     monkeypatch.setattr(one, "_step", lambda keeper, now: (steps.append(len(keeper.readings)), stepped(keeper, now))[1])
 
+    acknowledged: list[object] = []
+    put = one.writer.put_reading
+    monkeypatch.setattr(one.writer, "put_reading", lambda row, done: (acknowledged.append(row), put(row, done))[1])
+
     def say(many: int, value: float = 15.0) -> None:
         now = shell.clock.now()
         for number in range(many):
@@ -156,13 +161,41 @@ def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody
     shell.turn(1)
     steps.clear()
     say(3)
-    assert steps == []
+    assert (steps, acknowledged.count(None)) == ([], 0)
     shell.turn(1)
-    assert steps == [3]
+    assert (steps, acknowledged.count(None)) == ([3], 3)
     say(1, 75.0)
     assert steps == [3, 1]
     say(one._most_held + 1)
     assert steps == [3, 1, one._most_held + 1]
+
+
+def test_a_count_of_closings_is_saved_within_a_minute_and_at_the_end_all_else_at_once(tmp_path: Path) -> None:
+    """A thousand beds close three times a second; what a crash costs is a closing or two of a hundred thousand."""
+    shell = Shell(tmp_path)
+
+    def closings() -> int:
+        return from_text((tmp_path / "standing.json").read_text()).enclosures["larch"].closings
+
+    def cycle() -> None:
+        for on in (True, False):
+            shell.hear_node(on, 2.0)
+            shell.turn(1)
+
+    shell.turn(1)
+    cycle()
+    cycle()
+    assert (shell.controller.keepers["larch"].state.standing.closings, closings()) == (2, 0)
+    shell.turn(60)
+    assert closings() == 2
+    cycle()
+    with closing(open_writer(tmp_path / "requests.db", REQUESTS)) as connection:
+        requests.file(connection, NIGHT_MS, "larch", "disarm", {}, "keeper", "a test")
+    shell.turn(2)
+    assert closings() == 3
+    cycle()
+    shell.controller._end()
+    assert closings() == 4
 
 
 def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -89,7 +89,7 @@ def test_a_record_that_cannot_be_brought_over_stays_as_it_was(tmp_path: Path, mo
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as broken:
-        broken.setattr(first_record.packing, "roll_up", full)
+        broken.setattr(first_record.packing, "write_days", full)
         with pytest.raises(StoreError, match="migration 6 failed"):
             open_writer(file, READINGS)
     open_writer(file, READINGS[:5]).close()

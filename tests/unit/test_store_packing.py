@@ -3,6 +3,7 @@
 import math
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ from hypothesis import strategies as st
 
 from controller.status import Grade
 from controller.store import blocks, packing, rolled, shelves
-from controller.store.blocks import DamagedBlockError, Row
+from controller.store.blocks import Row
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import open_writer
 from controller.store.keeping import PACK_ROWS, Keeping
 from controller.store.migrations import READINGS
@@ -42,14 +44,22 @@ def places(store: sqlite3.Connection) -> dict[str, int]:
     return {table: store.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in tables}
 
 
+def pack(keeping: Keeping, now_ms: int) -> bool:
+    """Do all that is due; returns whether anything was."""
+    pieces = 0
+    while keeping.pack(now_ms):
+        pieces += 1
+    return pieces > 0
+
+
 def test_a_reading_waits_in_the_tail_until_its_hour_is_over(store: sqlite3.Connection) -> None:
     """One chunk a batch; a minute after the hour one block per probe and hour, and the tail is empty."""
     keeping = Keeping(store)
     for minute in range(50, 60):
         keeping.add([said(minute * MINUTE_MS), said(minute * MINUTE_MS, probe="deep")])
-    keeping.pack(T0 + HOUR_MS + 59_000)
+    pack(keeping, T0 + HOUR_MS + 59_000)
     assert places(store) == {"tail": 10, "block": 0, "hours": 0, "tens": 0, "minutes": 0}
-    assert keeping.pack(T0 + HOUR_MS + MINUTE_MS)
+    assert pack(keeping, T0 + HOUR_MS + MINUTE_MS)
     assert places(store) == {"tail": 0, "block": 2, "hours": 0, "tens": 0, "minutes": 0}
     assert len(kept.rows(store)) == 20
 
@@ -59,12 +69,12 @@ def test_what_came_in_the_new_hour_waits_for_its_own_end(store: sqlite3.Connecti
     keeping = Keeping(store)
     keeping.add([said(10)])
     keeping.add([said(HOUR_MS + 10)])
-    assert keeping.pack(T0 + HOUR_MS + 5 * MINUTE_MS)
+    assert pack(keeping, T0 + HOUR_MS + 5 * MINUTE_MS)
     assert (places(store)["tail"], places(store)["block"]) == (1, 1)
-    keeping.pack(T0 + HOUR_MS + 50 * MINUTE_MS)
+    pack(keeping, T0 + HOUR_MS + 50 * MINUTE_MS)
     assert (places(store)["tail"], places(store)["block"]) == (1, 1)
     again = Keeping(store)
-    assert again.pack(T0 + 2 * HOUR_MS + 5 * MINUTE_MS)
+    assert pack(again, T0 + 2 * HOUR_MS + 5 * MINUTE_MS)
     assert (places(store)["tail"], places(store)["block"]) == (0, 2)
 
 
@@ -81,17 +91,17 @@ def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
     """Not before the shelves have had their turn; what it comes to is what the readings come to."""
     keeping = Keeping(store)
     keeping.add([said(hour * HOUR_MS + part, hour + part / 1000) for hour in range(24) for part in (0, 250, 60_000)])
-    keeping.pack(T0 + DAY_MS + 2 * MINUTE_MS)
+    pack(keeping, T0 + DAY_MS + 2 * MINUTE_MS)
     assert places(store)["hours"] == 0
-    assert not keeping.pack(T0 + DAY_MS + 20 * MINUTE_MS)
+    assert not pack(keeping, T0 + DAY_MS + 20 * MINUTE_MS)
     before = list(rolled.hours(Stretches(store), 1, 0, EVER_MS).rows())
-    assert keeping.pack(T0 + DAY_MS + 40 * MINUTE_MS)
+    assert pack(keeping, T0 + DAY_MS + 40 * MINUTE_MS)
     assert places(store) == {"tail": 0, "block": 24, "hours": 1, "tens": 1, "minutes": 1}
     assert list(rolled.hours(Stretches(store), 1, 0, EVER_MS).rows()) == before
     assert before[3] == (T0 + 3 * HOUR_MS, 3, 3.0, 63.0, 3.0 + 3.25 + 63.0)
     minutes = list(rolled.minutes(Stretches(store), 1, T0 + HOUR_MS, T0 + 2 * HOUR_MS).rows())
     assert minutes == [(T0 + HOUR_MS, 2, 1.0, 1.25, 2.25), (T0 + HOUR_MS + 60_000, 1, 61.0, 61.0, 61.0)]
-    assert not keeping.pack(T0 + DAY_MS + 41 * MINUTE_MS)
+    assert not pack(keeping, T0 + DAY_MS + 41 * MINUTE_MS)
 
 
 def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) -> None:
@@ -158,10 +168,64 @@ def test_packing_that_fails_leaves_all_as_it_was(store: sqlite3.Connection, monk
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as broken:
-        broken.setattr(packing, "_note_newest", full)
+        broken.setattr(packing, "write_days", full)
         with pytest.raises(sqlite3.OperationalError):
             keeping.pack_all()
     assert (places(store)["tail"], places(store)["block"], len(kept.rows(store))) == (1, 0, 90)
+
+
+def hour_of_many(keeping: Keeping) -> None:
+    """Keep an hour of ten probes, 3600 readings, in ninety batches."""
+    for batch in range(90):
+        keeping.add([said(40_000 * batch + 4_000 * (n // 10), n / 16, f"p{n % 10}") for n in range(40)])
+
+
+def test_commits_go_on_between_the_pieces_of_packing(store: sqlite3.Connection, tmp_path: Path) -> None:
+    """New, late, known and closed-day readings come after each piece; in the end all lies as if nothing had come."""
+    with closing(open_writer(tmp_path / "other.db", READINGS)) as other:
+        come = [said(HOUR_MS + 1), said(10, 7.0, "p3"), said(4_000, probe="p1"), said(2 * HOUR_MS + 5, probe="p1")]
+        pieces = 0
+        for record in (store, other):
+            keeping = Keeping(record)
+            hour_of_many(keeping)
+            while record is store and keeping.pack(T0 + HOUR_MS + 5 * MINUTE_MS):
+                assert keeping.add(come) == (0 if pieces else 3)
+                assert len(kept.rows(record)) == 3603
+                pieces += 1
+            keeping.add(come)
+            keeping.pack_all()
+        assert pieces > 7
+        assert kept.rows(store) == kept.rows(other)
+        for table in ("tail", "block", "late", "minutes", "hours", "probe"):
+            query = f"SELECT * FROM {table} ORDER BY id"
+            assert store.execute(query).fetchall() == other.execute(query).fetchall()
+
+
+def test_no_piece_of_packing_or_closing_is_long(store: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some thousand rows at a time, whatever waits: whoever waits for an acknowledgement waits for one piece."""
+    keeping = Keeping(store)
+    hour_of_many(keeping)
+    handled: list[int] = []
+    pack_rows, unpack_rows = blocks.pack, blocks.unpack
+
+    def packed(rows: list[Row]) -> bytes:
+        handled.append(len(rows))
+        return pack_rows(rows)
+
+    def unpacked(block: bytes) -> list[Row]:
+        rows = unpack_rows(block)
+        handled.append(len(rows))
+        return rows
+
+    monkeypatch.setattr(blocks, "pack", packed)
+    monkeypatch.setattr(blocks, "unpack", unpacked)
+    whole = 0
+    while keeping.pack(T0 + DAY_MS + 50 * MINUTE_MS):
+        assert sum(handled) < 2 * packing.PIECE_ROWS
+        whole += sum(handled)
+        handled.clear()
+    assert whole == 3 * 3600
+    assert places(store) == {"tail": 0, "block": 10, "hours": 10, "tens": 10, "minutes": 10}
 
 
 def test_a_clock_that_goes_back_opens_no_day(store: sqlite3.Connection) -> None:
@@ -169,8 +233,8 @@ def test_a_clock_that_goes_back_opens_no_day(store: sqlite3.Connection) -> None:
     keeping = Keeping(store)
     keeping.add([said(hour * HOUR_MS, 10.0) for hour in range(48)])
     keeping.pack_all()
-    keeping.pack(T0 + 400 * DAY_MS + 12 * HOUR_MS)
-    keeping.pack(T0 + 12 * HOUR_MS)
+    pack(keeping, T0 + 400 * DAY_MS + 12 * HOUR_MS)
+    pack(keeping, T0 + 12 * HOUR_MS)
     assert packing.closed_ms(store, 1) == T0 + 400 * DAY_MS
     keeping.add([said(2 * DAY_MS, 12.0)])
     keeping.pack_all()

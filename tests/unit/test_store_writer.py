@@ -80,6 +80,31 @@ def test_a_batch_is_written_when_it_is_large_or_old_enough(
     assert on_disk(tmp_path) == kept
 
 
+def test_pieces_of_packing_follow_soon_and_a_commit_comes_between(
+    writer: Writer, clock: ManualClock, tmp_path: Path
+) -> None:
+    """An hour is packed within moments of its end, and what is put meanwhile waits for one piece of it at most."""
+    for number in range(4000):
+        writer.put_reading(soil(number), nothing)
+    clock.sleep(2.0)
+    for _ in range(2):
+        writer.turn()
+        clock.sleep(0.1)
+    clock.sleep(3660.0)
+    told: list[int] = []
+    pieces = 0
+    while pieces == 0 or writer._wait_s() < 0.1:
+        for number in range(60):
+            writer.put_reading(soil(3_700_000 + 100 * pieces + number), lambda: told.append(1))
+        writer.turn()
+        pieces += 1
+        assert len(told) == 60 * pieces
+        clock.sleep(writer._wait_s())
+    assert 3 < pieces < 20
+    assert on_disk(tmp_path) == 4000 + 60 * pieces
+    assert on_disk(tmp_path, "tail") == pieces
+
+
 def test_between_commits_a_memory_card_rests(clock: ManualClock, tmp_path: Path) -> None:
     """What comes after a quiet time is on disk in two seconds, the rest twenty seconds apart; a run does not wait."""
     writer = Writer(tmp_path, clock, patience=readings_patience(20.0, 100))

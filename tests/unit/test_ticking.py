@@ -38,9 +38,7 @@ def test_news_get_a_turn_at_once_and_one_only() -> None:
     for _ in range(2):
         ticking.has_news("rowan", NOW_S + 0.1)
     assert ticking.wait_s(NOW_S + 0.1) == 0.0
-    assert ticking.waits("rowan")
     assert turns(ticking, NOW_S + 0.1) == ["rowan"]
-    assert not ticking.waits("rowan")
     assert turns(ticking, NOW_S + 0.75) == ["elder", "alder", "rowan"]
 
 
@@ -63,42 +61,53 @@ def test_a_limit_passed_goes_before_all_others() -> None:
     assert (found[0], found.count("hot")) == ("hot", 1)
 
 
-def test_what_is_told_of_long_ago_waits_for_the_next_tick() -> None:
-    """No turn of its own, and none is owed after it."""
-    ticking = Ticking(NAMES, NOW_S)
-    turns(ticking, NOW_S)
-    ticking.has_old("elder")
-    assert ticking.waits("elder")
-    assert turns(ticking, NOW_S + 0.2) == []
-    assert turns(ticking, NOW_S + 0.25) == ["elder"]
-    assert not ticking.waits("elder")
-
-
 def message(number: int) -> Message:
     """Return the message of a number."""
     return Message(f"a/{number}", b"", False, Moment(NOW_S, NIGHT_MS), number, 1, 1)
 
 
+def mids(messages: list[Message]) -> list[int]:
+    """Return their numbers."""
+    return [each.mid for each in messages]
+
+
 def test_a_message_is_given_up_once_all_it_speaks_to_are_stepped() -> None:
     """In the order they came; one of two enclosures is not enough, and one that says nothing waits its turn."""
-    held, waiting = Held(), {"larch", "elder"}
+    held = Held()
     for number, names in enumerate((("larch",), (), ("larch", "elder"), ("elder",))):
         held.add(message(number), frozenset(names))
-    assert held.ready(waiting.__contains__) == []
-    waiting.discard("larch")
-    assert [each.mid for each in held.ready(waiting.__contains__)] == [0, 1]
-    waiting.discard("elder")
-    assert [each.mid for each in held.ready(waiting.__contains__)] == [2, 3]
-    assert held.ready(waiting.__contains__) == []
+    assert mids(held.ready()) == []
+    held.stepped("larch")
+    assert mids(held.ready()) == [0, 1]
+    held.stepped("elder")
+    assert mids(held.ready()) == [2, 3]
+    assert mids(held.ready()) == []
+
+
+def test_what_comes_after_a_step_holds_up_nothing_that_came_before() -> None:
+    """Under load everybody has something new all the time: what was stepped goes all the same."""
+    held = Held()
+    for round_of in range(5):
+        for number, name in enumerate(NAMES):
+            held.add(message(4 * round_of + number), frozenset((name,)))
+            held.stepped(NAMES[number - 1])
+    assert mids(held.ready()) == list(range(19))
+    assert len(held) == 1
+    held.stepped("rowan")
+    assert mids(held.ready()) == [19]
 
 
 def test_messages_without_room_are_given_up_apart() -> None:
-    """Those that speak to the enclosure whose rows found no room are not acknowledged; the others are."""
+    """Those that wait for the enclosure whose rows found no room are not acknowledged; the others are."""
     held = Held()
-    for number, names in enumerate((("larch",), ("elder",), ("larch", "elder"))):
+    held.add(message(0), frozenset(("elder",)))
+    held.add(message(1), frozenset(("larch",)))
+    held.stepped("larch")
+    for number, names in ((2, ("larch",)), (3, ("elder",)), (4, ("larch", "elder"))):
         held.add(message(number), frozenset(names))
-    assert [each.mid for each in held.lost("larch")] == [0, 2]
-    assert [each.mid for each in held.ready(set[str]().__contains__)] == [1]
+    assert mids(held.lost("larch")) == [2, 4]
+    held.stepped("elder")
+    assert mids(held.ready()) == [0, 1, 3]
 
 
 def test_when_many_are_held_the_first_is_told() -> None:

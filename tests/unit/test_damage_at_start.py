@@ -1,0 +1,179 @@
+"""Whatever page of a database is damaged: the record is begun anew, and without a sound journal nothing starts."""
+
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller.errors import StoreError
+from controller.safety.trip import Trip, TripKind
+from controller.standing import Standing
+from controller.store import columns, journal, runs
+from controller.store.connection import open_reader, open_writer
+from controller.store.damage import DamagedError, require_sound_journal
+from controller.store.journal import Entry
+from controller.store.keeping import Keeping
+from controller.store.migrations import JOURNAL, READINGS
+from controller.store.readings import HOUR_MS, StoredReading
+from controller.store.runs import RunBegan, RunEnded
+from controller.store.sums import DAY_MS
+from controller.store.writer import Writer
+from tests.core_site import NIGHT_MS
+from tests.unit.test_controller_shell import Shell
+from tests.unit.test_damage import spoil
+from tests.wire.kit import ROOT, write_site
+
+PAGE = 4096
+
+
+def reading(at_ms: int, probe: str = "soil") -> StoredReading:
+    """Return what a probe said."""
+    return StoredReading("larch", probe, probe, "Cel", 10.0 + at_ms % 7 / 16, at_ms, at_ms + 40, "good")
+
+
+def fill_record(file: Path) -> int:
+    """Keep three days of two probes, runs and a tail; returns how many pages that takes."""
+    begin_ms = NIGHT_MS - 3 * DAY_MS
+    with closing(open_writer(file, READINGS)) as record:
+        keeping = Keeping(record)
+        keeping.add([reading(begin_ms + 60_000 * n + i, p) for n in range(4320) for i, p in enumerate(("soil", "air"))])
+        keeping.pack_all()
+        keeping.add([reading(NIGHT_MS - 60_000 * n - 5) for n in range(30)])
+        for number in range(400):
+            runs.begin(record, "larch", begin_ms + 400_000 * number)
+            runs.finish(record, "larch", begin_ms + 400_000 * number + 90_000, "no heat wanted now")
+        record.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return file.stat().st_size // PAGE
+
+
+def fill_journal(file: Path) -> int:
+    """Write some hundred entries; returns how many pages they take."""
+    entries = [Entry(kind, "larch", "keeper", "why", {"n": n}, NIGHT_MS - n) for n in range(150) for kind in ("a", "b")]
+    with closing(open_writer(file, JOURNAL)) as written:
+        journal.append(written, entries)
+        written.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return file.stat().st_size // PAGE
+
+
+def live_on(folder: Path) -> list[int]:
+    """Run a controller for a minute and past the next hours; returns which readings were acknowledged."""
+    shell, told = Shell(folder), list[int]()
+    writer = shell.controller.writer
+    writer.put_run(RunBegan("larch", NIGHT_MS))
+    writer.put_run(RunEnded("larch", NIGHT_MS + 5, "a test"))
+    for number, at_ms in enumerate((NIGHT_MS, NIGHT_MS + 10_000, NIGHT_MS - 30 * HOUR_MS + 7)):
+        writer.put_reading(reading(at_ms), lambda number=number: told.append(number))  # type: ignore[misc]
+    for later_s in (0.0, 3.0 * HOUR_MS / 1000):
+        shell.clock.sleep(later_s)
+        for _ in range(12):
+            shell.turn(1)
+            writer.turn()
+    assert writer.healthy
+    shell.controller._end()
+    return sorted(told)
+
+
+def test_whatever_page_of_the_record_is_damaged_the_service_goes_on(tmp_path: Path) -> None:
+    """What is put is kept and acknowledged; a file that is set aside is whole as it was, and the journal names it."""
+    whole = tmp_path / "whole.db"
+    set_aside = 0
+    for page in range(fill_record(whole)):
+        folder = tmp_path / str(page)
+        folder.mkdir()
+        shutil.copy(whole, folder / "readings.db")
+        spoil(folder / "readings.db", page, 1)
+        spoilt = (folder / "readings.db").read_bytes()
+        assert live_on(folder) == [0, 1, 2], page
+        aside = [each for each in folder.glob("readings.db.damaged-*") if each.name[-1].isdigit()]
+        set_aside += len(aside)
+        with closing(open_reader(folder / "journal.db")) as read:
+            named = [each.body["file"] for each in journal.read(read) if each.body.get("alert") == "record-damaged"]
+        assert named == [each.name for each in aside], page
+        assert all(each.stat().st_size >= len(spoilt) for each in aside)
+        shutil.rmtree(folder)
+    assert set_aside > 20
+
+
+def test_whatever_page_of_the_journal_is_damaged_nothing_starts_and_nothing_is_touched(tmp_path: Path) -> None:
+    """Where trips and resets stand is not begun anew by a program; the words name the file and what to do."""
+    whole, file = tmp_path / "whole.db", tmp_path / "journal.db"
+    require_sound_journal(tmp_path)
+    for page in range(fill_journal(whole)):
+        shutil.copy(whole, file)
+        require_sound_journal(tmp_path)
+        spoil(file, page, 1)
+        spoilt = file.read_bytes()
+        with pytest.raises(DamagedError, match=r"journal\.db is damaged; without a journal there is no heat: stop"):
+            Shell(tmp_path)
+        assert file.read_bytes() == spoilt
+
+
+def test_a_controller_with_a_damaged_journal_says_so_and_ends(tmp_path: Path) -> None:
+    """A person reads one line on the terminal or in the service's log, not a program's insides."""
+    settings = write_site(tmp_path, 1)
+    (tmp_path / "data").mkdir()
+    pages = fill_journal(tmp_path / "data" / "journal.db")
+    spoil(tmp_path / "data" / "journal.db", pages // 2, 1)
+    command = [sys.executable, "-m", "controller.cli", "controller", "--settings", str(settings)]
+    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    assert ended.returncode == 1
+    assert "journal.db is damaged; without a journal there is no heat" in ended.stderr
+    assert "Traceback" not in ended.stderr
+
+
+def test_a_journal_moved_away_is_begun_anew_and_the_latches_stay(tmp_path: Path) -> None:
+    """The remedy that the words name: what is latched has a file of its own."""
+    shell = Shell(tmp_path)
+    shell.controller._end()
+    stopped = Trip(TripKind.STOPPED, "", None, None, NIGHT_MS, "stopped by keeper")
+    shell.controller.memory.save({"larch": Standing(trips=(stopped,))})
+    (tmp_path / "journal.db").rename(tmp_path / "old.db")
+    assert live_on(tmp_path) == [0, 1, 2]
+    assert Shell(tmp_path).controller.keepers["larch"].state.standing.trips == (stopped,)
+
+
+@pytest.fixture
+def spoilt_writer(tmp_path: Path) -> Iterator[Writer]:
+    """Yield a writer whose journal breaks at the first entry."""
+    shell = Shell(tmp_path)
+    shell.controller._end()
+    with closing(sqlite3.connect(tmp_path / "journal.db")) as raw:
+        (root,) = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'journal_by_time'").fetchone()
+    spoil(tmp_path / "journal.db", root - 1, 1)
+    writer = Writer(tmp_path, shell.clock)
+    yield writer
+    writer.close()
+
+
+def test_a_journal_that_breaks_while_it_is_written_is_told_as_what_it_is(spoilt_writer: Writer) -> None:
+    """Not as a disk that will take entries again."""
+    assert spoilt_writer.journal_damage == ""
+    spoilt_writer.put_journal(Entry("alert", None, "a test", "", {}, NIGHT_MS))
+    spoilt_writer.turn()
+    assert not spoilt_writer.healthy
+    assert spoilt_writer.journal_damage.startswith("journal.db is damaged; without a journal there is no heat: stop")
+
+
+def test_people_are_told_of_a_journal_that_breaks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As an alert, on every page, while the controller lives."""
+    shell = Shell(tmp_path)
+    shell.turn(1)
+    monkeypatch.setattr(Writer, "journal_damage", "journal.db is damaged; do this")
+    shell.turn(1)
+    found = {each.name: each.detail for each in shell.controller.keepers["larch"].state.alerts}
+    assert found["journal-damaged"] == "journal.db is damaged; do this"
+    shell.controller._end()
+
+
+@pytest.mark.parametrize("spoil_bytes", [b"\xa5", b"z", b""])
+def test_columns_that_are_none_are_damage(spoil_bytes: bytes) -> None:
+    """A day of minutes has no check sum: what cannot be read of it ends no thread."""
+    packed = columns.pack([[1, 2, 3], [1.5, 2.5, 3.5]])
+    spoilt = spoil_bytes + packed[1:] if spoil_bytes else packed[:-1]
+    with pytest.raises(StoreError, match="columns of readings"):
+        columns.lay(spoilt, 0, 3, 2)
