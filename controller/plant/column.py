@@ -7,9 +7,8 @@ simulated enclosures free stores missed the soil's answer to a day of heat by 13
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import expm
 
-from controller.control.stepping import Array
+from controller.control.stepping import Array, discrete
 from controller.plant.air_node import CONTENTS_W_M2K
 from controller.plant.construction import AIR_J_M3K, Construction, HeaterKind, infiltration_w
 from controller.plant.heat_source import CASE_S, row_lag_s
@@ -160,12 +159,8 @@ def rates(column: Column) -> tuple[Array, Array, Array]:
 
 def stepped(column: Column, seconds: float) -> tuple[Array, Array, Array]:
     """Return the exact step of `seconds` [s] (matrix exponential): x' = a x + b u + c."""
-    a, b, c = rates(column)
-    n = STORES + 1
-    whole = np.zeros((n + 5, n + 5))
-    whole[:n, :n], whole[:n, n : n + 4], whole[:n, -1] = a, b, c
-    grown = np.asarray(expm(whole * seconds))
-    return grown[:n, :n], grown[:n, n : n + 4], grown[:n, -1]
+    step = discrete(*rates(column), seconds)
+    return step.a, step.b, step.c
 
 
 def needed(column: Column) -> dict[str, float]:

@@ -1,6 +1,7 @@
 """What a column of layers alone would have done under a log: for every change of its figures, starts and sky."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -46,9 +47,19 @@ SKY_EVERY_S = 6 * 3600.0
 def shifted(before: Column, offs: Array) -> Column:
     """Return a column shifted by these logarithms, and its deep ground by kelvin."""
     changed = {name: getattr(before, name) * math.exp(off) for name, off in zip(MAY_BE_OFF, offs, strict=False)}
+    return changed_to(before, changed, before.deep_c + float(offs[len(MAY_BE_OFF)]))
+
+
+def figures_of(column: Column) -> dict[str, float]:
+    """Return what may be off of a column, by name."""
+    return {name: getattr(column, name) for name in MAY_BE_OFF}
+
+
+def changed_to(before: Column, figures: Mapping[str, float], deep_c: float) -> Column:
+    """Return a column with these figures, all of `MAY_BE_OFF`, and its deep ground at `deep_c` [Cel]."""
     # What an air heater does not give to the air it gives to the floor.
-    changed["to_surface"] = before.to_surface + before.to_air - changed["to_air"]
-    return replace(before, **changed, deep_c=before.deep_c + float(offs[len(MAY_BE_OFF)]))
+    to_surface = before.to_surface + before.to_air - figures["to_air"]
+    return replace(before, **figures, to_surface=to_surface, deep_c=deep_c)
 
 
 def free_runs(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
