@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from controller.control.log import Log
-from controller.control.stepping import Array, chained
+from controller.control.stepping import Array, chained, discrete
 from controller.plant.column import (
     CENTRE_M,
     CONTENTS,
@@ -18,7 +18,6 @@ from controller.plant.column import (
     Column,
     rates,
     share_at,
-    stepped,
     surface_and_air,
 )
 
@@ -81,11 +80,11 @@ def free_runs(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
             (told @ b[:, :SKY].T)[:, :, None] + b[:, SKY, None] * sky_k[:, None] + np.outer(c_per_deep_k, deep_c)
         )
 
-    a, b, c = stepped(unit, log.step_s)
-    states = chained(a, pushed(b, c), _starts(log, column, deep_c, offs), STORES)
+    flows, each_b, each_c = rates(unit)
+    step = discrete(flows, each_b, each_c, log.step_s)
+    states = chained(step.a, pushed(step.b, step.c), _starts(log, column, deep_c, offs), STORES)
     # What flowed in over a step is what its end has more than its beginning: that gives a step's mean, whatever moved.
-    flows, b, c = rates(unit)
-    means = np.linalg.inv(flows) @ ((states[1:] - states[:-1]) / log.step_s - pushed(b, c))
+    means = np.linalg.inv(flows) @ ((states[1:] - states[:-1]) / log.step_s - pushed(each_b, each_c))
     _, air = surface_and_air(column)
     beside = (air[3] * log.outside_c + air[4] * log.light_w_m2)[:, None] + air[5] * sky_k
     air_c = np.einsum("s,rsn->rn", air[:3], means[:, [0, CONTENTS, HEAT]]) + beside
