@@ -76,5 +76,7 @@ def layers_of(facts: Facts, figures: Mapping[str, tuple[float, float, float]], d
         return None
     held = column_of(facts.built, facts.depth_m)
     told = {name: figures[name][0] for name in MAY_BE_OFF}
+    # A fit may give the air more than all of the heat, and so the floor less than none.
+    told["to_air"] = min(told["to_air"], held.to_air + held.to_surface)
     likely = all(value / MOST_TIMES <= told[name] <= value * MOST_TIMES for name, value in figures_of(held).items())
     return changed_to(held, told, deep_c) if likely else None

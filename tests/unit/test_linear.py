@@ -99,6 +99,15 @@ def test_figures_that_cannot_be_make_no_layers(name: str, times: float) -> None:
     assert layers_of(facts(built=None), figures, 9.0) is None
 
 
+def test_no_figures_give_the_air_more_than_all_of_the_heat() -> None:
+    """A fit that does leaves the floor nothing, not less."""
+    built = Construction(heater=HeaterKind.AIR_HEATER, rated_w=1500.0)
+    figures = {each: (getattr(HOT_AIR, each),) * 3 for each in MAY_BE_OFF} | {"to_air": (1.3, 1.2, 1.4)}
+    found = layers_of(facts(built=built, depth_m=0.1), figures, 9.0)
+    assert found is not None
+    assert (found.to_air, found.to_surface) == (1.0, 0.0)
+
+
 def test_a_log_of_layers_shows_where_they_stand() -> None:
     """Four days by the stores' truth: the layers stand at the probe where it says, and miss little six hours ahead."""
     log = lived(CABLE, 4.0)
