@@ -7,9 +7,11 @@ import numpy as np
 
 from controller.control.stepping import BED, Array, Stepper, stepper, through
 from controller.control.thermal import ThermalModel
+from controller.planning.estimate import estimate
 from controller.planning.foresee import Facts, Ready
 from controller.planning.horizon import STEP_S, look_ahead
 from controller.planning.last_nights import LastNights, last_nights, unheated_c
+from controller.planning.linear import linear
 from controller.plant.construction import (
     SECOND_LAYER_SAVES,
     SINGLE_W_M2K,
@@ -90,7 +92,8 @@ def carry(facts: Facts, model: ThermalModel, built: Construction, ready: Ready) 
     at_ms = [ready.log.ends_ms + round(1000 * STEP_S * (step + 1)) for step in range(len(ready.weather.outside_c))]
     told = np.array([np.nan if (asked := facts.asked_c(ms)) is None else asked for ms in at_ms])
     lately = last_nights(model, built, facts.depth_m, ready.log, facts.place)
-    coming = _Coming(ready, told, slice(first, last + 1), facts.most)
+    state = estimate(model, ready.log, facts.floor_m2).state
+    coming = _Coming(ready, state, told, slice(first, last + 1), facts)
     nights = {name: _night(coming, each, _under(lately, each, model)) for name, each in _covers(model, built).items()}
     return Carry(
         at_ms[first] - round(1000 * STEP_S),
@@ -129,12 +132,13 @@ def _covers(model: ThermalModel, built: Construction) -> dict[str, ThermalModel]
 
 @dataclass(frozen=True, slots=True)
 class _Coming:
-    """Where everything stands, set points [Cel] and which steps are the night's, and the highest duty."""
+    """Weather, where the stores of cover and soil stand, set points [Cel] and which steps are the night's."""
 
     ready: Ready
+    state: Array
     asked_c: Array
     night: slice
-    most: float
+    facts: Facts
 
 
 def _under(lately: LastNights, cover: ThermalModel, model: ThermalModel) -> LastNights:
@@ -144,8 +148,9 @@ def _under(lately: LastNights, cover: ThermalModel, model: ThermalModel) -> Last
 
 
 def _night(coming: _Coming, model: ThermalModel, lately: LastNights) -> Night:
-    weather, state, night = coming.ready.weather, coming.ready.state, coming.night
-    found = look_ahead(model, state, weather.outside_c, weather.light_w_m2, coming.asked_c, coming.most)
+    weather, state, night = coming.ready.weather, coming.state, coming.night
+    by = linear(model, STEP_S, coming.facts.floor_m2)
+    found = look_ahead(by, state, weather.outside_c, weather.light_w_m2, coming.asked_c, coming.facts.most)
     step = stepper(model, STEP_S)
     inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
     states = through(step, state, inputs)[night.start + 1 : night.stop + 1]
@@ -161,8 +166,8 @@ def _night(coming: _Coming, model: ThermalModel, lately: LastNights) -> Night:
 
 def _holds_to_c(coming: _Coming, step: Stepper, inputs: Array, needs_c: float) -> float | None:
     """Move the whole night until full heat just ends it warm enough; the model is linear, so one step does it."""
-    state, night, full = coming.ready.state, coming.night, inputs.copy()
-    full[:, 2] = coming.most
+    state, night, full = coming.state, coming.night, inputs.copy()
+    full[:, 2] = coming.facts.most
     colder = full.copy()
     colder[:, 0] -= 1.0
     end_c = through(step, state, full)[-1][BED]

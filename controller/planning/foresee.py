@@ -15,6 +15,8 @@ from controller.control.tuned import standing_sun_w_m2, tuned_by
 from controller.planning.ahead import Place, WeatherAhead, clear_w_m2, weather_ahead
 from controller.planning.estimate import estimate
 from controller.planning.horizon import STEP_S, STEPS, look_ahead
+from controller.planning.linear import Model, linear
+from controller.plant.column import Column
 from controller.plant.construction import USUAL_DEPTH_M, Construction
 
 LEAST_S = 24 * 3600.0
@@ -56,15 +58,22 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """What every look ahead begins with: the record without gaps, where the stores stand at its end, the weather."""
+    """What every look ahead begins with: the record without gaps, by which model it is seen and where that one's
+    stores stand at its end, the weather."""
 
     log: Log
+    by: Model
     state: Array
     weather: WeatherAhead
 
 
-def ready(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Ready:
+def ready(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = (), column: Column | None = None) -> Ready:
     """Return where everything stands at the end of a log, and what weather is expected.
+
+    Parameters
+    ----------
+    column
+        The layers behind the model's stores, where they are known: they see further.
 
     Raises
     ------
@@ -73,10 +82,11 @@ def ready(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) ->
     """
     log = lit(facts, model, whole(log))
     weather = weather_ahead(log, outlook, facts.place, STEP_S, STEPS)
-    now = estimate(model, log, facts.floor_m2)
+    by = model if column is None else column
+    now = estimate(by, log, facts.floor_m2)
     if now.missed_k > MOST_MISSED_K:
         raise NoForesightError(f"the model missed the soil by {now.missed_k:.1f} K six hours ahead, over the last day")
-    return Ready(log, now.state, weather)
+    return Ready(log, by, now.state, weather)
 
 
 def foresee(facts: Facts, model: ThermalModel, log: Log, outlook: Outlook = ()) -> Foresight:
@@ -91,8 +101,8 @@ def planned(facts: Facts, model: ThermalModel, begun: Ready) -> Foresight:
     ends_ms = [starts_ms + round(1000 * STEP_S * (step + 1)) for step in range(STEPS)]
     asked = [facts.asked_c(ms) for ms in ends_ms]
     asked_c = np.array([np.nan if each is None else each for each in asked])
-    found = look_ahead(model, begun.state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
-    tuned = tuned_by(model)
+    by = linear(begun.by, STEP_S, facts.floor_m2)
+    found = look_ahead(by, begun.state, weather.outside_c, weather.light_w_m2, asked_c, facts.most)
     return Foresight(
         starts_ms=starts_ms,
         step_s=STEP_S,
@@ -101,7 +111,7 @@ def planned(facts: Facts, model: ThermalModel, begun: Ready) -> Foresight:
         set_point_c=tuple(asked),
         outside_c=tuple(map(float, weather.outside_c)),
         light_w_m2=tuple(map(float, weather.light_w_m2)),
-        tuned=tuned,
+        tuned=tuned_by(model),
     )
 
 

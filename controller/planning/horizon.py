@@ -6,9 +6,8 @@ import numpy as np
 from scipy.linalg import toeplitz
 from scipy.optimize import linprog
 
-from controller.control.stepping import BED, Array, rise_k, stepper, through
-from controller.control.thermal import ThermalModel
-from controller.control.tuned import forward_of
+from controller.control.stepping import Array
+from controller.planning.linear import Linear
 
 STEP_S = 1800.0
 STEPS = 72
@@ -29,24 +28,22 @@ class Ahead:
     soil_c: Array
 
 
-def look_ahead(
-    model: ThermalModel, state: Array, outside_c: Array, light_w_m2: Array, set_point_c: Array, most: float
-) -> Ahead:
+def look_ahead(by: Linear, state: Array, outside_c: Array, light_w_m2: Array, set_point_c: Array, most: float) -> Ahead:
     """Return the cheapest heat that keeps the soil at its set points as well as it can be kept.
 
     Parameters
     ----------
+    by
+        The model, in steps of `STEP_S`.
     outside_c, light_w_m2, set_point_c
-        Per step of `STEP_S`; NaN as set point asks for nothing.
+        Per step; NaN as set point asks for nothing.
     most
         Highest duty the longest closing allows.
     """
-    free_c = _without_heat(model, state, outside_c, light_w_m2)
-    steps = len(free_c) - 1
-    lift = toeplitz(rise_k(model, STEP_S, steps), np.zeros(steps))
-    forward = forward_of(model)
-    hold = forward.outside_per_k + forward.deep_per_k
-    duty = _cheapest(lift, free_c[1:], set_point_c, most, hold)
+    steps = len(outside_c)
+    free_c = by.through(state, np.column_stack([outside_c, light_w_m2, np.zeros(steps)]))
+    lift = toeplitz(by.rise_k(steps), np.zeros(steps))
+    duty = _cheapest(lift, free_c[1:], set_point_c, most, by.hold_per_k())
     return Ahead(duty, free_c + np.concatenate([[0.0], lift @ duty]))
 
 
@@ -72,9 +69,3 @@ def _cheapest(lift: Array, free_c: Array, set_point_c: Array, most: float, hold:
     if found.x is None:
         raise ArithmeticError(f"the linear programme found nothing: {found.message}")
     return np.asarray(found.x[:steps])
-
-
-def _without_heat(model: ThermalModel, state: Array, outside_c: Array, light_w_m2: Array) -> Array:
-    """Return the bed [Cel] now and at the end of every step if the heater stays off."""
-    inputs = np.column_stack([outside_c, light_w_m2, np.zeros(len(outside_c))])
-    return through(stepper(model, STEP_S), state, inputs)[:, BED]

@@ -49,7 +49,7 @@ def last_nights(model: ThermalModel, built: Construction, depth_m: float, log: L
     -----
     Air by half hours, as heat is planned; outside by the hour, as forecasts tell it.
     """
-    usual, seen = model_of(built, depth_m), estimate(model, log, built.floor_m2, len(log) * log.step_s)
+    usual, seen = model_of(built, depth_m), estimate(model, log, built.floor_m2)
     inputs = np.column_stack([_smooth(log.outside_c, log, HOUR_S), log.light_w_m2, log.duty])
     duty, step = _smooth(log.duty, log, HALF_HOUR_S), stepper(model, log.step_s)
     heard_c = _smooth(log.air_c, log, HALF_HOUR_S)

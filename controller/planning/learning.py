@@ -1,18 +1,23 @@
 """Each night a better model from the last days, moved towards by bounded steps."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from controller.control.log import Log
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, NoForesightError, lit, whole
+from controller.plant.column import Column, column_of
 from controller.plant.column_fit import column_from
+from controller.plant.column_run import MAY_BE_OFF, changed_to, figures_of
 from controller.plant.identify import FREE, Identified, NotExcitedError, identify
 from controller.plant.stores_of import stores_of
 
 MOST_STEP = 0.3
 """Largest change of the logarithm of a figure in one night: a bad day cannot undo a season."""
 DAYS_S = 3 * 86_400.0
+MOST_TIMES = 5.0
+"""A figure of the layers so many times geometry's, or so small a part of it, is not believed (as at adoption)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +65,18 @@ def renewed(old: ThermalModel, found: ThermalModel) -> ThermalModel:
         change = math.log(getattr(found, name) / getattr(old, name))
         moved[name] = getattr(old, name) * math.exp(min(max(change, -MOST_STEP), MOST_STEP))
     return replace(old, **moved, deep_c=found.deep_c)
+
+
+def layers_of(facts: Facts, figures: Mapping[str, tuple[float, float, float]], deep_c: float) -> Column | None:
+    """Return the layers that a lesson's figures tell of, or None where it told of stores alone or of what cannot be.
+
+    Each lesson's own, not moved towards by steps: geometry holds them, and a column that misses gives no plan.
+    """
+    if facts.built is None or not facts.has_light or not set(MAY_BE_OFF) <= set(figures):
+        return None
+    held = column_of(facts.built, facts.depth_m)
+    told = {name: figures[name][0] for name in MAY_BE_OFF}
+    # A fit may give the air more than all of the heat, and so the floor less than none.
+    told["to_air"] = min(told["to_air"], held.to_air + held.to_surface)
+    likely = all(value / MOST_TIMES <= told[name] <= value * MOST_TIMES for name, value in figures_of(held).items())
+    return changed_to(held, told, deep_c) if likely else None

@@ -8,7 +8,7 @@ from controller.control.log import Log
 from controller.control.outlook import Forecaster, Outlook
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, NoForesightError, Ready, planned, ready
-from controller.planning.learning import Lesson
+from controller.planning.learning import Lesson, layers_of
 
 LEARNS_EVERY_MS = 86_400_000
 TRIES_AGAIN_MS = 3 * 3_600_000
@@ -55,7 +55,8 @@ class Planner:
                 self.model, self.figures, self.learnt_ms = lesson.model, lesson.figures, log.ends_ms
         self.ready, self.why_none = None, ""
         try:
-            self.ready = ready(self.facts, self.model, log, self._forecaster(log.ends_ms))
+            column = layers_of(self.facts, self.figures, self.model.deep_c)
+            self.ready = ready(self.facts, self.model, log, self._forecaster(log.ends_ms), column)
         except NoForesightError as reason:
             self.why_none = str(reason)
             return None

@@ -64,7 +64,7 @@ class Service:
         )
         known = plans.learnt_of(self._store, name)
         if known:
-            planner.model, planner.learnt_ms = known[0].model, known[0].at_ms
+            planner.model, planner.figures, planner.learnt_ms = known[0].model, known[0].figures, known[0].at_ms
         return planner
 
     def turn(self) -> None:

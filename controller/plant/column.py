@@ -7,9 +7,8 @@ simulated enclosures free stores missed the soil's answer to a day of heat by 13
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import expm
 
-from controller.control.stepping import Array
+from controller.control.stepping import Array, discrete
 from controller.plant.air_node import CONTENTS_W_M2K
 from controller.plant.construction import AIR_J_M3K, Construction, HeaterKind, infiltration_w
 from controller.plant.heat_source import CASE_S, row_lag_s
@@ -19,6 +18,9 @@ THICK_M = np.array([0.02, 0.03, 0.04, 0.05, 0.07, 0.10, 0.15, 0.25])
 """[m] thin where a day's wave is steep."""
 CENTRE_M = np.cumsum(THICK_M) - THICK_M / 2.0
 LAYERS = len(THICK_M)
+_NEXT = np.diff(np.eye(LAYERS), axis=0)
+BETWEEN_PER_M = -_NEXT.T @ np.diag(1.0 / np.diff(CENTRE_M)) @ _NEXT
+"""[1/m] What flows into each layer from its neighbours, per W m/K and kelvin of each."""
 STORES = LAYERS + 1
 """Layers, and after them what stands in the air: plants and frame."""
 CONTENTS, HEAT = LAYERS, LAYERS + 1
@@ -142,9 +144,7 @@ def rates(column: Column) -> tuple[Array, Array, Array]:
         a[store, felt], b[store, [OUTSIDE, LIGHT, SKY]] = w_k * beside[:3], w_k * beside[3:]
         a[store, store] -= w_k
     b[CONTENTS, LIGHT] += m.air_sun_m2
-    for upper, between_m in enumerate((THICK_M[1:] + THICK_M[:-1]) / 2.0):
-        pair, flows = np.ix_([upper, upper + 1], [upper, upper + 1]), m.soil_w_m_k / between_m
-        a[pair] += flows * np.array([[-1.0, 1.0], [1.0, -1.0]])
+    a[:LAYERS, :LAYERS] += m.soil_w_m_k * BETWEEN_PER_M
     away_w_k = m.edge_w_m_k * THICK_M
     away_w_k[-1] += m.soil_w_m_k / (THICK_M[-1] / 2.0 + TO_DEEP_M)
     a[range(LAYERS), range(LAYERS)] -= away_w_k
@@ -160,12 +160,8 @@ def rates(column: Column) -> tuple[Array, Array, Array]:
 
 def stepped(column: Column, seconds: float) -> tuple[Array, Array, Array]:
     """Return the exact step of `seconds` [s] (matrix exponential): x' = a x + b u + c."""
-    a, b, c = rates(column)
-    n = STORES + 1
-    whole = np.zeros((n + 5, n + 5))
-    whole[:n, :n], whole[:n, n : n + 4], whole[:n, -1] = a, b, c
-    grown = np.asarray(expm(whole * seconds))
-    return grown[:n, :n], grown[:n, n : n + 4], grown[:n, -1]
+    step = discrete(*rates(column), seconds)
+    return step.a, step.b, step.c
 
 
 def needed(column: Column) -> dict[str, float]:

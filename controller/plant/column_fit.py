@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 from controller.control.log import Log
 from controller.control.stepping import Array
 from controller.plant.column import Column, column_of, needed
-from controller.plant.column_run import MAY_BE_OFF, SKY_EVERY_S, STARTS, free_runs, shifted
+from controller.plant.column_run import MAY_BE_OFF, SKY_EVERY_S, STARTS, figures_of, free_runs, shifted
 from controller.plant.construction import Construction
 from controller.plant.identify import NINETY, Interval, NotExcitedError, lacking
 
@@ -112,7 +112,7 @@ def _asks(log: Log, before: Column) -> _Asks:
 def _figures(before: Column, offs: Array, covariance: Array) -> dict[str, Interval]:
     """Return every figure with its interval, and what control needs, by the slopes of each in each."""
     column = shifted(before, offs)
-    values = {name: getattr(column, name) for name in MAY_BE_OFF}
+    values = figures_of(column)
     slopes = {name: np.eye(len(offs))[place] for place, name in enumerate(MAY_BE_OFF)}
     at = needed(column)
     for place in range(len(MAY_BE_OFF)):

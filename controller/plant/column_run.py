@@ -1,12 +1,13 @@
 """What a column of layers alone would have done under a log: for every change of its figures, starts and sky."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from controller.control.log import Log
-from controller.control.stepping import Array, chained
+from controller.control.stepping import Array, chained, discrete
 from controller.plant.column import (
     CENTRE_M,
     CONTENTS,
@@ -17,7 +18,6 @@ from controller.plant.column import (
     Column,
     rates,
     share_at,
-    stepped,
     surface_and_air,
 )
 
@@ -46,9 +46,19 @@ SKY_EVERY_S = 6 * 3600.0
 def shifted(before: Column, offs: Array) -> Column:
     """Return a column shifted by these logarithms, and its deep ground by kelvin."""
     changed = {name: getattr(before, name) * math.exp(off) for name, off in zip(MAY_BE_OFF, offs, strict=False)}
+    return changed_to(before, changed, before.deep_c + float(offs[len(MAY_BE_OFF)]))
+
+
+def figures_of(column: Column) -> dict[str, float]:
+    """Return what may be off of a column, by name."""
+    return {name: getattr(column, name) for name in MAY_BE_OFF}
+
+
+def changed_to(before: Column, figures: Mapping[str, float], deep_c: float) -> Column:
+    """Return a column with these figures, all of `MAY_BE_OFF`, and its deep ground at `deep_c` [Cel]."""
     # What an air heater does not give to the air it gives to the floor.
-    changed["to_surface"] = before.to_surface + before.to_air - changed["to_air"]
-    return replace(before, **changed, deep_c=before.deep_c + float(offs[len(MAY_BE_OFF)]))
+    to_surface = before.to_surface + before.to_air - figures["to_air"]
+    return replace(before, **figures, to_surface=to_surface, deep_c=deep_c)
 
 
 def free_runs(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
@@ -70,11 +80,11 @@ def free_runs(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
             (told @ b[:, :SKY].T)[:, :, None] + b[:, SKY, None] * sky_k[:, None] + np.outer(c_per_deep_k, deep_c)
         )
 
-    a, b, c = stepped(unit, log.step_s)
-    states = chained(a, pushed(b, c), _starts(log, column, deep_c, offs), STORES)
+    flows, each_b, each_c = rates(unit)
+    step = discrete(flows, each_b, each_c, log.step_s)
+    states = chained(step.a, pushed(step.b, step.c), _starts(log, column, deep_c, offs), STORES)
     # What flowed in over a step is what its end has more than its beginning: that gives a step's mean, whatever moved.
-    flows, b, c = rates(unit)
-    means = np.linalg.inv(flows) @ ((states[1:] - states[:-1]) / log.step_s - pushed(b, c))
+    means = np.linalg.inv(flows) @ ((states[1:] - states[:-1]) / log.step_s - pushed(each_b, each_c))
     _, air = surface_and_air(column)
     beside = (air[3] * log.outside_c + air[4] * log.light_w_m2)[:, None] + air[5] * sky_k
     air_c = np.einsum("s,rsn->rn", air[:3], means[:, [0, CONTENTS, HEAT]]) + beside

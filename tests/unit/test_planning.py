@@ -13,14 +13,16 @@ from controller.control.stepping import BED, UPPER, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 from controller.planning.ahead import weather_ahead
-from controller.planning.estimate import UNKNOWN_W_M2, _gain, estimate
+from controller.planning.estimate import estimate
 from controller.planning.foresee import NoForesightError, foresee, lit, whole
 from controller.planning.horizon import COLD_IS_DEAR, SLACK_K, STEP_S, STEPS, WARM_IS_VAIN, look_ahead
 from controller.planning.learning import Lesson
+from controller.planning.linear import linear
 from controller.planning.planner import Planner
 from tests.thermal_site import AIR, CABLE, FLOOR_M2, MIDNIGHT_MS, PLACE, facts, lived, with_gaps
 
 HOUR_MS = 3_600_000
+BY = linear(CABLE, STEP_S, FLOOR_M2)
 
 
 def test_the_stores_nobody_measures_are_found_from_the_one_that_is() -> None:
@@ -55,7 +57,7 @@ def test_heat_is_no_more_than_the_soil_needs_where_nothing_threatens() -> None:
     forward = forward_of(CABLE)
     steady = forward.outside_per_k * 14.0 + forward.deep_per_k * (18.0 - forward.deep_c)
     state = np.array([14.5, 18.0, 15.0, steady * CABLE.heater_w, 0.0])
-    ahead = look_ahead(CABLE, state, np.full(STEPS, 4.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    ahead = look_ahead(BY, state, np.full(STEPS, 4.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
     assert ahead.duty[:48].mean() == pytest.approx(steady, abs=0.15)
     assert ahead.soil_c[1:49].min() > 17.9
 
@@ -64,8 +66,8 @@ def test_heat_comes_before_a_night_the_heater_cannot_carry() -> None:
     """A cold that full heat cannot hold begins in ten hours: the plan heats before it, but not without bound."""
     cold = np.where(np.arange(STEPS) < 20, 6.0, -16.0)
     state = np.array([15.0, 18.0, 15.0, 150.0, 0.0])
-    ahead = look_ahead(CABLE, state, cold, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
-    calm = look_ahead(CABLE, state, np.full(STEPS, 6.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    ahead = look_ahead(BY, state, cold, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    calm = look_ahead(BY, state, np.full(STEPS, 6.0), np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
     assert ahead.duty[:20].sum() > calm.duty[:20].sum() + 2.0
     assert ahead.soil_c.max() < 20.5
 
@@ -76,7 +78,7 @@ def test_steps_that_cannot_be_too_cold_or_too_warm_change_nothing(asked_c: float
     outside_c = 4.0 + 8.0 * np.sin(np.arange(STEPS) * 2 * np.pi / 48.0)
     light = np.clip(600.0 * np.sin(np.arange(STEPS) * 2 * np.pi / 48.0), 0.0, None)
     state, set_point_c = np.array([10.0, 11.0, 12.0, 0.0, 0.0]), np.full(STEPS, asked_c)
-    found = look_ahead(CABLE, state, outside_c, light, set_point_c, 1.0)
+    found = look_ahead(BY, state, outside_c, light, set_point_c, 1.0)
     lift = toeplitz(rise_k(CABLE, STEP_S, STEPS), np.zeros(STEPS))
     free_c, forward, none = found.soil_c[1:] - lift @ found.duty, forward_of(CABLE), np.zeros((STEPS, STEPS))
     hold = forward.outside_per_k + forward.deep_per_k
@@ -108,20 +110,20 @@ def test_predicting_and_correcting_at_once_is_doing_one_after_the_other() -> Non
         else:
             gain = (found.path[row] - predicted) / (log.soil_c[row] - predicted[BED])
             assert 0.0 < gain[BED] < 1.0
-            assert gain == pytest.approx(_gain(CABLE, 600.0, FLOOR_M2 * UNKNOWN_W_M2), rel=1e-3, abs=1e-6)
+            assert gain == pytest.approx(linear(CABLE, 600.0, FLOOR_M2).gain, rel=1e-3, abs=1e-6)
 
 
 def test_nothing_asked_gets_no_heat() -> None:
     """NaN as a set point asks for nothing."""
     state = np.array([5.0, 5.0, 6.0, 0.0, 0.0])
-    ahead = look_ahead(CABLE, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, np.nan), 1.0)
+    ahead = look_ahead(BY, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, np.nan), 1.0)
     assert ahead.duty.max() == pytest.approx(0.0, abs=1e-9)
 
 
 def test_no_plan_asks_for_more_than_the_longest_closing_allows() -> None:
     """The rests after the longest closing are part of the heater."""
     state = np.array([5.0, 5.0, 6.0, 0.0, 0.0])
-    ahead = look_ahead(CABLE, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, 18.0), 0.9)
+    ahead = look_ahead(BY, state, np.full(STEPS, -5.0), np.zeros(STEPS), np.full(STEPS, 18.0), 0.9)
     assert ahead.duty.max() <= 0.9 + 1e-9
 
 

@@ -114,12 +114,13 @@ def test_a_turn_learns_plans_and_leaves_both_on_disk(service: Service, folder: P
 
 
 def test_what_was_learnt_outlives_a_restart(service: Service, folder: Path) -> None:
-    """A new planner begins with the last one's model, and learns no second time within a day."""
+    """A new planner begins with the last one's model and figures, and learns no second time within a day."""
     service.turn()
-    model = service.planners["larch"].model
+    model, figures = service.planners["larch"].model, service.planners["larch"].figures
     service.close()
     again = Service(site(folder), service.clock)
     assert again.planners["larch"].model == model
+    assert again.planners["larch"].figures == figures != {}
     again.turn()
     with closing(open_reader(folder / "plans.db")) as connection:
         assert len(plans.learnt_of(connection, "larch", 9)) == 1
