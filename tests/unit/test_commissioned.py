@@ -81,6 +81,7 @@ def test_the_furthest_is_waited_for_as_its_distance_says(
     expected_s = 2.0 * late * furthest * 60.0
     assert 3600.0 < expected_s < USUAL_S
     assert window_s(late * nearest * 60.0, *probes, AIR) == pytest.approx(expected_s)
+    assert window_s(1.0, *probes, AIR) == pytest.approx(max(3600.0, 2.0 * furthest * 60.0))
 
 
 @pytest.mark.parametrize(
