@@ -1,4 +1,8 @@
-"""The record: a year of one probe read back, beside DuckDB and a plain scan; bytes per reading; bytes written."""
+"""The record, and what it costs those around it, in one table.
+
+How fast readings come in, how soon a trip answers meanwhile, how many enclosures one controller bears; a year of one
+probe read back, beside DuckDB and a plain scan; bytes per reading; bytes written.
+"""
 
 import random
 import sqlite3
@@ -17,7 +21,7 @@ from controller.store.connection import open_reader, open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
-from tests.bench import flow, reaction
+from tests.bench import flow, many, processes, reaction
 from tests.bench.table import Row, percentile
 
 START_MS = 1_735_689_600_000
@@ -33,7 +37,10 @@ MOST_BYTES, MOST_WRITTEN = 14.0, 4.0
 
 def rows(folder: Path) -> Iterator[Row]:
     """Measure all of it."""
-    for name, bench in (("flow", flow.rows), ("load", reaction.loaded_rows)):
+    around = (
+        ("flow", flow.rows), ("load", reaction.loaded_rows), ("many", many.rows), ("memory", processes.memory),
+    )  # fmt: skip
+    for name, bench in around:
         (folder / name).mkdir()
         yield from bench(folder / name)
     yield from _year(folder)
