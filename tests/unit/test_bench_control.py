@@ -12,10 +12,10 @@ from tests.bench.control.compare import JUDGED, Curve, Run, curve, judge
 from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
 from tests.bench.control.nights import off_by_the_night
-from tests.bench.control.optimum import HALF_S, STEPS
+from tests.bench.control.optimum import HALF_S, STEPS, optimum, problem
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
-from tests.bench.control.rows import CONTROLLERS, ROWS, UNPLANNED, Case, Score, case
+from tests.bench.control.rows import BAND_K, CONTROLLERS, ROWS, UNPLANNED, Case, Score, case, controller
 from tests.bench.control.section import _parser, _runs, missed, most_over_kh
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
@@ -104,6 +104,30 @@ def test_no_controller_beats_perfect_foresight_but_less_shortfall_costs_more() -
     assert chosen.tight.d_kh < chosen.loose.d_kh
     assert chosen.tight.kwh > chosen.loose.kwh
     assert len(chosen.loose.duty) == STEPS
+
+
+def test_heat_stored_before_the_judged_days_is_charged() -> None:
+    """A run from on/off's own beginning costs what it cost; one from soil half a kelvin warmer costs what that saves
+    perfect foresight, which is found again by setting it out from there."""
+    chosen = one_case()
+    assert chosen.fair(chosen.on_off, chosen.begins).kwh == pytest.approx(chosen.on_off.kwh, abs=0.02)
+    warmer = chosen.begins + 0.5
+    charged_kwh = chosen.fair(chosen.on_off, warmer).kwh - chosen.on_off.kwh
+    ask = problem(chosen.linear, warmer, chosen.of.rows)
+    saved_kwh = chosen.loose.kwh - optimum(ask, chosen.loose.d_kh, chosen.loose.run_out_kh + 0.1).kwh
+    assert charged_kwh == pytest.approx(saved_kwh, abs=1e-3)
+    assert charged_kwh > 1.0
+
+
+def test_what_is_compared_is_fair() -> None:
+    """A controller's run is charged with its own beginning: on/off at a warmer set point begins with warmer soil."""
+    chosen = one_case()
+    built = chosen.linear.built
+    switch = baselines.two_point(built.set_point_c + 0.5, BAND_K)
+    path = baselines.drive(chosen.linear, chosen.of.rows, chosen.state, switch, JUDGED.start, chosen.of.seed)
+    bare = judge(path.true_c, path.on, built.set_point_c, built.rated_w)
+    assert controller("on/off", chosen)(0.5).kwh == pytest.approx(chosen.fair(bare, path.state).kwh)
+    assert controller("on/off", chosen)(0.5).kwh > bare.kwh + 0.1
 
 
 def test_only_the_judged_days_count_and_only_below_half_a_kelvin() -> None:

@@ -25,7 +25,7 @@ class Run:
     d_kh, run_out_kh
         [K h] below set point - 0.5 in the judged days, and in the two after them.
     kwh
-        Energy of the judged days.
+        Energy of the judged days; once fair, charged with heat stored before them.
     over_kh, most_over_k
         [K h] above set point + 1 while the last 3 h gave more than 5 % of full heat; [K] the most while more than 25 %.
     cycles_a_day

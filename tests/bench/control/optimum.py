@@ -4,7 +4,7 @@ The network of stores is symmetric, so it falls apart into independent modes: th
 and a second form of the same programme to check the first with.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -88,6 +88,16 @@ def _modes(linear: Linear) -> tuple[Array, Array]:
     pushed = linear.b[:CORE, POWER] * linear.built.rated_w * root
     held = np.expm1(speeds * HALF_S) / speeds
     return np.exp(speeds * HALF_S), (linear.true_row[:CORE] / root @ shapes) * (shapes.T @ pushed) * held
+
+
+def begun_at(linear: Linear, ask: Problem, warmer: Array) -> Problem:
+    """Return the same problem with stores so much warmer [K] at its start."""
+    a, _ = linear.steps(HALF_S)
+    free_c = ask.free_c.copy()
+    for half in range(STEPS):
+        warmer = a @ warmer
+        free_c[half] += linear.true_row @ warmer
+    return replace(ask, free_c=free_c)
 
 
 def shortfalls(ask: Problem, duty: Array) -> tuple[float, float]:
