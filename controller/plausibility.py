@@ -112,7 +112,10 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
     value, arrived_s = reading.value, reading.arrived_s
     over = watch.over is not None and value >= watch.over
     count = state.over_count
+    if state.over and not over and reading.taken_ms is not None and reading.taken_ms < state.over_ms:
+        return
     if over:
+        state.over_ms = max(reading.taken_ms or 0, state.over_ms)
         count = 1 + (count if arrived_s - state.over_s <= limits.OVER_REMEMBERED_S else 0)
         state.over_s = arrived_s
         if watch.over_at_once is not None and value >= watch.over_at_once:

@@ -33,6 +33,19 @@ def hear(watch: Watch, *values: float, every_s: float = 10.0, stamp: float | Non
     return verdicts
 
 
+def test_an_older_cool_sample_told_again_does_not_end_what_is_over_its_limit() -> None:
+    """A broker tells the sample of 8 s ago once more: the hot one after it is still the newest. A newer cool one ends
+    it, and so does one without a stamp.
+    """
+    hot = judge(SOIL, hear(SOIL, 20.0)[0].state, reading(10.0, 41.0), NEVER).state
+    again = judge(SOIL, hot, reading(12.0, 20.0, stamp=-8.0), NEVER).state
+    assert (again.over, again.over_value, again.over_count) == (True, 41.0, 1)
+    assert not judge(SOIL, again, reading(20.0, 20.0), NEVER).state.over
+    assert not judge(SOIL, again, reading(20.0, 20.0, stamp=None), NEVER).state.over
+    older_hot = judge(SOIL, again, reading(13.0, 42.0, stamp=-9.0), NEVER).state
+    assert judge(SOIL, older_hot, reading(14.0, 20.0, stamp=-6.0), NEVER).state.over
+
+
 @pytest.mark.parametrize(
     ("quantity", "low", "high"),
     [
