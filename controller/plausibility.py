@@ -7,7 +7,7 @@ here can hide a hot reading from a trip.
 import math
 from typing import Final
 
-from controller.clock import OLDEST_BELIEVABLE_MS
+from controller import stamps
 from controller.probe import TEMPERATURES, Quantity, Reading
 from controller.probe_state import Judged, ProbeState, Watch
 from controller.safety import limits
@@ -22,12 +22,6 @@ POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
     Quantity.CONTACT: (0.0, 1.0),
 }
 """What each quantity can be, in its SI unit; outside it, it is no measurement."""
-
-CLOCK_CREEP = 0.01
-"""How fast a probe's clock may drift against ours and still be called the same clock. Source: engineering judgement."""
-
-REPEATS, CLOCK_STANDS = 2, "its clock stands still: the same stamp three times or more"
-"""Hazard T07. Such readings are refused as too soon from the first repetition; these are the words for it."""
 
 TOO_OFTEN = 30
 """Readings refused as too soon within a minute that are worth an alert. Source: engineering judgement."""
@@ -50,12 +44,12 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
         [s] when the broker session last began; unstamped messages right after it may have waited in a queue.
     """
     state = before.copy()
-    _note_stamp(watch, state, reading)
+    stamps.note(watch, state, reading)
     low, high = POSSIBLE[watch.quantity]
     value = reading.value
     if not low <= value <= high:
         return _refused(state, reading, f"{value:g} is outside the possible {low:g} to {high:g}")
-    age_s, offset_s = _age(state, reading)
+    age_s, offset_s = stamps.age(state, reading)
     taken_ms = reading.stamp_ms
     if age_s < -limits.FUTURE_STAMP_REFUSE_S:
         return _refused(state, reading, f"stamped {-age_s:.0f} s in the future")
@@ -64,42 +58,12 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     if reading.retained:
         return Judged(state, Grade.HISTORY, "retained by the broker", taken_ms)
     if age_s > watch.stale_after_s:
-        late = CLOCK_STANDS if state.repeats >= REPEATS else f"taken {age_s:.0f} s before it came"
+        late = stamps.CLOCK_STANDS if state.repeats >= stamps.REPEATS else f"taken {age_s:.0f} s before it came"
         state.said, state.said_s, state.grade, state.reason = value, reading.arrived_s, Grade.HISTORY, late
         return Judged(state, Grade.HISTORY, late, taken_ms)
     state.offset_s = offset_s
     _compare_with_trips(watch, state, reading)
     return _for_control(watch, state, reading, taken_ms, resumed_s)
-
-
-def _note_stamp(watch: Watch, state: ProbeState, reading: Reading) -> None:
-    """Count stamps that stay the same although time goes on; what comes at once has only been told twice."""
-    if reading.taken_ms is None or reading.taken_ms != state.stamp_ms:
-        state.stamp_ms, state.repeats = reading.taken_ms, 0
-    elif state.said_s is not None and reading.arrived_s - state.said_s >= watch.period_s / 4:
-        state.repeats += 1
-
-
-def _age(state: ProbeState, reading: Reading) -> tuple[float, float | None]:
-    """Return age [s] and the clock offset to remember.
-
-    Two estimates: by the wall clocks, and by how this probe's stamps have lain before. The nearer to zero is
-    taken, so a jump of either wall clock alone changes nothing (hazard T01).
-    """
-    if reading.taken_ms is None:
-        return 0.0, state.offset_s
-    wall_s = (reading.arrived_ms - reading.taken_ms) / 1000
-    if reading.arrived_ms < OLDEST_BELIEVABLE_MS:
-        # Our own clock is lost (hazard T03): only how this probe's stamps have lain before can tell.
-        wall_s = 0.0
-    offset_s = reading.arrived_s - reading.taken_ms / 1000
-    if state.offset_s is None or state.said_s is None:
-        return wall_s, offset_s
-    expected = state.offset_s + CLOCK_CREEP * max(reading.arrived_s - state.said_s, 0.0)
-    relative_s = offset_s - expected
-    age_s = wall_s if abs(wall_s) <= abs(relative_s) else relative_s
-    kept = min(expected, offset_s) if abs(relative_s) <= limits.STALE_CAP_S else offset_s
-    return age_s, kept
 
 
 def _refused(state: ProbeState, reading: Reading, reason: str) -> Judged:
@@ -174,8 +138,8 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
     spacing_s = watch.period_s if state.admitted_ms is None else (taken_ms - state.admitted_ms) / 1000
     if 0 <= spacing_s < watch.period_s / 4:
         _count_too_soon(state, reading.arrived_s)
-        if state.repeats >= REPEATS:
-            return Grade.REFUSED, CLOCK_STANDS
+        if state.repeats >= stamps.REPEATS:
+            return Grade.REFUSED, stamps.CLOCK_STANDS
         return Grade.REFUSED, "came too soon after the one before"
     state.admitted_ms = taken_ms
     if watch.is_temperature:

@@ -13,10 +13,11 @@ import pytest
 
 from controller.clock import rfc3339
 from controller.control.pid import Gains
-from controller.plausibility import CLOCK_STANDS, STUCK
+from controller.plausibility import STUCK
 from controller.report import status_of
 from controller.safety.digest import PROGRAMMED
 from controller.safety.trip import TripKind
+from controller.stamps import CLOCK_STANDS
 from controller.standing import Standing
 from controller.status import Grade
 from tests.core_site import AIR, NIGHT_MS, NOON_MS, SECOND_SOIL, SOIL, SURFACE, Bed, plan_of, warm_bed
