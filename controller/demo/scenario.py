@@ -12,7 +12,7 @@ from controller.plant.weather import SpringWeather
 HISTORY_DAYS = 21
 OPENED_ABOVE_C, OPENED_PER_K, WIDE_OPEN = 20.0, 5.0, 150.0
 """[Cel], [1/h per K] and [1/h]: the warmer it is under the film, the wider somebody opens it."""
-TICK_S = 90.0
+TICK_S = 120.0
 """[s] Tick of the computed history: coarser than live, the same code."""
 SEED = 462
 LATITUDE, LONGITUDE = 46.2, 8.4
