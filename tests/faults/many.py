@@ -23,9 +23,6 @@ WIRE = (
 )
 """The files, and which of each: a real broker on loopback, a real controller, a node with the real dead-man."""
 
-SCHEDULES = "250"
-"""How many of `test_any_order.py`, unless the environment says otherwise."""
-
 
 def repeat(times: int, jobs: int, which: str) -> Noting:
     """Play what crosses the wire `times` times."""
@@ -56,9 +53,8 @@ def _play(folder: Path, number: int, file: str, key: str) -> dict[str, Any]:
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "tests.faults.noting"]
     command += ["-m", cases.AT_LENGTH]
     command += [f"--basetemp={kept}", *(("-k", key) if key else ()), str(cases.FOLDER / file)]
-    environment = {"SOILWARD_SCHEDULES": SCHEDULES, **os.environ, FILE: str(found)}
     done = subprocess.run(
-        command, env=environment, cwd=cases.FOLDER.parents[1], capture_output=True, text=True,
+        command, env={**os.environ, FILE: str(found)}, cwd=cases.FOLDER.parents[1], capture_output=True, text=True,
         check=False,
     )  # fmt: skip
     if not found.exists():

@@ -18,7 +18,6 @@ from controller.store import requests
 from controller.store.connection import open_reader
 from tests.api_flood import flood
 from tests.api_site import HOME, PASSWORD, ApiSite, alert_of, status_of, trip_of
-from tests.bare_ticks import bare_ticks
 from tests.faults.cases import LOOK_S, seen
 from tests.wire.kit import ROOT, Bench, a_free_port, until
 
@@ -227,8 +226,6 @@ def answered(port: int, method: str, path: str, address: str = "127.0.0.1") -> i
 def test_a07_a_flood_of_calls_leaves_the_tick_on_time(tmp_path: Path) -> None:
     """A07: 1000 calls a second for 8 s from one address: tick jitter stays under 0.5 s, and others are answered.
 
-    On a machine that is busy with other work every process is late: what a bare loop is late by meanwhile is allowed.
-
     The node is taken away first: the words "last heard n s ago" then change with every tick, so each tick tells a
     status, and the times the statuses carry are those of the ticks.
     """
@@ -237,14 +234,14 @@ def test_a07_a_flood_of_calls_leaves_the_tick_on_time(tmp_path: Path) -> None:
         bench.node.stop()
         until("each tick tells", lambda: bench.spy.holds("node heard") is False, 20.0)
         began_s = time.monotonic()
-        with ThreadPoolExecutor(1) as aside, bare_ticks() as bare_s:
+        with ThreadPoolExecutor(1) as aside:
             flooding = aside.submit(flood, port, 8.0, 1000.0)
             until("the flood has come", lambda: time.monotonic() - began_s > 3.0, 5.0)
             others = [answered(port, "GET", "/api/enclosures/larch", "127.0.0.2") for _ in range(5)]
             sent, answers = flooding.result()
         at_ms = [each["at_ms"] for each in bench.spy.statuses(after_s=began_s)]
     late_s = [(after - before) / 1000 - 1.0 for before, after in pairwise(at_ms)]
-    assert max(late_s) < 0.5 + max(bare_s), (late_s, bare_s)
+    assert max(late_s) < 0.5, late_s
     assert len(late_s) >= 6
     assert sent == 8000
     assert others == [200] * 5

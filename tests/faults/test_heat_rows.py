@@ -175,7 +175,6 @@ def test_k02_a_node_that_measures_current_is_asked_instead() -> None:
     assert bed.trips == ()
 
 
-BETWEEN = ("weak-cable", "weak-air-heater")
 BUILT: dict[str, dict[str, Any]] = {
     "cable": {},
     "cable-proved": {"answer": PROVED},
@@ -186,12 +185,6 @@ BUILT: dict[str, dict[str, Any]] = {
     "weak-air-heater": {"heater": {**FAN, "rated_w": 700.0}, "shape": GLASS},
 }
 EVERY = pytest.mark.parametrize("built", BUILT.values(), ids=BUILT)
-AT_EITHER_END = pytest.mark.parametrize(
-    "built",
-    [pytest.param(each, marks=pytest.mark.whole if name in BETWEEN else ()) for name, each in BUILT.items()],
-    ids=BUILT,
-)
-"""Every one at length; with each check those that answer soonest, latest and otherwise."""
 
 
 def told(bed: Bed) -> dict[str, float]:
@@ -240,7 +233,7 @@ class Lagging:
         return self.value
 
 
-@AT_EITHER_END
+@EVERY
 def test_p23_a_probe_ten_times_as_slow_latches_nothing_by_itself(built: dict[str, Any]) -> None:
     """P23: heated, left alone and heated again, its answers come ten minutes late and are answers all the same."""
     bed = Bed(**built, weather=Outdoors(lambda _: 3.0), soil_c=8.0, before=(24.0, 0.3), asked_c=14.0)
@@ -279,14 +272,14 @@ def test_a_warm_front_in_the_night_latches_nothing(built: dict[str, Any], asked_
     sound(Bed(**built, weather=front, soil_c=9.0, before=(36.0, 1.0 if asked_c > 10 else 0.5), asked_c=asked_c), 14)
 
 
-@AT_EITHER_END
+@EVERY
 def test_mild_hours_within_a_cold_night_latch_nothing(built: dict[str, Any]) -> None:
     """Warm air for two hours and cold again: its warmth reaches the probes after it has gone."""
     mild = Outdoors(lambda hours: -2.0 + 12.0 * math.exp(-(((hours - 5.0) / 1.5) ** 2)))
     sound(Bed(**built, weather=mild, soil_c=9.0, before=(24.0, 0.4), asked_c=-4.0), 14)
 
 
-@AT_EITHER_END
+@EVERY
 @pytest.mark.parametrize("at_h", [0.0, 2.4], ids=["at-dusk", "in-the-night"])
 def test_a_door_open_for_half_an_hour_latches_nothing(built: dict[str, Any], at_h: float) -> None:
     """E01 E08: the air falls to outside's and comes back, hard heating or not."""
@@ -297,7 +290,7 @@ def test_a_door_open_for_half_an_hour_latches_nothing(built: dict[str, Any], at_
     sound(Bed(**built, soil_c=10.0, before=(24.0, 1.0), asked_c=22.0, happens=happens), 6)
 
 
-@AT_EITHER_END
+@EVERY
 @pytest.mark.parametrize("asked_c", [22.0, -4.0], ids=["hard-at-work", "off"])
 def test_cold_irrigation_latches_nothing(built: dict[str, Any], asked_c: float) -> None:
     """E10: 4 K colder within two minutes, and warmer again from beside and below for hours."""
@@ -311,7 +304,7 @@ def test_cold_irrigation_latches_nothing(built: dict[str, Any], asked_c: float) 
     sound(Bed(**built, soil_c=11.0, before=(24.0, 0.7), asked_c=asked_c, happens=happens), 12)
 
 
-@AT_EITHER_END
+@EVERY
 def test_e07_a_night_inversion_latches_nothing(built: dict[str, Any]) -> None:
     """E07: under a clear still sky the inside is colder than outside; no alarm of heat, hard at work or off."""
     clear = Outdoors(lambda _: 3.0, cloud=0.0, wind_m_s=0.3, humidity_pct=45.0)
@@ -392,7 +385,7 @@ def test_the_days_warmth_is_not_called_unasked(probes: tuple[dict[str, Any], ...
         assert latest_rise_h > 8.0, "this soil does rise for hours after sunset, or the test shows nothing"
 
 
-@AT_EITHER_END
+@EVERY
 def test_clouds_that_pass_latch_nothing(built: dict[str, Any]) -> None:
     """A bright day with a cloud every half hour, shut: hot air now and then, heat off and on."""
     weather = sunny(lambda hours: 0.2 if (hours * 2) % 1.0 < 0.3 else 1.0)

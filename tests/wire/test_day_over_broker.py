@@ -29,6 +29,7 @@ from tests.bench.broker import MemoryMosquitto, at_once
 from tests.wire.kit import until
 
 TICK_S = 10.0
+TICKS = 8640
 WARM_UP_S = 10 * 86_400
 PATIENCE_S = 5.0
 
@@ -130,10 +131,10 @@ class Shell:
         self.inbox.close()
 
 
-def one_day(shell: Shell, node: Node, clock: ManualClock, ticks: int) -> Day:
+def one_day(shell: Shell, node: Node, clock: ManualClock) -> Day:
     """Run the day in lockstep: each tick ends when the node has what was sent."""
     day = Day()
-    for _ in range(ticks):
+    for _ in range(TICKS):
         clock.sleep(TICK_S)
         decision = shell.decide(shell.hear(node.speak(clock.now())))
         if decision.send:
@@ -155,30 +156,28 @@ def warm_plants(settings: Settings) -> tuple[EnclosurePlant, EnclosurePlant]:
     return plant, again
 
 
-@pytest.mark.parametrize("hours", [6, pytest.param(24, marks=pytest.mark.long)])
-def test_a_day_over_the_broker_gives_the_orders_of_the_pure_tick(tmp_path: Path, hours: int) -> None:
-    """Probe to SenML to Mosquitto to tick to command to relay, 360 times an hour: order, duty and soil are those of
+def test_a_day_over_the_broker_gives_the_orders_of_the_pure_tick(tmp_path: Path) -> None:
+    """Probe to SenML to Mosquitto to tick to command to relay, 8640 times: order, duty and soil are those of
     `simulate`, sample by sample, and the relay never disagrees with the order.
     """
-    ticks = round(hours * 3600 / TICK_S)
     broker = MemoryMosquitto(tmp_path / "broker")
     broker.start()
     try:
         settings = newark.site(broker.port)
         plant, again = warm_plants(settings)
-        pure = simulate(settings, "larch", plant, newark.START_MS, ticks * TICK_S, TICK_S)
+        pure = simulate(settings, "larch", plant, newark.START_MS, TICKS * TICK_S, TICK_S)
         start = Moment(0.0, newark.START_MS)
         clock = ManualClock(start)
         plan = coarse(plan_for(settings, settings.enclosure[0], TICK_S), TICK_S)
         shell, node = Shell(settings, plan, clock), Node(settings, again, start)
         try:
-            day = one_day(shell, node, clock, ticks)
+            day = one_day(shell, node, clock)
         finally:
             node.close()
             shell.close()
     finally:
         broker.stop()
-    assert sum(was != on for was, on in zip(pure.heater_on, pure.heater_on[1:], strict=False)) > 50 * hours / 24
+    assert sum(was != on for was, on in zip(pure.heater_on, pure.heater_on[1:], strict=False)) > 50
     assert day.heater_on == pure.heater_on
     assert day.duty == pytest.approx(pure.duty, abs=1e-8)
     assert day.soil_c == pytest.approx(pure.soil_c, abs=1e-8)
