@@ -6,6 +6,8 @@ import os
 import signal
 import socket
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
@@ -41,19 +43,19 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
 
 
-def _app_of(asked: argparse.Namespace) -> tuple[Served, FastAPI]:
-    """Return settings and application: one site's own, or the review of many."""
+def _app_of(asked: argparse.Namespace) -> tuple[Served, Callable[[], FastAPI]]:
+    """Return settings and what makes the application: one site's own, or the review of many."""
     if asked.review_only:
         from api.review.app import create_review  # a site's own pages do without the remote store's client
 
         review = load_review(asked.settings)
-        return review, create_review(review)
+        return review, partial(create_review, review)
     settings = load(asked.settings)
-    return settings, create_app(settings, settings.store.folder)
+    return settings, partial(create_app, settings, settings.store.folder)
 
 
-def serve(settings: Served, app: FastAPI) -> int:
-    """Serve until told to stop by SIGINT or SIGTERM.
+def serve(settings: Served, made: Callable[[], FastAPI]) -> int:
+    """Serve until told to stop by SIGINT or SIGTERM; no file is opened where the port is taken.
 
     Raises
     ------
@@ -63,6 +65,7 @@ def serve(settings: Served, app: FastAPI) -> int:
     end_with_parent()
     listener = _listen(settings)
     with listener:
+        app = made()
         config = uvicorn.Config(
             app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=3
         )

@@ -134,7 +134,9 @@ def test_a_journal_moved_away_is_begun_anew_and_the_latches_stay(tmp_path: Path)
     shell.controller.memory.save({"larch": Standing(trips=(stopped,))})
     (tmp_path / "journal.db").rename(tmp_path / "old.db")
     assert live_on(tmp_path) == [0, 1, 2]
-    assert Shell(tmp_path).controller.keepers["larch"].state.standing.trips == (stopped,)
+    again = Shell(tmp_path).controller
+    assert again.keepers["larch"].state.standing.trips == (stopped,)
+    again._end()
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -212,7 +213,7 @@ def test_a_photograph_is_removed_for_good_and_that_it_was_there_stays(site: ApiS
     assert (client.get("/api/season/photographs/2").status_code, files(site)) == (404, [])
     assert client.delete("/api/season/photographs/2").status_code == 404
     assert "<img" not in client.get("/plants/1").text
-    with sqlite3.connect(site.folder / "season.db") as connection:
+    with closing(sqlite3.connect(site.folder / "season.db")) as connection:
         assert connection.execute("SELECT photograph, who FROM photograph_removed").fetchall() == [
             (1, "local"),
             (2, "local"),

@@ -3,7 +3,7 @@
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from math import sin
 from pathlib import Path
 
@@ -77,12 +77,24 @@ class Recorder:
             keeping.add(self.readings, rows)
         journal.append(self.journal, self._bed.entries[entries:])
 
+    def close(self) -> None:
+        """Let go of both files."""
+        self.readings.close()
+        self.journal.close()
+
     def replayed(self) -> tuple[Rerun, Comparison]:
         """Replay the whole of it."""
         (session,) = sessions(self.journal, self.readings)
         assert session.began is not None
         found = rerun(self.journal, self.readings, self._bed.plan, session.began.standing["larch"], session, FOREVER)
         return found, compare(found.recorded, found.replayed, found.reasons, 0, session.end_ms, 5000)
+
+
+@pytest.fixture
+def recorder(tmp_path: Path) -> Iterator[Callable[[Bed], Recorder]]:
+    """Keep lives in the test's folder, until its end."""
+    with ExitStack() as stack:
+        yield lambda lived: stack.enter_context(closing(Recorder(tmp_path, lived)))
 
 
 def agrees(kept: Recorder) -> list[str]:
@@ -94,10 +106,10 @@ def agrees(kept: Recorder) -> list[str]:
     return [each.what for each in found.recorded]
 
 
-def test_arming_heat_a_trip_and_a_refused_reset_are_decided_again(tmp_path: Path) -> None:
+def test_arming_heat_a_trip_and_a_refused_reset_are_decided_again(recorder: Callable[[Bed], Recorder]) -> None:
     """A person's requests are inputs, the decisions they lead to are not."""
     lived = bed(standing=Standing(override_c=20.0))
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(60)
     kept.tick(lambda: lived.ask("arm"))
     kept.live(120)
@@ -111,10 +123,10 @@ def test_arming_heat_a_trip_and_a_refused_reset_are_decided_again(tmp_path: Path
     ]  # fmt: skip
 
 
-def test_a_broker_that_was_away_is_away_in_the_replay(tmp_path: Path) -> None:
+def test_a_broker_that_was_away_is_away_in_the_replay(recorder: Callable[[Bed], Recorder]) -> None:
     """Readings of the absence came late in life, or never; heat waits for new ones in both."""
     lived = bed(standing=ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.connected, said, lived.says = False, lived.says, {}
     kept.live(30)
@@ -123,10 +135,10 @@ def test_a_broker_that_was_away_is_away_in_the_replay(tmp_path: Path) -> None:
     assert agrees(kept).count("heat on") == 2
 
 
-def test_a_node_that_was_silent_is_silent_in_the_replay(tmp_path: Path) -> None:
+def test_a_node_that_was_silent_is_silent_in_the_replay(recorder: Callable[[Bed], Recorder]) -> None:
     """No reading tells of it, so it is taken from the record: off while it was silent, on after."""
     lived = bed(standing=ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.node_speaks = False
     kept.live(40)
@@ -135,10 +147,10 @@ def test_a_node_that_was_silent_is_silent_in_the_replay(tmp_path: Path) -> None:
     assert agrees(kept).count("heat on") == 2
 
 
-def test_a_node_first_heard_late_lets_no_replay_heat_earlier(tmp_path: Path) -> None:
+def test_a_node_first_heard_late_lets_no_replay_heat_earlier(recorder: Callable[[Bed], Recorder]) -> None:
     """What is missing at the start is on record as well, though no journal entry tells it."""
     lived = bed(standing=ARMED, node_speaks=False)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(90)
     lived.node_speaks = True
     kept.live(60)
@@ -147,18 +159,18 @@ def test_a_node_first_heard_late_lets_no_replay_heat_earlier(tmp_path: Path) -> 
     assert next(each.at_ms for each in found.recorded if each.what == "heat on") >= NIGHT_MS + 90_000
 
 
-def test_nothing_is_taken_to_hold_before_the_first_order_on_record(tmp_path: Path) -> None:
+def test_nothing_is_taken_to_hold_before_the_first_order_on_record(recorder: Callable[[Bed], Recorder]) -> None:
     """A live tick comes a moment after the reading that called for it: in that moment the replay knows nothing."""
     lived = bed(standing=ARMED, node_speaks=False)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(30)
     kept.readings.execute("UPDATE order_change SET at_ms = at_ms + 900 WHERE id = 1")
     assert agrees(kept) == ["heat off, not armed"]
 
 
-def test_a_replay_ends_where_it_is_told_to(tmp_path: Path) -> None:
+def test_a_replay_ends_where_it_is_told_to(recorder: Callable[[Bed], Recorder]) -> None:
     """Asked for the first half, it does not go through the second."""
-    kept = Recorder(tmp_path, bed(standing=ARMED))
+    kept = recorder(bed(standing=ARMED))
     kept.live(100)
     (session,) = sessions(kept.journal, kept.readings)
     half = rerun(kept.journal, kept.readings, plan_of(), ARMED, session, NIGHT_MS + 45_000)
@@ -166,10 +178,12 @@ def test_a_replay_ends_where_it_is_told_to(tmp_path: Path) -> None:
     assert 0 < half.readings < whole.readings
 
 
-def test_a_trip_that_the_node_reported_is_taken_from_the_record_and_counted(tmp_path: Path) -> None:
+def test_a_trip_that_the_node_reported_is_taken_from_the_record_and_counted(
+    recorder: Callable[[Bed], Recorder],
+) -> None:
     """Its cause is not on record; what follows from it is."""
     lived = bed(standing=ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.node = {"faults": ("k2-welded",)}
     kept.live(30)
@@ -177,10 +191,10 @@ def test_a_trip_that_the_node_reported_is_taken_from_the_record_and_counted(tmp_
     assert kept.replayed()[0].given == 1
 
 
-def test_a_contact_that_the_node_let_go_rests_in_the_replay(tmp_path: Path) -> None:
+def test_a_contact_that_the_node_let_go_rests_in_the_replay(recorder: Callable[[Bed], Recorder]) -> None:
     """A lapsed lease is seen in how the run ended: heat waits the shortest opening, in both."""
     lived = bed(standing=ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.contact, lived.node = False, {"drops": 1}
     kept.live(40)
@@ -189,13 +203,13 @@ def test_a_contact_that_the_node_let_go_rests_in_the_replay(tmp_path: Path) -> N
     assert agrees(kept).count("heat on") == 2
 
 
-def test_what_a_silent_node_let_go_rests_from_its_return_in_the_replay(tmp_path: Path) -> None:
+def test_what_a_silent_node_let_go_rests_from_its_return_in_the_replay(recorder: Callable[[Bed], Recorder]) -> None:
     """Nothing was heard while the lease lapsed: the first report tells of it, and heat waits from then on, in both.
 
     The run on record says so as well.
     """
     lived = bed(standing=ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.node_speaks, lived.contact, lived.node = False, False, {"drops": 1}
     kept.live(int(lived.plan.times.least_off_s) + 40)
@@ -206,10 +220,12 @@ def test_what_a_silent_node_let_go_rests_from_its_return_in_the_replay(tmp_path:
     assert ended[0] == ("node silent; it let go by itself",)
 
 
-def test_a_lease_that_lapsed_before_an_order_came_through_rests_in_the_replay(tmp_path: Path) -> None:
+def test_a_lease_that_lapsed_before_an_order_came_through_rests_in_the_replay(
+    recorder: Callable[[Bed], Recorder],
+) -> None:
     """The broker was gone for 8 s: the order to open stood, and the node let go before it heard of it."""
     lived = bed(standing=ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.connected, lived.node_speaks, said, lived.says = False, False, lived.says, {}
     kept.live(8)
@@ -221,20 +237,20 @@ def test_a_lease_that_lapsed_before_an_order_came_through_rests_in_the_replay(tm
     assert agrees(kept).count("heat on") == 2
 
 
-def test_a_late_reading_is_history_again_and_ends_no_heat(tmp_path: Path) -> None:
+def test_a_late_reading_is_history_again_and_ends_no_heat(recorder: Callable[[Bed], Recorder]) -> None:
     """A stamp of an hour ago and 46 Cel: kept, compared with nothing."""
     lived = bed(standing=ARMED, stamp=-0.2)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.extra = [lived.reading("soil", 46.0, taken_ms=lived.now.utc_ms - 3_600_000)]
     kept.live(30)
     assert "heat on" in agrees(kept)
 
 
-def test_a_retained_hot_reading_is_known_by_its_grade(tmp_path: Path) -> None:
+def test_a_retained_hot_reading_is_known_by_its_grade(recorder: Callable[[Bed], Recorder]) -> None:
     """Young by its stamp and yet filed as history: the broker had kept it."""
     lived = bed(standing=ARMED, stamp=-0.2)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(95)
     lived.extra = [lived.reading("soil", 46.0)._replace(retained=True)]
     kept.live(30)
@@ -251,11 +267,11 @@ class Drifting(Bed):
         return Moment(1000.0 + at_s, self.begins_ms + round(1000 * at_s))
 
 
-def test_ticks_of_another_phase_share_out_the_same_heat(tmp_path: Path) -> None:
+def test_ticks_of_another_phase_share_out_the_same_heat(recorder: Callable[[Bed], Recorder]) -> None:
     """An hour of part heat: every start and end within five seconds, though all orders but the first are hidden."""
     plan = plan_of(control={"gain_per_k": 0.5, "integral_h": 1.0, "ramp_k_per_h": 20.0, "window_s": 300.0})
     lived = Drifting(plan, {"soil": lambda second: 19.4 + 0.3 * sin(second / 700), "air": 10.0}, ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     kept.live(4200)
     recorded = kept.replayed()[0].recorded
     kept.readings.execute("DELETE FROM order_change WHERE id > 1")
@@ -439,9 +455,9 @@ def test_what_cannot_be_meant_is_refused_with_a_remedy(
         told(day, capsys, None, enclosure, start)
 
 
-def test_a_stop_tells_how_many_were_refused_and_ends_the_life(tmp_path: Path) -> None:
+def test_a_stop_tells_how_many_were_refused_and_ends_the_life(recorder: Callable[[Bed], Recorder]) -> None:
     """Killed, a life ends with its last word on record; stopped, with its stop."""
-    kept = Recorder(tmp_path, bed(standing=ARMED))
+    kept = recorder(bed(standing=ARMED))
     kept.live(30)
     stop = Entry("stop", None, "soilward", "stopped", {"refused": {"larch": 7}}, NIGHT_MS + 40_000)
     again = Entry("start", None, "soilward", "started", {}, NIGHT_MS + 50_000)
@@ -460,7 +476,7 @@ def test_the_digest_knows_a_limit_from_a_title() -> None:
     assert beginning.digest(settings_of(limits={"soil_trip": 39.0})) != beginning.digest(plain)
 
 
-def test_plans_that_were_followed_are_followed_again(tmp_path: Path) -> None:
+def test_plans_that_were_followed_are_followed_again(recorder: Callable[[Bed], Recorder]) -> None:
     """With the plans of then every decision agrees; without them the heat is another."""
     plan = plan_of(control={"gain_per_k": 0.5, "integral_h": 1.0, "ramp_k_per_h": 20.0, "window_s": 300.0})
     made = [
@@ -468,7 +484,7 @@ def test_plans_that_were_followed_are_followed_again(tmp_path: Path) -> None:
         for at, duty in ((-600, 0.9), (1200, 0.2), (3000, 0.7))
     ]
     lived = Bed(plan, {"soil": 19.4, "air": 10.0}, ARMED)
-    kept = Recorder(tmp_path, lived)
+    kept = recorder(lived)
     for _ in range(4200):
         lived.also["foresight"] = plan_at(made, lived.now.utc_ms)
         kept.tick()

@@ -49,7 +49,7 @@ def test_a_correction_replaces_and_both_rows_stay(site: ApiSite, client: TestCli
     assert (again.status_code, "look again" in again.json()["detail"]) == (409, True)
     other = client.post(f"{CALL}/1/notes", json={"kind": "stage", "day": "2026-02-27", "code": 9, "replaces": 2})
     assert other.status_code == 409
-    with sqlite3.connect(site.folder / "season.db") as connection:
+    with closing(sqlite3.connect(site.folder / "season.db")) as connection:
         assert connection.execute("SELECT count, replaces FROM plant_note ORDER BY id").fetchall() == [
             (7, None),
             (8, 1),
@@ -65,7 +65,7 @@ def test_a_withdrawn_note_no_longer_counts_and_stays(site: ApiSite, client: Test
     assert client.post(f"{CALL}/1/notes/1/withdraw").status_code == 204
     assert client.get(f"{CALL}/1").json()["notes"] == []
     assert client.post(f"{CALL}/1/notes/1/withdraw").status_code == 409
-    with sqlite3.connect(site.folder / "season.db") as connection:
+    with closing(sqlite3.connect(site.folder / "season.db")) as connection:
         assert connection.execute("SELECT words, withdrawn FROM plant_note").fetchall() == [
             ("tips black", 0),
             ("tips black", 1),
@@ -79,7 +79,7 @@ def test_what_a_plant_was_is_kept_when_it_changes(site: ApiSite, client: TestCli
     changed = client.put(f"{CALL}/1", json={**FIG, "protection": "wrapped", "enclosure": None, "active": False})
     assert (changed.status_code, changed.json()["protection"]) == (200, "wrapped")
     assert [each["name"] for each in client.get(CALL).json()["plants"]] == ["L2", "L1"]
-    with sqlite3.connect(site.folder / "season.db") as connection:
+    with closing(sqlite3.connect(site.folder / "season.db")) as connection:
         assert connection.execute("SELECT count(*) FROM plant WHERE plant = 1").fetchone() == (2,)
 
 
@@ -90,7 +90,7 @@ def test_no_row_can_be_changed_or_taken_away(client: TestClient, site: ApiSite, 
     client.post(CALL, json=FIG)
     client.post(f"{CALL}/1/notes", json=HARVEST)
     with (
-        sqlite3.connect(site.folder / "season.db") as connection,
+        closing(sqlite3.connect(site.folder / "season.db")) as connection,
         pytest.raises(sqlite3.IntegrityError, match="are kept"),
     ):
         connection.execute(change.format(table))

@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from threading import Event
 
@@ -252,7 +253,8 @@ def test_a_disk_that_fails_beside_an_impossible_reading_keeps_nothing_twice(
     assert (writer.healthy, on_disk(tmp_path, "heater_run")) == (False, 0)
     clock.sleep(1.0)
     writer.turn()
-    (run,) = open_reader(tmp_path / "readings.db").execute("SELECT energy_j, ended_by FROM heater_run").fetchall()
+    with closing(open_reader(tmp_path / "readings.db")) as connection:
+        (run,) = connection.execute("SELECT energy_j, ended_by FROM heater_run").fetchall()
     assert run == (100.0, "duty")
     assert writer.refused == 1
 
