@@ -54,7 +54,7 @@ def _measured(folder: Path, port: int, size: int) -> tuple[Row, bool]:
     assert controller.process is not None
     process = psutil.Process(controller.process.pid)
     # One core for the controller, the other for the broker and the nodes.
-    process.cpu_affinity([psutil.cpu_count() - 1])
+    process.cpu_affinity([(psutil.cpu_count() or 1) - 1])
     try:
         figures = settings.store.folder / "figures.json"
         until("the controller leaves figures", figures.exists, 120.0)

@@ -8,8 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from api import people
-from api.season.plants_csv import take_csv
-from api.season.site_plants import Within
+from api.season.plants_csv import Within, take_csv
 from controller.demo import season
 from controller.enclosure_settings import ProbeSettings
 from controller.season_settings import Season

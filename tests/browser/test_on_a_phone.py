@@ -48,7 +48,8 @@ def test_unknown_enclosure_is_a_page_in_words(reader: MakeReader, demo: Demo) ->
 def test_form_from_another_site_is_refused_with_a_page(reader: MakeReader, demo: Demo) -> None:
     """A browser's form that comes from elsewhere changes nothing and is told so in HTML; a program is told in JSON."""
     ask = reader().context.request
-    address, form = f"{demo.address}/enclosures/larch/disarm", {"why": "mischief"}
+    address = f"{demo.address}/enclosures/larch/disarm"
+    form: dict[str, str | float | bool] = {"why": "mischief"}
     headers = {"Origin": "http://elsewhere.example", "Accept": "text/html,*/*;q=0.8"}
     page = ask.post(address, form=form, headers=headers)
     assert page.status == 403

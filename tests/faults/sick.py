@@ -39,7 +39,7 @@ def _in_tick(does: Callable[[], None]) -> None:
             does()
         return tick(self, *arguments)
 
-    Keeper.tick = sick_tick  # type: ignore[method-assign]
+    Keeper.tick = sick_tick  # type: ignore[method-assign, assignment]
 
 
 def _hang() -> None:

@@ -8,6 +8,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -138,7 +139,7 @@ class Play:
         before, written, sent = bed.state.standing, len(bed.entries), bed.state.sent
         bed.tick()
         bed.also["seq"] += bed.state.sent is not sent
-        entries = bed.entries[written:]
+        entries: list[Any] = bed.entries[written:]
         done = [each for each in entries if each.kind == "answer" and each.body["outcome"] == "done"]
         reset = {each.body["arguments"]["trip"] for each in done if each.body["asked"] == "reset"}
         if reset:

@@ -138,7 +138,7 @@ def test_b06_a_broker_that_says_taken_over_three_times_is_believed(tmp_path: Pat
         until("it runs", lambda: bench.spy.holds("broker connected"), 60.0)
         for times in range(1, 4):
             assert not _has_yielded(bench.data)
-            until("it is in", lambda times=times: _connections(bench) >= times, 10.0)
+            until("it is in", lambda times=times: _connections(bench) >= times, 10.0)  # type: ignore[misc]
             bench.controller_link.say(TAKEN_OVER)
         until("it yields", lambda: _has_yielded(bench.data), 10.0)
         before = _connections(bench)
@@ -232,7 +232,7 @@ class Echo:
         until("the bridge is up", self.client.is_connected, 10.0)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        self._again(message.topic, message.payload)
+        self._again(message.topic, bytes(message.payload))
         threading.Timer(self.LATER_S, self._again, (message.topic, message.payload)).start()
 
     def _again(self, topic: str, payload: bytes) -> None:

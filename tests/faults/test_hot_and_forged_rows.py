@@ -28,7 +28,7 @@ def test_a_hot_surface_ends_heat_at_once_and_latches_at_its_second_sample(row: s
     off_at_once(row, bed, fault_s)
     assert bed.trips == ()
     bed.run(10)
-    assert [each.name for each in bed.trips] == ["heater-surface-over:case"]
+    assert [each.name for each in bed.trips] == ["heater-surface-over:case"]  # type: ignore[var-annotated]
     bed.says["case"] = 20.0
     bed.run(3600)
     assert bed.on_seconds(fault_s) == []

@@ -2,6 +2,7 @@
 silent or hold other limits; what people ask for and forget. Beside each fault stands what must not act.
 """
 
+import math
 import random
 from collections.abc import Callable
 from dataclasses import replace
@@ -53,7 +54,7 @@ def test_p10_a_probe_that_sticks_while_the_heater_works_ends_heat(
     fault_s, bed.stuck = bed.second, True
     for name in bed.says:
         if name != sticks:
-            bed.says[name] = lambda t, lives=bed.says[name]: lives + 1e-9 * (t % 100)  # type: ignore[misc, operator]
+            bed.says[name] = lambda t, lives=bed.says[name]: lives + 1e-9 * (t % 100)  # type: ignore[misc]
     bed.run(2400)
     off_in_time("P10", bed, fault_s)
     assert bed.on_seconds(fault_s + 31 * 60) == []
@@ -103,7 +104,7 @@ def test_p10_a_silent_probe_is_stale_and_not_stuck() -> None:
     assert "gone quiet" in next(each.detail for each in bed.state.alerts if each.name == "probe:soil")
 
 
-def drift(k_per_h: float, most_k: float, begun_s: int, start: float = 10.0) -> Callable[[int], float]:
+def drift(k_per_h: float, most_k: float, begun_s: int, start: float = 10.0) -> Callable[[float], float]:
     """Return a value that drifts and stays."""
     return lambda t: start + max(-abs(most_k), min(abs(most_k), k_per_h * max(0, t - begun_s) / 3600))
 
@@ -201,7 +202,7 @@ def test_p21_noise_of_3_k_ends_heat(probe: str) -> None:
 def test_p21_noise_up_to_1_k_is_not_called_noise(probe: str, shape: str, hours: int) -> None:
     """P21 must not act: rough up to 1 K, of any shape, for hours: it is averaged over ten minutes."""
     noise = random.Random(22)
-    wild: dict[str, Callable[[int], float]] = {
+    wild: dict[str, Callable[[float], float]] = {
         "gauss": lambda _: noise.gauss(0.0, 0.8),
         "uniform": lambda _: noise.uniform(-1.0, 1.0),
         "to-and-fro": lambda t: 1.0 if t // 10 % 2 else -1.0,
@@ -219,10 +220,10 @@ def test_p21_air_that_a_heater_warms_and_lets_cool_is_not_noise() -> None:
     swings = {"air": 12.0, "case": 25.0}
 
     def swinging(probe: str) -> Callable[[int], float]:
-        def says(t: int) -> float:
+        def says(t: float) -> float:
             phase_s = t % 300
-            up = 1.0 - 2.7183 ** (-min(phase_s, 150) / 90)
-            return 10.0 + swings[probe] * (up if phase_s <= 150 else up * 2.7183 ** (-(phase_s - 150) / 90))
+            up = 1.0 - math.exp(-min(phase_s, 150) / 90)
+            return 10.0 + swings[probe] * (up if phase_s <= 150 else up * math.exp(-(phase_s - 150) / 90))
 
         return says
 
@@ -481,7 +482,10 @@ def test_o03_an_alert_put_aside_comes_back_by_itself() -> None:
 
     def shelved() -> str | None:
         status = status_of(bed.plan, bed.state, bed.now, 1)
-        return next(each["shelved_until"] for each in status["alerts"] if each["name"] == "differ:air:air-two")
+        found: str | None = next(
+            each["shelved_until"] for each in status["alerts"] if each["name"] == "differ:air:air-two"
+        )
+        return found
 
     put_ms = bed.now.utc_ms - 1000
     assert shelved() == rfc3339(put_ms + 8 * 3_600_000)

@@ -14,7 +14,7 @@ from tests.faults.trouble import LEASE_S, Trouble
 from tests.heat_site import AIR, CABLE, DEEP, OUTSIDE, SOIL, Bed, Outdoors
 
 MINUTE_S, MOST_IN_A_ROW = 60, 3
-COLD = {"weather": Outdoors(lambda _: 2.0), "before": (24.0, 0.0)}
+COLD: dict[str, Any] = {"weather": Outdoors(lambda _: 2.0), "before": (24.0, 0.0)}
 LIVELY_K = 0.03
 """[K] A probe of 1/16 K that is any quieter says one value for half an hour in soil that full heat cannot move."""
 LEVELS: dict[str, Any] = {"probes": (SOIL, DEEP, AIR, OUTSIDE), "before": (24.0, 0.3)}
@@ -26,7 +26,7 @@ EVERY_TROUBLE = pytest.mark.parametrize(
         pytest.param(Trouble(lost_readings=0.2, seed=2), id="readings-lost-again", marks=pytest.mark.long),
     ],
 )
-Says = Callable[[Mapping[str, float]], float | None]
+Says = Callable[[dict[str, float]], float | None]
 
 
 def troubled(trouble: Trouble, instead: Mapping[str, Says] | None = None, **parts: Any) -> Bed:
@@ -36,7 +36,7 @@ def troubled(trouble: Trouble, instead: Mapping[str, Says] | None = None, **part
     def heard(name: str) -> Says:
         lost = 0
 
-        def told(real: Mapping[str, float]) -> float | None:
+        def told(real: dict[str, float]) -> float | None:
             nonlocal lost
             value = own[name](real) if name in own else real[name]
             # These probes speak every 30 s, the usual ones every 10 s: more in a row would be no such benign fault.
@@ -45,8 +45,8 @@ def troubled(trouble: Trouble, instead: Mapping[str, Says] | None = None, **part
 
         return told
 
-    probes = parts.pop("probes", (SOIL, AIR, OUTSIDE))
-    says = {each["name"]: heard(each["name"]) for each in probes}
+    probes: tuple[dict[str, Any], ...] = parts.pop("probes", (SOIL, AIR, OUTSIDE))
+    says = {str(each["name"]): heard(each["name"]) for each in probes}
     return Bed(probes=probes, says=says, noise_k=trouble.noise_k or LIVELY_K, **parts)
 
 
@@ -132,7 +132,7 @@ def torn(bed: Bed, _: float) -> None:
     ("parts", "alert"),
     [
         pytest.param({"soil_c": 8.0, "before": (24.0, 1.0), "happens": torn}, "cannot-hold", id="E01-torn-film"),
-        pytest.param({"heater": {**CABLE, "rated_w": 250.0}, "before": (24.0, 0.6)}, "cannot-hold", id="H07-too-weak"),
+        pytest.param({"heater": CABLE | {"rated_w": 250.0}, "before": (24.0, 0.6)}, "cannot-hold", id="H07-too-weak"),
         pytest.param({**LEVELS, "made": lambda made: replace(made, texture=TEXTURES["peat-wet"])}, "", id="E05-flood"),
         pytest.param(
             {**LEVELS, "made": lambda made: replace(made, texture=TEXTURES["peat-dry"])}, "", id="E06-dry-peat"

@@ -82,7 +82,7 @@ class NodePair:
     faults: tuple[str, ...]
     opening: bool = False
     bench: Callable[[Trouble], TroubledNode] = TroubledNode
-    each: Break | None = None
+    each: Callable[[Any], object] | None = None
 
     def holds(self, trouble: Trouble) -> None:
         """Play it, and fail unless the reaction and its time are as required."""
@@ -243,7 +243,7 @@ def test_a_flipped_bit_and_a_benign_fault_more(trouble: Trouble, monkeypatch: py
     [({}, 0), ({"millis": 2**32 - 20_000}, 0), ({"millis": 2**32 - 60_000}, 0), ({}, 2**32 - 8)],
     ids=["R01-R07-K09-silence", "N16-wrap-at-20-s", "N16-wrap-at-60-s", "N15-wrap-of-numbers"],
 )
-def test_a_lease_without_renewal_and_a_benign_fault_more(trouble: Trouble, board: dict[str, int], seq: int) -> None:
+def test_a_lease_without_renewal_and_a_benign_fault_more(trouble: Trouble, board: dict[str, Any], seq: int) -> None:
     """R01 R07 K09 N15 N16: heat until nothing is heard any more, then open within a lease."""
     bench = TroubledNode(trouble, **board)
     bench.seq = seq

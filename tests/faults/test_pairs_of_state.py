@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -66,7 +67,7 @@ def no_broker(bed: TroubledBed) -> None:
     bed.connected, bed.node_speaks, bed.says = False, False, dict.fromkeys(bed.says)
 
 
-def asks(kind: Kind, **arguments: object) -> Callable[[TroubledBed], None]:
+def asks(kind: Kind, **arguments: Any) -> Callable[[TroubledBed], None]:
     """Return what lets a person ask for something."""
 
     def begin(bed: TroubledBed) -> None:

@@ -100,7 +100,8 @@ def save_for_ever(file: Path) -> None:
 def test_d05_a_power_cut_in_the_middle_of_a_save_leaves_the_old_latch_or_the_new(tmp_path: Path) -> None:
     """D05: killed thirty times and until both were seen, at any moment: one of the two is read, never nothing."""
     file, chance = tmp_path / "standing.json", random.Random(5)
-    found, on_s = set(), 0
+    found: set[int] = set()
+    on_s = 0
     for number in range(200):
         if number >= 30 and found == {0, 9}:
             break

@@ -31,7 +31,7 @@ def heated(answer: Answer | None, rate: float, begins_ms: int = core_site.NIGHT_
     """Return an enclosure at full heat whose air begins to rise [K/min] at its second 700."""
     settings = core_site.settings_of(SOIL, AIR, heater=FAN, shape=GLASS)
     plan = judged_by(plan_for(settings, settings.enclosure[0]), settings.enclosure[0], answer)
-    rising = {"soil": 10.0, "air": lambda t: 10.0 + rate * max(0, t - 700) / 60}
+    rising: dict[str, core_site.Says] = {"soil": 10.0, "air": lambda t: 10.0 + rate * max(0, t - 700) / 60}
     bed = core_site.Bed(plan, rising, Standing(armed=True, override_c=20.0), begins_ms=begins_ms)
     bed.run(700)
     assert bed.on
@@ -49,7 +49,7 @@ def test_e04_a_fire_slower_than_the_fixed_limit_latches_where_the_heater_is_prov
     assert bed.trips == ()
     assert "which is not the heater" in bed.orders[-1][2]
     bed.run(10)
-    (latched,) = bed.trips
+    (latched,) = bed.trips  # type: ignore[misc]
     assert (latched.kind, latched.limit) == (TripKind.AIR_RISE, 6.0)
     seen("E04", off_s + LEASE_S)
     bed.run(600)

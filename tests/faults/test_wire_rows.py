@@ -71,7 +71,7 @@ class HandNode:
             if node.core.on:
                 self.granted.append(now_s)
 
-        node.board.turn = watched  # type: ignore[method-assign]
+        node.board.turn = watched  # type: ignore[method-assign, assignment]
         return node
 
     def closed_for(self, before: int) -> float:

@@ -25,7 +25,7 @@ def main(folder: Path, begin: int) -> None:
     while clock.now().mono_s < end_s:
         stored = StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 1000 * number, T0, "good")
         # One write of a short line to a pipe is atomic: a number is told whole or not at all.
-        if not writer.put_reading(stored, lambda said=number: os.write(1, f"{said}\n".encode())):  # type: ignore[misc]
+        if not writer.put_reading(stored, lambda said=number: os.write(1, f"{said}\n".encode())):  # type: ignore[misc, arg-type]
             clock.sleep(0.001)
             continue
         if number % 100 == 0:

@@ -55,7 +55,7 @@ def test_a_day_is_shared_out_over_its_light_hours() -> None:
 
     Source: geometry of the sun's height, FAO Irrigation and Drainage Paper 56 (1998), equation 25 (sunset).
     """
-    hours = np.arange(24) + 0.5
+    hours = np.arange(24.0) + 0.5
     shares = through_the_day(np.array([81.0, 355.0]), 46.0, hours)
     assert shares.mean(axis=1) == pytest.approx([1.0, 1.0])
     assert (shares[0] > 0.01).sum() == 12

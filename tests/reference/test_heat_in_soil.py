@@ -86,7 +86,7 @@ def test_a_steady_flux_at_the_surface_warms_below(soil: str, depth_m: float, hou
 def row_field_k(x_m: np.ndarray, spacing: float, k_w_mk: float) -> np.ndarray:
     """Return [K per W/m] in the plane of 2001 lines of heat, `x_m` from the middle one; the constant is arbitrary."""
     lines = np.arange(-1000, 1001) * spacing
-    return -np.log(np.abs(x_m[:, None] - lines)).sum(axis=1) / (2.0 * np.pi * k_w_mk)
+    return np.asarray(-np.log(np.abs(x_m[:, None] - lines)).sum(axis=1) / (2.0 * np.pi * k_w_mk))
 
 
 @pytest.mark.parametrize("soil", SOILS)

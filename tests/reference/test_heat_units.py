@@ -44,7 +44,7 @@ def test_sines_and_triangles_give_the_table(row: tuple[float, ...]) -> None:
     """
     bounds = Bounds(55.0, 90.0)
     names = ("triangle", "double-triangle", "sine", "double-sine")
-    assert [by_day(name, *row[:3], bounds) for name in names] == pytest.approx(row[3:], abs=0.0061)
+    assert [by_day(name, row[0], row[1], row[2], bounds) for name in names] == pytest.approx(row[3:], abs=0.0061)
 
 
 @pytest.mark.parametrize(

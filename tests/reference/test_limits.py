@@ -92,7 +92,9 @@ def test_no_limit_is_without_a_test() -> None:
 
     Source: common practice.
     """
-    (mark,) = (each for each in test_each_limit_is_what_the_hazard_table_says.pytestmark if each.name == "parametrize")
+    (mark,) = (
+        each for each in vars(test_each_limit_is_what_the_hazard_table_says)["pytestmark"] if each.name == "parametrize"
+    )
     restated = {name for name, _ in mark.args[1]}
     assert {name for name in vars(limits) if name.isupper()} == restated
 

@@ -51,7 +51,7 @@ def run(soil: SoilColumn, seconds: float, flux_w_m2: float, air_c: float) -> Non
         soil.substitute(air_c)
 
 
-def test_a_single_film_of_twenty_square_metres_loses_2040_watts():
+def test_a_single_film_of_twenty_square_metres_loses_2040_watts() -> None:
     """Q = U A dT: 6.8 W/m2K, 20 m2, 15 K.
 
     Source: ANSI/ASAE EP406.4 (form); arithmetic.
@@ -59,7 +59,7 @@ def test_a_single_film_of_twenty_square_metres_loses_2040_watts():
     assert cover_loss_w(6.8, 20.0, 15.0) == pytest.approx(2040.0, rel=1e-3)
 
 
-def test_one_air_change_of_twelve_cubic_metres_loses_sixty_watts():
+def test_one_air_change_of_twelve_cubic_metres_loses_sixty_watts() -> None:
     """Sensible infiltration is 0.335 N V dT.
 
     Source: ANSI/ASAE EP406.4 (form, from memory); arithmetic.
@@ -67,7 +67,7 @@ def test_one_air_change_of_twelve_cubic_metres_loses_sixty_watts():
     assert infiltration_w(1.0, 12.0, 15.0) == pytest.approx(60.3, rel=0.01)
 
 
-def test_imperial_u_values_convert_by_5_678():
+def test_imperial_u_values_convert_by_5_678() -> None:
     """1.2 Btu/h ft2 F is 6.814 W/m2K, which is what a single glazing loses.
 
     Source: extension.org, glazing table (1.0-1.2 Btu/h ft2 F); conversion by definition of the Btu, foot, and degree F.
@@ -78,7 +78,7 @@ def test_imperial_u_values_convert_by_5_678():
 
 
 @pytest.mark.parametrize(("air_c", "sky_k"), [(20.0, 277.06), (10.0, 263.00), (0.0, 249.20), (-5.0, 242.39)])
-def test_the_clear_sky_of_swinbank(air_c, sky_k):
+def test_the_clear_sky_of_swinbank(air_c: float, sky_k: float) -> None:
     """T = 0.0552 Ta^1.5.
 
     Source: Swinbank 1963, Q. J. R. Met. Soc. 89.
@@ -90,7 +90,7 @@ def test_the_clear_sky_of_swinbank(air_c, sky_k):
     ("air_c", "dew_c", "emissivity", "celsius"),
     [(20.0, 10.0, 0.7743, 1.84), (10.0, 5.0, 0.7408, -10.46), (0.0, -5.0, 0.6848, -24.67)],
 )
-def test_the_clear_sky_of_berdahl_and_martin(air_c, dew_c, emissivity, celsius):
+def test_the_clear_sky_of_berdahl_and_martin(air_c: float, dew_c: float, emissivity: float, celsius: float) -> None:
     """Emissivity from the dew point, and the sky temperature that goes with it.
 
     Source: Berdahl and Martin 1984, Solar Energy 32.
@@ -99,7 +99,7 @@ def test_the_clear_sky_of_berdahl_and_martin(air_c, dew_c, emissivity, celsius):
     assert sky_c(air_c, dew_c) == pytest.approx(celsius, abs=0.02)
 
 
-def test_cloud_brings_the_sky_to_air_temperature_and_never_past_it():
+def test_cloud_brings_the_sky_to_air_temperature_and_never_past_it() -> None:
     """The sky warms with every tenth of cloud and stays under the air.
 
     Source: Unsworth and Monteith 1975, Q. J. R. Met. Soc. 101 (e = (1 - 0.84 c) e0 + 0.84 c).
@@ -108,7 +108,7 @@ def test_cloud_brings_the_sky_to_air_temperature_and_never_past_it():
     assert all(a < b < 5.0 for a, b in pairwise(skies))
 
 
-def test_vapour_pressure_and_dew_point():
+def test_vapour_pressure_and_dew_point() -> None:
     """p_ws(25 Cel) = 3169.7 Pa within 0.35 %; 25 Cel at 60 % has its dew point at 16.70 Cel.
 
     Source: ASHRAE Fundamentals 2017 as in psychrolib's tests (MIT).
@@ -118,7 +118,7 @@ def test_vapour_pressure_and_dew_point():
 
 
 @pytest.mark.parametrize(("kappa", "day_m", "year_m"), [(0.5e-6, 0.1173, 2.241)])
-def test_damping_depths(kappa, day_m, year_m):
+def test_damping_depths(kappa: float, day_m: float, year_m: float) -> None:
     """d = sqrt(2 kappa / omega) for a day and a year.
 
     Source: Campbell and Norman 1998, eq. 2.5.
@@ -127,7 +127,7 @@ def test_damping_depths(kappa, day_m, year_m):
     assert damping_depth_m(kappa, YEAR_S) == pytest.approx(year_m, rel=1e-3)
 
 
-def test_the_closed_daily_wave():
+def test_the_closed_daily_wave() -> None:
     """At 6 h the wave at 10 cm stands at 17.804 Cel, and at 20 cm it runs 6.515 h late.
 
     Source: Carslaw and Jaeger 1959, section 2.6.
@@ -137,7 +137,7 @@ def test_the_closed_daily_wave():
     assert lag_h == pytest.approx(6.515, rel=1e-3)
 
 
-def test_the_column_carries_a_daily_wave_as_the_closed_form_does():
+def test_the_column_carries_a_daily_wave_as_the_closed_form_does() -> None:
     """Driven by a sine at its surface for six days, every depth follows the closed form within 0.15 K.
 
     Source: Carslaw and Jaeger 1959, section 2.6.
@@ -154,7 +154,7 @@ def test_the_column_carries_a_daily_wave_as_the_closed_form_does():
     assert worst_k < 0.15
 
 
-def test_the_closed_step_response_and_its_scaling():
+def test_the_closed_step_response_and_its_scaling() -> None:
     """5 cm after 1 h is 18.093 Cel; depth squared over time is all that matters.
 
     Source: Carslaw and Jaeger 1959, section 2.4 eq. 10.
@@ -167,7 +167,7 @@ def test_the_closed_step_response_and_its_scaling():
 @pytest.mark.parametrize(
     ("depth_m", "hours", "celsius"), [(0.05, 1, 18.093), (0.10, 1, 11.912), (0.10, 6, 19.925), (0.20, 24, 19.925)]
 )
-def test_the_column_answers_a_step_as_the_closed_form_does(depth_m, hours, celsius):
+def test_the_column_answers_a_step_as_the_closed_form_does(depth_m: float, hours: float, celsius: float) -> None:
     """A surface taken from 10 to 30 Cel is felt below within 0.1 K of the closed form.
 
     Source: Carslaw and Jaeger 1959, section 2.4 eq. 10.
@@ -181,7 +181,7 @@ def test_the_column_answers_a_step_as_the_closed_form_does(depth_m, hours, celsi
 @pytest.mark.parametrize(
     ("depth_m", "hours", "rise_k"), [(0.0, 1, 4.787), (0.0, 6, 11.726), (0.05, 1, 1.360), (0.10, 6, 4.341)]
 )
-def test_the_column_answers_a_flux_as_the_closed_form_does(depth_m, hours, rise_k):
+def test_the_column_answers_a_flux_as_the_closed_form_does(depth_m: float, hours: float, rise_k: float) -> None:
     """100 W/m2 at the surface: closed form within 0.1 %, column within 2 %.
 
     Source: Carslaw and Jaeger 1959, section 2.9 eq. 7.
@@ -193,7 +193,7 @@ def test_the_column_answers_a_flux_as_the_closed_form_does(depth_m, hours, rise_
     assert soil.at_c(depth_m) - 10.0 == pytest.approx(rise_k, rel=0.02)
 
 
-def test_the_depth_that_answers_in_2500_seconds():
+def test_the_depth_that_answers_in_2500_seconds() -> None:
     """z^2 / 2 kappa at 5 cm is 2500 s.
 
     Source: Carslaw and Jaeger 1959, section 2.9 (time scale); arithmetic.
@@ -202,7 +202,7 @@ def test_the_depth_that_answers_in_2500_seconds():
     assert seconds == pytest.approx(2500.0, rel=1e-12)
 
 
-def test_a_small_tunnel_warms_fast():
+def test_a_small_tunnel_warms_fast() -> None:
     """Half a cylinder of 0.45 m radius, 6 m long: 1.91 m3, 9.12 m2, 62 W/K; 1000 W gives 26.07 K/min adiabatic.
 
     Source: arithmetic from geometry and air at 1.2 kg/m3, 1005 J/kgK.
@@ -214,7 +214,7 @@ def test_a_small_tunnel_warms_fast():
 
 
 @pytest.mark.parametrize(("seconds", "rise_k"), [(15.0, 5.36), (60.0, 12.92)])
-def test_a_small_tunnel_overshoots_by_its_lease(seconds, rise_k):
+def test_a_small_tunnel_overshoots_by_its_lease(seconds: float, rise_k: float) -> None:
     """The bare air's rise under 1000 W after a short and a long lease.
 
     Source: first-order step response; arithmetic from the tunnel's geometry.
@@ -223,7 +223,7 @@ def test_a_small_tunnel_overshoots_by_its_lease(seconds, rise_k):
     assert 1000.0 / TUNNEL.ua_w_k * (1.0 - math.exp(-seconds / tau_s)) == pytest.approx(rise_k, rel=0.01)
 
 
-def test_a_box_and_a_ridge_roof_have_the_areas_of_a_drawing():
+def test_a_box_and_a_ridge_roof_have_the_areas_of_a_drawing() -> None:
     """4 x 3 x 2 m: a box has 40 m2 of walls and roof; eaves at 1.4 m give a 5.1 m2 gable and 34.9 m2 in all.
 
     Source: arithmetic.
@@ -235,7 +235,7 @@ def test_a_box_and_a_ridge_roof_have_the_areas_of_a_drawing():
     assert house.cover_m2 == pytest.approx(2 * 5.1 + 4.0 * 2 * (1.4 + math.hypot(1.5, 0.6)))
 
 
-def test_the_sun_stands_where_the_published_algorithm_puts_it():
+def test_the_sun_stands_where_the_published_algorithm_puts_it() -> None:
     """2003-10-17 12:30:30 UTC-7 at 39.742476 N 105.1786 W: zenith 50.11162, azimuth 194.34024 deg, within 0.3.
 
     Source: Reda and Andreas 2004, NREL/TP-560-34302, table A5.1.
@@ -250,7 +250,7 @@ def test_the_sun_stands_where_the_published_algorithm_puts_it():
     ("elevation", "ghi"),
     [(5, 48.630), (10, 135.742), (30, 487.894), (50, 778.767), (90, 1035.092), (0, 0.0), (-5, 0.0)],
 )
-def test_the_clear_sky_sun_of_haurwitz(elevation, ghi):
+def test_the_clear_sky_sun_of_haurwitz(elevation: float, ghi: float) -> None:
     """1098 cos z exp(-0.059 / cos z), and nothing below the horizon.
 
     Source: Haurwitz 1945, J. Met. 2; values as in pvlib's tests (BSD-3-Clause).

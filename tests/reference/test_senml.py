@@ -2,6 +2,7 @@
 
 import json
 import math
+from typing import Any
 
 import pytest
 
@@ -22,7 +23,7 @@ PACK_1 = [
     {"n": "current", "v": 1.7},
 ]  # fmt: skip
 
-PACK_2 = [
+PACK_2: list[dict[str, Any]] = [
     {"bn": "urn:dev:ow:10e2073a01080063", "bt": 1.320067464e9, "bu": "%RH", "v": 20},
     {"u": "lon", "v": 24.30621},
     {"u": "lat", "v": 60.07965},

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from http.client import HTTPConnection
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -157,7 +158,8 @@ def test_only_the_owner_of_the_folder_can_read_the_key(tmp_path: Path) -> None:
         first = file.read_text()
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
         body = {"name": "mallory", "role": "operate", "password": "let me in at once"}
-        for headers in ({}, {"Authorization": "Bearer x"}, {"Authorization": "Bearer é".encode()}):
+        nobody: tuple[dict[str, Any], ...] = ({}, {"Authorization": "Bearer x"}, {"Authorization": "Bearer é".encode()})
+        for headers in nobody:
             assert client.post("/api/people", json=body, headers=headers).status_code == 401
         assert client.delete("/api/people/keeper").status_code == 401
         assert client.post("/api/people/keeper/token").status_code == 401

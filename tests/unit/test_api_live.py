@@ -4,6 +4,7 @@ import asyncio
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fastapi import HTTPException, Request
@@ -28,7 +29,7 @@ def live(clock: ManualClock) -> Live:
     return Live(settings_of(), clock)
 
 
-def told(live: Live, **changed: object) -> None:
+def told(live: Live, **changed: Any) -> None:
     """Let a status of larch arrive."""
     live.accept("soilward/larch/status", json.dumps(status_of(**changed)).encode())
 

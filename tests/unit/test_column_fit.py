@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -50,7 +51,7 @@ def test_a_step_s_mean_is_that_of_all_its_minutes(kind: HeaterKind) -> None:
     """Soil and air of ten-minute steps are the means of the same run in steps of a minute, pulses of heat and all."""
     site = enclosed(7003, kind)
     long, _, _ = logged(site, pulses=True)
-    arrays = {name: np.repeat(getattr(long, name), 10) for name in ARRAYS}
+    arrays: dict[str, Any] = {name: np.repeat(getattr(long, name), 10) for name in ARRAYS}
     short, column = replace(long, step_s=60.0, **arrays), column_of(site.told, site.depth_m)
     offs = np.zeros((1, len(MAY_BE_OFF) + 3))
     none = np.hstack([offs, np.zeros((1, 13))])

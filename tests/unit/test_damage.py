@@ -4,6 +4,7 @@ import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -45,7 +46,7 @@ def keep(writer: Writer, clock: ManualClock, numbers: range) -> list[int]:
     """Put readings, let the writer take its turns, and return those that were acknowledged."""
     told: list[int] = []
     for number in numbers:
-        assert writer.put_reading(reading(number), lambda number=number: told.append(number))
+        assert writer.put_reading(reading(number), partial(told.append, number))
     for _ in range(3):
         clock.sleep(3.0)
         writer.turn()
@@ -174,7 +175,7 @@ def test_readings_never_take_the_room_that_was_kept_for_the_journal(
     assert writer._reserve.give_up()
     told: list[int] = []
     for number in range(100):
-        writer.put_reading(reading(number), lambda number=number: told.append(number))  # type: ignore[misc]
+        writer.put_reading(reading(number), partial(told.append, number))
     for _ in range(4):
         clock.sleep(1.0)
         writer.turn()

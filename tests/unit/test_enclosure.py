@@ -156,7 +156,7 @@ def test_soil_at_its_limits(soil_c: float, after: list[int]) -> None:
     """Just under, at, and over: 40 latches at the second sample, 45 at the first; heat stops at the first of either."""
     bed = warm_bed()
     begun_s, bed.says["soil"] = bed.second, soil_c
-    latched = []
+    latched: list[int] = []
     for second in range(1, 31):
         bed.tick()
         if bed.trips and not latched:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from controller.errors import StoreError
-from controller.store import first_record, reading_back
+from controller.store import packing, reading_back
 from controller.store.connection import open_reader, open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
@@ -89,7 +89,7 @@ def test_a_record_that_cannot_be_brought_over_stays_as_it_was(tmp_path: Path, mo
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as broken:
-        broken.setattr(first_record.packing, "write_days", full)
+        broken.setattr(packing, "write_days", full)
         with pytest.raises(StoreError, match="migration 6 failed"):
             open_writer(file, READINGS)
     open_writer(file, READINGS[:5]).close()

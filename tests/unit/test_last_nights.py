@@ -5,13 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from controller.control.log import Log
 from controller.control.model_of import model_of
-from controller.control.stepping import HEAT, STORES, Array, air_c, chained, stepper
+from controller.control.stepping import HEAT, STORES, air_c, chained, stepper
 from controller.control.thermal import ThermalModel
 from controller.planning.ahead import clear_w_m2
 from controller.planning.last_nights import LastNights, heated_k, last_nights, unheated_c, whole_nights
 from controller.plant.construction import Construction, HeaterKind
-from tests.thermal_site import AIR, CABLE, MIDNIGHT_MS, PLACE, Log, lived
+from tests.thermal_site import AIR, CABLE, MIDNIGHT_MS, PLACE, lived
 
 EVENING_MS = MIDNIGHT_MS - 6 * 3_600_000
 HOT_AIR = Construction(heater=HeaterKind.AIR_HEATER, rated_w=1500.0)
@@ -61,7 +62,7 @@ def test_without_a_whole_night_geometry_has_the_word() -> None:
 def test_whole_nights_begin_and_end_within_the_record() -> None:
     """Four days up to the evening hold three nights or four, dark through and light before and after."""
     log = under_a_sky(CABLE, 0.0)
-    dark: Array = clear_w_m2(log, PLACE) <= 0.0
+    dark = clear_w_m2(log, PLACE) <= 0.0
     nights = whole_nights(log, PLACE)
     assert len(nights) in (3, 4)
     for first, last in nights:

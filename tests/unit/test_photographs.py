@@ -294,7 +294,7 @@ def test_nobody_is_listened_to_before_it_is_known_who_they_are(site: ApiSite, pa
     scope = {"type": "http", "method": "POST", "path": path, "headers": head, "client": ("10.0.0.9", 5)}
     more = {"query_string": b"", "root_path": "", "scheme": "http", "http_version": "1.1", "server": ("site", 80)}
     with site.client() as client:
-        asyncio.run(client.app({**scope, **more}, receive, send_back))
+        asyncio.run(client.app({**scope, **more}, receive, send_back))  # type: ignore[arg-type]
     assert answers[0]["status"] == 401
 
 

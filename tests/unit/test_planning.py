@@ -1,6 +1,7 @@
 """The planner: where the soil stands, what weather comes, what the coming hours need, and when it says nothing."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -155,7 +156,7 @@ def test_a_forecast_goes_before_yesterday_as_far_as_it_reaches() -> None:
         ({"outside_c": np.full(576, np.nan)}, "the outside probe was silent"),
     ],
 )
-def test_a_broken_record_gives_no_plan_and_says_why(broken: dict[str, np.ndarray], said: str) -> None:
+def test_a_broken_record_gives_no_plan_and_says_why(broken: dict[str, Any], said: str) -> None:
     """The reason is what the page shows."""
     with pytest.raises(NoForesightError, match=said):
         foresee(facts(), CABLE, replace(lived(CABLE, 4.0), **broken))

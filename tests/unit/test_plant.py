@@ -3,6 +3,7 @@
 import json
 import math
 from itertools import pairwise
+from typing import Any
 
 import pytest
 
@@ -11,7 +12,7 @@ from controller.plant.construction import TEXTURES, Construction, HeaterKind, Sh
 from controller.plant.enclosure_plant import EnclosurePlant
 from controller.plant.sites import Site
 from controller.plant.soil import SoilColumn
-from controller.plant.weather import HourlyWeather, SpringWeather, WeatherNow
+from controller.plant.weather import HourlyWeather, SpringWeather, Weather, WeatherNow
 from controller.probe import Quantity
 
 START_MS = 1_774_000_000_000
@@ -44,12 +45,12 @@ class Steady:
         return self._now
 
 
-def spring(seed: int = 3, **more: object) -> SpringWeather:
+def spring(seed: int = 3, **more: Any) -> SpringWeather:
     """Return a spring at Tarn Hollow."""
     return SpringWeather(seed, 54.5, -3.0, START_MS, **more)
 
 
-def plant(construction: Construction = CABLE, weather: object = None, **more: object) -> EnclosurePlant:
+def plant(construction: Construction = CABLE, weather: Weather | None = None, **more: Any) -> EnclosurePlant:
     """Return an enclosure in steady cold unless told otherwise."""
     return EnclosurePlant(construction, weather or Steady(), SITES, START_MS, **more)
 
@@ -61,7 +62,7 @@ def run(subject: Plant, hours: float, step_s: float, heater_on: bool) -> None:
 
 
 @pytest.mark.parametrize("construction", [CABLE, AIR])
-def test_energy_is_rated_power_times_time_on(construction):
+def test_energy_is_rated_power_times_time_on(construction: Construction) -> None:
     """Only time with the contact closed counts."""
     subject = plant(construction)
     run(subject, 1.0, 10.0, True)
@@ -69,7 +70,7 @@ def test_energy_is_rated_power_times_time_on(construction):
     assert subject.energy_j == pytest.approx(construction.rated_w * 3600.0, rel=1e-12)
 
 
-def test_the_soil_column_conserves_energy():
+def test_the_soil_column_conserves_energy() -> None:
     """What a column holds changes by what enters at skin and cable, less what leaves by edges and bottom."""
     soil = SoilColumn(1.4, 3.1e6, surface_c=4.0, deep_c=9.5, edge_w_m3k=6.0, cable_depth_m=0.12)
     soil.factor(10.0, 6.0, 3.0)
@@ -85,7 +86,7 @@ def test_the_soil_column_conserves_energy():
 
 
 @pytest.mark.parametrize("construction", [CABLE, AIR])
-def test_the_whole_enclosure_conserves_energy(construction):
+def test_the_whole_enclosure_conserves_energy(construction: Construction) -> None:
     """Over two days of spring with the heater cycling, held heat changes by the sum of gains and losses."""
     subject = plant(construction, spring())
     before, gained, traffic = subject.content_j(), 0.0, 0.0
@@ -97,7 +98,7 @@ def test_the_whole_enclosure_conserves_energy(construction):
 
 
 @pytest.mark.parametrize("construction", [CABLE, AIR])
-def test_heat_warms_soil_air_and_heater(construction):
+def test_heat_warms_soil_air_and_heater(construction: Construction) -> None:
     """After a night with heat every inside place is warmer than without."""
     warm, cold = plant(construction), plant(construction)
     run(warm, 12.0, 60.0, True)
@@ -109,7 +110,7 @@ def test_heat_warms_soil_air_and_heater(construction):
 
 @pytest.mark.parametrize("construction", [CABLE, AIR, Construction(texture=TEXTURES["peat-dry"], cable_depth_m=0.05)])
 @pytest.mark.parametrize("step_s", [1.0, 10.0, 60.0])
-def test_every_step_length_gives_the_same_night(construction, step_s):
+def test_every_step_length_gives_the_same_night(construction: Construction, step_s: float) -> None:
     """Six hours in 1, 10 or 60 s steps end within 0.2 K of 5 s steps."""
     subject, finer = plant(construction, spring()), plant(construction, spring())
     run(subject, 6.0, step_s, True)
@@ -118,7 +119,7 @@ def test_every_step_length_gives_the_same_night(construction, step_s):
     assert subject.air_c == pytest.approx(finer.air_c, abs=0.2)
 
 
-def test_a_long_step_is_cut_up():
+def test_a_long_step_is_cut_up() -> None:
     """One step of an hour is sixty of a minute."""
     once, often = plant(), plant()
     once.advance(3600.0, True)
@@ -127,14 +128,14 @@ def test_a_long_step_is_cut_up():
 
 
 @pytest.mark.parametrize("seconds", [0.0, -1.0, math.nan, math.inf])
-def test_time_that_does_not_pass_is_refused(seconds):
+def test_time_that_does_not_pass_is_refused(seconds: float) -> None:
     """Only a finite step above 0 is taken."""
     with pytest.raises(ValueError, match="cannot advance"):
         plant().advance(seconds, False)
 
 
 @pytest.mark.parametrize("construction", [CABLE, AIR])
-def test_a_restored_state_goes_on_identically(construction):
+def test_a_restored_state_goes_on_identically(construction: Construction) -> None:
     """Through JSON text and in the middle of a minute, the twin gives the same readings bit for bit."""
     subject = plant(construction, spring(), seed=5)
     for tick in range(1003):
@@ -151,7 +152,7 @@ def test_a_restored_state_goes_on_identically(construction):
     assert subject.state() == twin.state()
 
 
-def test_a_cable_of_450_watts_lifts_a_small_tunnel_by_about_ten_kelvin():
+def test_a_cable_of_450_watts_lifts_a_small_tunnel_by_about_ten_kelvin() -> None:
     """83 W/m2 in steady cold: 10 cm soil ends 8-13 K above the unheated twin, the sheath 8-20 K above its layer.
 
     Retail sizing tables promise 11-13 K for 78-111 W/m2.
@@ -163,7 +164,7 @@ def test_a_cable_of_450_watts_lifts_a_small_tunnel_by_about_ten_kelvin():
     assert 8.0 < warm.surface_c - warm.soil.cable_layer_c < 20.0
 
 
-def test_a_fan_heater_case_runs_hot_only_without_air():
+def test_a_fan_heater_case_runs_hot_only_without_air() -> None:
     """Normal: 20-30 K above the air. At a fifth of the airflow it passes 70 Cel within ten minutes."""
     subject = plant(AIR, Steady(8.0))
     run(subject, 1.0, 10.0, True)
@@ -173,7 +174,7 @@ def test_a_fan_heater_case_runs_hot_only_without_air():
     assert subject.surface_c > 70.0
 
 
-def test_a_vent_cools():
+def test_a_vent_cools() -> None:
     """Ten more air changes an hour leave heated air colder."""
     shut, aired = plant(AIR), plant(AIR)
     aired.vent = 10.0
@@ -182,7 +183,7 @@ def test_a_vent_cools():
     assert aired.air_c < shut.air_c - 0.5
 
 
-def test_on_a_clear_night_inside_may_be_colder_than_outside():
+def test_on_a_clear_night_inside_may_be_colder_than_outside() -> None:
     """Under dry film the sky draws the unheated air below outdoors (Sugiyama 1967): no probe fault."""
     clear = HourlyWeather([START_MS], [5.0], latitude=0.0, longitude=0.0, cloud=[0.0])
     subject = EnclosurePlant(Construction(texture=TEXTURES["peat-moist"]), clear, SITES, START_MS, soil_c=5.0)
@@ -198,7 +199,7 @@ def _air_each_minute(subject: EnclosurePlant, minutes: int) -> list[float]:
     return air_c
 
 
-def test_the_same_seed_gives_the_same_day_and_another_does_not():
+def test_the_same_seed_gives_the_same_day_and_another_does_not() -> None:
     """Weather and noise follow their seeds alone."""
     days = []
     for weather_seed, noise_seed in ((1, 1), (1, 1), (2, 1), (1, 2)):
@@ -211,7 +212,7 @@ def test_the_same_seed_gives_the_same_day_and_another_does_not():
     assert days[3] != days[0]
 
 
-def test_probes_speak_in_their_own_units_and_steps():
+def test_probes_speak_in_their_own_units_and_steps() -> None:
     """Every site is answered; temperatures come in steps of 1/16 K; current is power over 230 V."""
     subject = plant(CABLE, Steady(5.0, 400.0))
     subject.advance(10.0, True)
@@ -226,7 +227,7 @@ def test_probes_speak_in_their_own_units_and_steps():
     assert (subject.probes()["amps"], subject.probes()["relay"]) == (0.0, 0.0)
 
 
-def test_sunny_air_is_warmer_under_the_ridge():
+def test_sunny_air_is_warmer_under_the_ridge() -> None:
     """With sun the ridge probe reads above the low one, by less than 5 K."""
     subject = plant(CABLE, Steady(5.0, 600.0))
     run(subject, 2.0, 10.0, False)
@@ -234,7 +235,7 @@ def test_sunny_air_is_warmer_under_the_ridge():
     assert 1.0 < readings["ridge"] - readings["low"] < 5.0
 
 
-def test_a_soil_probe_lags_by_its_time_constant():
+def test_a_soil_probe_lags_by_its_time_constant() -> None:
     """On a steady ramp a probe of 60 s is late by the ramp times 60 s."""
     subject = plant(AIR, noise_k=0.0)
     run(subject, 2.0, 10.0, True)
@@ -244,7 +245,7 @@ def test_a_soil_probe_lags_by_its_time_constant():
     assert subject.soil_c(0.05) - subject.probes()["shallow"] == pytest.approx(60.0 * ramp_k_s, abs=0.04)
 
 
-def test_spring_is_smooth_sunlit_by_day_and_dark_by_night():
+def test_spring_is_smooth_sunlit_by_day_and_dark_by_night() -> None:
     """Over a fortnight no minute jumps by more than 0.2 K or 40 W/m2, nights are dark, noons are not."""
     weather = spring(11)
     hours = [weather.at(START_MS + minute * 60_000) for minute in range(14 * 1440)]
@@ -257,7 +258,7 @@ def test_spring_is_smooth_sunlit_by_day_and_dark_by_night():
     assert -15.0 < sum(now.outside_c for now in hours) / len(hours) < 15.0
 
 
-def test_a_cold_snap_and_sunny_days_come_when_asked():
+def test_a_cold_snap_and_sunny_days_come_when_asked() -> None:
     """Day 3-5 is 8 K colder than without; day 6 has hardly a cloud; other days are untouched."""
     plain, asked = spring(), spring(cold_snap=(3, 5, 8.0), sunny_days=(6,))
     four, six, nine = (START_MS + round(day * DAY_MS) for day in (4.0, 6.5, 9.0))
@@ -266,7 +267,7 @@ def test_a_cold_snap_and_sunny_days_come_when_asked():
     assert asked.at(nine) == plain.at(nine)
 
 
-def test_hourly_records_are_joined_by_straight_lines_and_held_at_the_ends():
+def test_hourly_records_are_joined_by_straight_lines_and_held_at_the_ends() -> None:
     """Half past is half way; before and after the records the nearest holds."""
     weather = HourlyWeather([0, 3_600_000], [2.0, 6.0], latitude=54.5, longitude=-3.0, humidity_pct=[80.0, 60.0])
     assert [weather.at(t).outside_c for t in (-5, 0, 1_800_000, 3_600_000, 9_000_000)] == [2.0, 2.0, 4.0, 6.0, 6.0]
@@ -277,7 +278,7 @@ def test_hourly_records_are_joined_by_straight_lines_and_held_at_the_ends():
     ("times_ms", "outside_c"),
     [([], []), ([0, 0], [1.0, 2.0]), ([0, 1], [1.0]), ([0], [math.nan]), ([2, 1], [1.0, 1.0])],
 )
-def test_bad_hourly_records_are_refused(times_ms, outside_c):
+def test_bad_hourly_records_are_refused(times_ms: list[int], outside_c: list[float]) -> None:
     """Records must exist, rise, match and be finite."""
     with pytest.raises(ValueError, match="weather"):
         HourlyWeather(times_ms, outside_c, latitude=54.5, longitude=-3.0)
@@ -296,15 +297,15 @@ def test_bad_hourly_records_are_refused(times_ms, outside_c):
         {"soil_light": 0.8, "contents_light": 0.3},
     ],
 )
-def test_an_impossible_construction_is_refused(fault):
+def test_an_impossible_construction_is_refused(fault: dict[str, float]) -> None:
     """Sizes are positive, fractions lie within 0-1, and the U value leaves room for its surface films."""
     with pytest.raises(ValueError, match="|".join(fault)):
-        Construction(**fault)
+        Construction(**fault)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("shape", list(Shape))
 @pytest.mark.parametrize("construction", [CABLE, AIR])
-def test_every_shape_lives_through_a_fortnight(shape, construction):
+def test_every_shape_lives_through_a_fortnight(shape: Shape, construction: Construction) -> None:
     """Inside stays within believable bounds under an on/off thermostat in spring."""
     made = Construction(
         length_m=6.0,

@@ -17,8 +17,8 @@ BEGAN_MS = 1_772_400_000_000
 
 
 def command(
-    order: Order, seq: int, at_s: float, lease_s: float = 15.0, epoch: int = 7, by: str = "c", key=KEY
-) -> bytes:  # type: ignore[no-untyped-def]
+    order: Order, seq: int, at_s: float, lease_s: float = 15.0, epoch: int = 7, by: str = "c", key: bytes | None = KEY
+) -> bytes:
     """Write a command as the controller would at `at_s`."""
     return encode_command(order, lease_s, epoch, seq, BEGAN_MS + round(at_s * 1000), by, key)
 

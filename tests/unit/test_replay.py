@@ -24,13 +24,13 @@ from controller.proving import commissioned
 from controller.proving.commissioned import Answer, judged_by
 from controller.replay.command import asked_of, replay
 from controller.replay.compare import Comparison, compare
-from controller.replay.decided import Decided
+from controller.replay.decided import Decided, Rerun
 from controller.replay.record import sessions
-from controller.replay.rerun import Rerun, rerun
+from controller.replay.rerun import rerun
 from controller.standing import Standing
 from controller.store import journal, keeping, runs
 from controller.store.connection import open_writer
-from controller.store.journal import Entry
+from controller.store.journal import JSON, Entry
 from controller.store.migrations import JOURNAL, READINGS
 from tests.core_site import NIGHT_MS, Bed, plan_of, settings_of
 from tests.kept import alter_values
@@ -411,7 +411,7 @@ def test_a_lower_limit_makes_the_replay_trip_and_names_the_settings(
 def test_a_trip_that_no_reading_explains_is_a_difference(copied: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A forged entry in the journal stands alone."""
     at_ms = NIGHT_MS - 3_600_000
-    body = {"trip": "air-fire:air-low", "probe": "air-low", "value": 60.0, "limit": 57.0}
+    body: dict[str, JSON] = {"trip": "air-fire:air-low", "probe": "air-low", "value": 60.0, "limit": 57.0}
     with closing(open_writer(copied / "journal.db", JOURNAL)) as connection:
         journal.append(connection, [Entry("trip", "larch", "soilward", "air hot", body, at_ms)])
     status, text = told(copied, capsys, None, "larch")

@@ -53,9 +53,9 @@ def opened(site: ApiSite) -> Iterator[TestClient]:
     site.write_journal(Entry("trip", "larch", "controller", "", {"detail": "soil reached 41 Cel"}, begin_ms))
     with closing(open_writer(site.folder / "season.db", people.MIGRATIONS)) as season:
         plant = Plant("south fig", "brown fig", "", "larch", Protection.HEATED_TUNNEL, "ground", 2020, Scale.FIG)
-        number = put_plant(season, plant, "keeper", NOW_MS)
-        for day in ("2026-02-25", "2026-02-20"):
-            put_note(season, number, Note(Kind.STAGE, day, code=7), "keeper", NOW_MS)
+        planted = put_plant(season, plant, "keeper", NOW_MS)
+        for on in ("2026-02-25", "2026-02-20"):
+            put_note(season, planted, Note(Kind.STAGE, on, code=7), "keeper", NOW_MS)
     with site.client() as client:
         yield client
 

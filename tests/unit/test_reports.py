@@ -1,6 +1,7 @@
 """Which node reports say something new about now."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -27,7 +28,7 @@ LAST = NodeReport(100.0, 100_000, True, True, 5.0, 2.0, 0, 50.0, epoch=3, seq=7)
         ({"epoch": 4, "seq": 1, "uptime_s": 1.0}, False),
     ],
 )
-def test_a_copy_or_an_older_report_is_no_news(changes: dict[str, float], repeat: bool) -> None:
+def test_a_copy_or_an_older_report_is_no_news(changes: dict[str, Any], repeat: bool) -> None:
     """The same again, or older, whenever it comes; a contact that opened, or a node that booted, is news.
 
     Booted it has if it has obeyed nothing yet and began after the last report, one second on its way allowed.

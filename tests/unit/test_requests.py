@@ -1,6 +1,7 @@
 """What a person asked, answered: done or refused, always journalled with who and why."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -178,7 +179,7 @@ def test_a_stop_latches_whoever_asks_and_however_old() -> None:
 @pytest.mark.parametrize("kind", ["stop", "at-work", "shelve", "acknowledge"])
 def test_nobody_and_no_reason_are_refused_of_the_newer_kinds_too(kind: Kind) -> None:
     """Even a stop: the API never files one without, and the journal must say who."""
-    asked = {"minutes": 5, "alert": "hot-air", "hours": 1, "sequence": 4}
+    asked: dict[str, Any] = {"minutes": 5, "alert": "hot-air", "hours": 1, "sequence": 4}
     assert outcome(ask(kind, **asked))[0] == "done"
     for who, why in (("", "test"), ("Ada", "")):
         result = ask(kind, who=who, why=why, **asked)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -111,7 +112,7 @@ def test_it_is_judged_at_the_end_of_its_time(seconds: int, latches: bool) -> Non
     ("change", "latches"),
     [({"dark_s": None}, False), ({"dark_s": 10_011.0}, False), ({"dark_s": 9_999.0}, True)],
 )
-def test_by_day_and_just_after_nothing_is_judged(change: dict[str, float | None], latches: bool) -> None:
+def test_by_day_and_just_after_nothing_is_judged(change: dict[str, Any], latches: bool) -> None:
     """The whole span lies in the dark: a day's warmth that leaves the soil hides what a cable gives."""
     assert bool(hard(replace(DARK, soil_c=3.0, **change), 10_500)[1]) is latches
 
@@ -146,7 +147,7 @@ def test_soil_that_rises_in_the_dark(k_h: float, latches: bool) -> None:
 @pytest.mark.parametrize(
     "change", [{"dark_s": None}, {"air_c": 9.5}, {"air_c": None, "outside_c": None}, {"air_c": None, "outside_c": 12.0}]
 )
-def test_light_warm_air_or_no_knowledge_of_it_excuse_a_rise(change: dict[str, float | None]) -> None:
+def test_light_warm_air_or_no_knowledge_of_it_excuse_a_rise(change: dict[str, Any]) -> None:
     """K02 must not act."""
     assert rest(replace(DARK, **change), 7200 + 7200, 0.3) == []
 

@@ -22,7 +22,7 @@ ZURICH = ZoneInfo("Europe/Zurich")
 HOUR_MS = 3_600_000
 
 
-def ms(*parts: int, zone: ZoneInfo | type[UTC] | None = None) -> int:
+def ms(*parts: int, zone: ZoneInfo | None = None) -> int:
     """Return UTC milliseconds of a civil time (UTC unless a zone is given)."""
     return round(datetime(*parts, tzinfo=zone or UTC).timestamp() * 1000)  # type: ignore[arg-type,misc]
 

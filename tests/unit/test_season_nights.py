@@ -16,7 +16,7 @@ TROMSOE = (69.6, 18.9)
 
 def ms(*instant: int) -> int:
     """Return an instant given in UTC as [ms]."""
-    return round(datetime(*instant, tzinfo=UTC).timestamp() * 1000)
+    return round(datetime(*instant, tzinfo=UTC).timestamp() * 1000)  # type: ignore[arg-type, misc]
 
 
 BEGIN_MS = ms(2026, 4, 10, 17)

@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from api.season.chill import ChillState, chilling_hours, continued, utah_units
+from api.season.chill import ChillMethod, ChillState, chilling_hours, continued, utah_units
 from api.season.daylength import day_length_h, hourly_c
-from api.season.heat_units import METHODS as HEAT
 from api.season.heat_units import Bounds, degree_hours, double_sine
 from api.season.hours import HOUR_MS, Hours, WakingError, bridged, hours_of, midnight_ms
 from api.season.waking import (
@@ -101,15 +100,14 @@ def test_missing_hours_count_nothing_in_any_method() -> None:
     """A long gap gives neither chill nor warmth, nor a table's warm end, and leaves the Dynamic model as it was."""
     gone = np.full(10, np.nan)
     for method in METHODS.values():
-        if getattr(method, "per_hour", None) is not None:
-            count = (
-                method.per_hour(gone)
-                if method.name not in HEAT
-                else HEAT[method.name].per_hour(gone, Bounds(4, 25, 36))
-            )
-            assert count.tolist() == [0.0] * 10, method.name
+        if isinstance(method, ChillMethod):
+            count = method.per_hour(gone)
+        elif method.per_hour is not None:
+            count = method.per_hour(gone, Bounds(4, 25, 36))
         else:
-            assert HEAT[method.name].per_day(gone, gone, gone, Bounds(4, 25)).tolist() == [0.0] * 10, method.name
+            assert method.per_day is not None
+            count = method.per_day(gone, gone, gone, Bounds(4, 25))
+        assert count.tolist() == [0.0] * 10, method.name
     assert continued(ChillState(0.5, 2.0), gone)[0] == ChillState(0.5, 2.0)
     assert utah_units(np.r_[5.0, gone, 5.0]).sum() == 2.0
     assert chilling_hours(np.r_[5.0, gone[:3], 5.0]).sum() == 5.0

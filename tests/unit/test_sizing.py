@@ -151,8 +151,8 @@ def test_less_tunnel_takes_less_heat(heater: HeaterKind) -> None:
 
 FILM = {"film_u_w_m2k": 6.2, "light_transmission": 0.85, "longwave_transmission": 0.6}
 GLASS = {"film_u_w_m2k": 6.0, "light_transmission": 0.85, "longwave_transmission": 0.01}
-TUNNEL = Construction(length_m=6.0, width_m=0.9, height_m=0.8, cable_depth_m=0.14, cable_w_m=20.0, **FILM)
-HOUSE = Construction(length_m=2.4, width_m=1.8, height_m=2.1, shape=Shape.GLASSHOUSE, cable_depth_m=0.14, **GLASS)
+TUNNEL = Construction(length_m=6.0, width_m=0.9, height_m=0.8, cable_depth_m=0.14, cable_w_m=20.0, **FILM)  # type: ignore[arg-type]
+HOUSE = Construction(length_m=2.4, width_m=1.8, height_m=2.1, shape=Shape.GLASSHOUSE, cable_depth_m=0.14, **GLASS)  # type: ignore[arg-type]
 START = date(2026, 2, 15)
 START_MS = 1_771_113_600_000
 BEDS = [(TUNNEL, CABLE, 16.0), (TUNNEL, AIR, 14.0), (HOUSE, AIR, 13.0), (HOUSE, CABLE, 15.0)]
@@ -411,7 +411,7 @@ def test_settings_always_make_a_sizing(soil_m: float | None, roots_m: float) -> 
 
 def test_the_warmest_set_point_of_the_schedule_is_asked() -> None:
     """ "off" asks for nothing."""
-    schedule = [
+    schedule: list[dict[str, object]] = [
         {"from": "02-15", "set_point": 12.0},
         {"from": "03-15", "set_point": 18.0},
         {"from": "05-15", "set_point": "off"},

@@ -55,7 +55,7 @@ def test_a_run_never_ends_before_it_began(store: sqlite3.Connection) -> None:
     """A wall clock set back gives a run of no length, which still counts as a cycle with its energy."""
     ran(store, 5000, 4000, 36_000.0)
     for by in ("run", "hour", "day"):
-        (one, *_) = runs.summary(store, "north", 0, HOUR_MS, by, ZURICH, NEVER)  # type: ignore[arg-type]
+        (one, *_) = runs.summary(store, "north", 0, HOUR_MS, by, ZURICH, NEVER)
         assert (one.on_s, one.cycles, one.energy_kwh) == (0.0, 1, 0.01)
 
 

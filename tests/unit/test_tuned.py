@@ -92,7 +92,7 @@ def test_gains_are_those_of_calm_soil(model: ThermalModel) -> None:
 def test_warm_air_stands_in_for_the_light(model: ThermalModel, light: float) -> None:
     """Where air, soil and heat are in balance, the light that was there is found again."""
     state = np.array([17.0, 17.0, 15.0, 0.5 * model.heater_w, 0.0])
-    air = air_c(model, state, np.array([4.0, light, 0.5]))
+    air = float(air_c(model, state, np.array([4.0, light, 0.5])))
     assert standing_sun_w_m2(model, air, 4.0, 17.0, 0.5) == pytest.approx(light, abs=1e-6)
 
 

@@ -122,7 +122,7 @@ def test_the_planner_takes_an_adopted_model_once_and_keeps_it_in_its_history(tmp
         asked({"figures": figures_of(OTHER), "likely": LIKELY})[2],
         at_ms=MIDNIGHT_MS - 5,
     )
-    entry.body["arguments"] = {"figures": figures_of(other), "likely": LIKELY}  # type: ignore[index]
+    entry.body["arguments"] = {"figures": figures_of(other), "likely": LIKELY}  # type: ignore[dict-item]
     with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as connection:
         journal.append(connection, [entry])
     service.turn()

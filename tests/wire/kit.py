@@ -15,7 +15,7 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import paho.mqtt.client as mqtt
 
@@ -410,7 +410,7 @@ class Bench:
         node.client.max_inflight_messages_set(1000)
         return node
 
-    def __enter__(self) -> "Bench":
+    def __enter__(self) -> Self:
         self.node.start()
         self.controller.start()
         return self

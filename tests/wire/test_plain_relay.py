@@ -137,7 +137,7 @@ def test_a_controller_that_has_yielded_its_name_leaves_the_relay_off_and_alone(t
             until("it is in", lambda: bench.spy.holds("broker connected"), 10.0)
             told_s = time.monotonic()
             bench.controller_link.say(TAKEN_OVER)
-            until("it is out", lambda told_s=told_s: time.monotonic() - told_s > 3.0, 5.0)
+            until("it is out", lambda told_s=told_s: time.monotonic() - told_s > 3.0, 5.0)  # type: ignore[misc]
         until("the relay is off", lambda: not shed.is_on, 10.0)
         words = len(shed.words)
         throughout("nothing more is said", lambda: len(shed.words) == words, 6.0)

@@ -383,7 +383,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[Callabl
         begun: dict[str, Future[Run]] = {}
         for each in SCENARIOS:
             folder = tmp_path_factory.mktemp(each.__name__)
-            begun[each.__name__] = pool.submit(lambda scenario=each, at=folder: scenario(Site(at)))
+            begun[each.__name__] = pool.submit(lambda scenario=each, at=folder: scenario(Site(at)))  # type: ignore[misc]
         yield lambda scenario: begun[scenario.__name__].result(150.0)
     simulated.REPORT_EVERY_S = usual
 

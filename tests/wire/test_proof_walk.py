@@ -29,7 +29,7 @@ class Relay:
     def __init__(self, site: Site) -> None:
         self.lapsed_s: list[float] = []
         self._site, self._turn, self._renewed_s = site, site.node.board.turn, 0.0
-        site.node.board.turn = self._watched  # type: ignore[method-assign]
+        site.node.board.turn = self._watched  # type: ignore[method-assign, assignment]
 
     def _watched(self, now_s: float, waiting: Iterable[tuple[bytes, bool]]) -> None:
         core = self._site.node.core
