@@ -10,7 +10,6 @@ from functools import partial
 from controller import beginning, enclosure
 from controller.asked import Asked
 from controller.clock import Clock, Moment
-from controller.epochs import RIVAL, Epoch, Epochs
 from controller.errors import StoreError
 from controller.figures import Figures
 from controller.foreseen import Foreseen
@@ -18,11 +17,11 @@ from controller.heater_log import log_for
 from controller.held import Held
 from controller.keeper import Keeper
 from controller.memory import Memory, end_left_open_runs, journal_breaks_at, runs_lately
+from controller.nodes_heard import NodesHeard
 from controller.parent import end_with_parent
 from controller.plan import plan_for
 from controller.proving import commissioned, slower
 from controller.recording import Recording, writer_of
-from controller.reports import is_repeat
 from controller.routing import Routing
 from controller.safety import limits
 from controller.safety.lease import Order
@@ -33,10 +32,8 @@ from controller.store.damage import require_sound_journal, sound_or_aside
 from controller.store.journal import JSON
 from controller.ticking import Ticking
 from controller.watchdog import watch
-from controller.wire.flaps import Flaps
 from controller.wire.inbox import Inbox, Message
 from controller.wire.reader_test import ReaderTest
-from controller.wire.relay import WireError, decode_report
 from controller.wire.relays import Relays
 from controller.wire.session import window
 
@@ -85,11 +82,10 @@ class Controller:
         )
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
         self._reader_test = ReaderTest(settings, now)
-        self._epochs = Epochs()
         self._foreseen = Foreseen(folder)
         self._slower = slower.slower_probes(folder, self.keepers)
-        self._flaps = {name: Flaps() for name in self.keepers}
         self._record = Recording(self.writer, self.memory, self.routing)
+        self._nodes = NodesHeard(self.keepers, self.routing, self._record, self._overtake)
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
@@ -169,7 +165,8 @@ class Controller:
         """Take a message; returns the enclosures whose readings it holds."""
         name = self.routing.states.get(message.topic)
         if name is not None:
-            self._take_report(name, message)
+            if self._nodes.take(name, message, self.memory.epoch):
+                self._ticking.has_news(name, message.arrived.mono_s)
             return frozenset()
         names = set()
         for reading in self.routing.readings(message):
@@ -182,32 +179,6 @@ class Controller:
             if hot or reading.arrived_ms - reading.stamp_ms <= watch.stale_after_s * 1000:
                 self._ticking.has_news(reading.enclosure, message.arrived.mono_s, hot=hot)
         return frozenset(names)
-
-    def _take_report(self, name: str, message: Message) -> None:
-        if message.retained:
-            return
-        keeper = self.keepers[name]
-        try:
-            report = decode_report(message.payload, message.arrived)
-        except WireError as error:
-            self.routing.refuse(name, message, str(error))
-            return
-        if report is None:
-            if self._flaps[name].lost(message.arrived.mono_s):
-                self._record.enter("node-offline", name, "the broker says the relay node is gone", message.arrived)
-            return
-        if is_repeat(report, keeper.heater.last):
-            self.routing.refuse(name, message, "repeated")
-            return
-        verdict = self._epochs.heard(name, report.epoch, self.memory.epoch)
-        if verdict is Epoch.OVERTAKE:
-            self._overtake(name, report.epoch, message.arrived)
-        elif verdict is Epoch.RIVAL:
-            self._record.enter("second-controller", name, RIVAL, message.arrived)
-        elif verdict is Epoch.OURS:
-            self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
-            keeper.reports.append(report)
-            self._ticking.has_news(name, message.arrived.mono_s)
 
     def _overtake(self, name: str, epoch: int, now: Moment) -> None:
         """Let our epoch rise above the one a node has obeyed."""
@@ -239,14 +210,11 @@ class Controller:
         """Return how the shell fares, as the tick is told."""
         link = self.inbox.link_now
         notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes()]
-        if self._flaps[name].is_flapping(now.mono_s):
-            notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
+        notes += self._nodes.notes(name, now.mono_s)
         if name in self._slower:
             notes.append((slower.ALERT, self._slower[name]))
         if name in self.memory.set_back:
             notes.append(("counter", SET_BACK.format(self.memory.set_back[name])))
-        if name in self._epochs.rivals:
-            notes.append(("second-controller", RIVAL))
         return Inputs(
             connected=link.connected,
             resumed_s=link.resumed_s,

@@ -1,0 +1,70 @@
+"""What relay nodes report, taken in: news for the tick, runs for the record, whose epoch they obey, who flaps."""
+
+from collections.abc import Callable, Mapping
+
+from controller.clock import Moment
+from controller.epochs import RIVAL, Epoch, Epochs
+from controller.keeper import Keeper
+from controller.recording import Recording
+from controller.reports import is_repeat
+from controller.routing import Routing
+from controller.wire.flaps import Flaps
+from controller.wire.inbox import Message
+from controller.wire.relay import WireError, decode_report
+
+
+class NodesHeard:
+    """The nodes of every enclosure as their reports show them.
+
+    Parameters
+    ----------
+    overtake
+        Lets our epoch rise above the one that an enclosure's node has obeyed.
+    """
+
+    def __init__(
+        self,
+        keepers: Mapping[str, Keeper],
+        routing: Routing,
+        record: Recording,
+        overtake: Callable[[str, int, Moment], None],
+    ) -> None:
+        self._keepers, self._routing, self._record, self._overtake = keepers, routing, record, overtake
+        self._epochs = Epochs()
+        self._flaps = {name: Flaps() for name in keepers}
+
+    def take(self, name: str, message: Message, epoch: int) -> bool:
+        """Take a message on an enclosure's state, while our epoch is this; returns whether its tick has news."""
+        if message.retained:
+            return False
+        keeper, now = self._keepers[name], message.arrived
+        try:
+            report = decode_report(message.payload, now)
+        except WireError as error:
+            self._routing.refuse(name, message, str(error))
+            return False
+        if report is None:
+            if self._flaps[name].lost(now.mono_s):
+                self._record.enter("node-offline", name, "the broker says the relay node is gone", now)
+            return False
+        if is_repeat(report, keeper.heater.last):
+            self._routing.refuse(name, message, "repeated")
+            return False
+        verdict = self._epochs.heard(name, report.epoch, epoch)
+        if verdict is Epoch.OVERTAKE:
+            self._overtake(name, report.epoch, now)
+        elif verdict is Epoch.RIVAL:
+            self._record.enter("second-controller", name, RIVAL, now)
+        elif verdict is Epoch.OURS:
+            self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
+            keeper.reports.append(report)
+        return verdict is Epoch.OURS
+
+    def notes(self, name: str, now_s: float) -> list[tuple[str, str]]:
+        """Return what people should know of an enclosure's node, by the alert's name."""
+        notes = []
+        if self._flaps[name].is_flapping(now_s):
+            notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
+        if name in self._epochs.rivals:
+            notes.append(("second-controller", RIVAL))
+        return notes
