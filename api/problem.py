@@ -15,6 +15,8 @@ from controller.errors import StoreError
 from controller.store.damage import DamagedError, is_damage
 
 MEDIA_TYPE = "application/problem+json"
+LONGEST_PATH = 2000
+"""[characters] of a page to go on to after signing in."""
 _LOG = logging.getLogger("soilward.api")
 
 DAMAGED = "a part of the record is damaged; put back a backup, or ask for another time"
@@ -85,10 +87,16 @@ def shown(
     return answer
 
 
+def _asked_for(request: Request) -> str:
+    """Return the page that somebody wanted, to go on to once they have signed in; a very long question is left out."""
+    whole = f"{request.url.path}?{request.url.query}" if request.url.query else request.url.path
+    return whole if len(whole) <= LONGEST_PATH else request.url.path
+
+
 async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
     if error.status_code == 401 and request.method == "GET" and _is_page(request):
-        return RedirectResponse(f"/sign-in?then={quote(request.url.path)}", 303)
+        return RedirectResponse(f"/sign-in?next={quote(_asked_for(request))}", 303)
     members = error.members if isinstance(error, Problem) else {}
     return shown(request, error.status_code, error.detail, error.headers, **members)
 
