@@ -38,6 +38,13 @@ TITLES = {
 }
 
 
+_IN_WORDS = {
+    "Not Found": "there is no such page; go back, or begin at the front",
+    "Method Not Allowed": "there is nothing to be seen here, only a form's way; go back to the page it is on",
+}
+"""What the web framework says by itself, as people say it."""
+
+
 class Problem(HTTPException):
     """An error whose document has further members (RFC 9457, section 3.2)."""
 
@@ -93,12 +100,25 @@ def _asked_for(request: Request) -> str:
     return whole if len(whole) <= LONGEST_PATH else request.url.path
 
 
+def _waiting(request: Request) -> Response | None:
+    """Return the page to sign in on where whoever sent a form had been signed out; what they wrote waits in it."""
+    from api.pages.again import kept
+    from api.pages.render import page
+
+    fields = kept(request)
+    fault = "You were signed out meanwhile. Sign in; what you wrote is kept."
+    return page(request, "sign-in.html", 401, then="/", kept=fields, name="", fault=fault) if fields else None
+
+
 async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
     if error.status_code == 401 and request.method == "GET" and _is_page(request):
         return RedirectResponse(f"/sign-in?next={quote(_asked_for(request))}", 303)
+    if error.status_code == 401 and _is_page(request) and (waits := _waiting(request)):
+        return waits
     members = error.members if isinstance(error, Problem) else {}
-    return shown(request, error.status_code, error.detail, error.headers, **members)
+    said = _IN_WORDS.get(error.detail, error.detail) if _is_page(request) else error.detail
+    return shown(request, error.status_code, said, error.headers, **members)
 
 
 async def _on_validation(request: Request, error: Exception) -> Response:
@@ -112,6 +132,10 @@ async def _on_validation(request: Request, error: Exception) -> Response:
         f["what"] if each["type"] == "said" else f"{f['where']}: {f['what']}".removeprefix(": ")
         for f, each in zip(faults, found, strict=True)
     )
+    if _is_page(request):
+        from api.pages.again import plain
+
+        detail = "; ".join(f["what"] if e["type"] == "said" else plain(e) for f, e in zip(faults, found, strict=True))
     return shown(request, 422, detail, errors=faults)
 
 
