@@ -135,7 +135,7 @@ async def _on_validation(request: Request, error: Exception) -> Response:
     if _is_page(request):
         from api.pages.again import plain
 
-        detail = "; ".join(f["what"] if e["type"] == "said" else plain(e) for f, e in zip(faults, found, strict=True))
+        detail = "; ".join(plain(each) for each in found)
     return shown(request, 422, detail, errors=faults)
 
 

@@ -39,6 +39,8 @@ def test_a_refused_wish_is_put_right_without_writing_it_again(site: TestClient) 
     refused = site.post(path, data=WISH, headers=SAME_ORIGIN)
     assert refused.status_code == 422
     assert form_of(refused.text, path) == WISH
+    assert "Soil at the roots, °C" in refused.text
+    assert '<p class="say">Set point 75.0' in refused.text
     assert site.post(path, data={**WISH, "set_point": "15"}, headers=SAME_ORIGIN).status_code == 303
 
 
