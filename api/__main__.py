@@ -41,6 +41,9 @@ def main(arguments: list[str] | None = None) -> int:
     except SoilwardError as error:
         print(error, file=sys.stderr)
         return 1
+    except EOFError:
+        print("no password came; type it at a terminal, or use --password-stdin", file=sys.stderr)
+        return 1
 
 
 def _app_of(asked: argparse.Namespace) -> tuple[Served, Callable[[], FastAPI]]:

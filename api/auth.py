@@ -138,16 +138,18 @@ def _refused(request: Request, door: Door, status: int, who: str, why: str) -> H
     return HTTPException(status, why, headers=headers)
 
 
-def _check_same_origin(request: Request, door: Door, who: str, *, must_show: bool) -> None:
+def is_own(request: Request, *, must_show: bool = True) -> bool:
+    """Whether a change comes from our own page. Every browser shows where it comes from; a program need not."""
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     if site is not None:
-        ours = site == "same-origin"
-    elif origin is not None:
-        ours = urlsplit(origin).netloc == request.headers.get("host", "")
-    else:
-        # Every browser sends one of the two with a change; a program signs in with a bearer token instead.
-        ours = not must_show
-    if not ours:
+        return site == "same-origin"
+    if origin is not None:
+        return urlsplit(origin).netloc == request.headers.get("host", "")
+    return not must_show
+
+
+def _check_same_origin(request: Request, door: Door, who: str, *, must_show: bool) -> None:
+    if not is_own(request, must_show=must_show):
         raise _refused(request, door, 403, who, "a change must come from Soilward's own page, or carry a bearer token")
 
 

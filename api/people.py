@@ -110,7 +110,8 @@ def add_person(connection: sqlite3.Connection, name: str, role: Role, password: 
         raise PeopleError('name "local" stands for whoever sits at this machine; choose another')
     if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         raise PeopleError(
-            f"password of {name!r}: has {len(password)} characters; write {SHORTEST_PASSWORD} to {LONGEST_PASSWORD}"
+            f"password of {name!r}: has {len(password)} character{'s' if len(password) != 1 else ''}; "
+            f"write {SHORTEST_PASSWORD} to {LONGEST_PASSWORD}"
         )
     hashed = _HASHER.hash(password)
     try:

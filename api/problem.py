@@ -15,6 +15,8 @@ from controller.errors import StoreError
 from controller.store.damage import DamagedError, is_damage
 
 MEDIA_TYPE = "application/problem+json"
+LONGEST_PATH = 2000
+"""[characters] of a page to go on to after signing in."""
 _LOG = logging.getLogger("soilward.api")
 
 DAMAGED = "a part of the record is damaged; put back a backup, or ask for another time"
@@ -34,6 +36,13 @@ TITLES = {
     503: "Not available",
     507: "No room",
 }
+
+
+_IN_WORDS = {
+    "Not Found": "there is no such page; go back, or begin at the front",
+    "Method Not Allowed": "there is nothing to be seen here, only a form's way; go back to the page it is on",
+}
+"""What the web framework says by itself, as people say it."""
 
 
 class Problem(HTTPException):
@@ -85,12 +94,31 @@ def shown(
     return answer
 
 
+def _asked_for(request: Request) -> str:
+    """Return the page that somebody wanted, to go on to once they have signed in; a very long question is left out."""
+    whole = f"{request.url.path}?{request.url.query}" if request.url.query else request.url.path
+    return whole if len(whole) <= LONGEST_PATH else request.url.path
+
+
+def _waiting(request: Request) -> Response | None:
+    """Return the page to sign in on where whoever sent a form had been signed out; what they wrote waits in it."""
+    from api.pages.again import kept
+    from api.pages.render import page
+
+    fields = kept(request)
+    fault = "You were signed out meanwhile. Sign in; what you wrote is kept."
+    return page(request, "sign-in.html", 401, then="/", kept=fields, name="", fault=fault) if fields else None
+
+
 async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
     if error.status_code == 401 and request.method == "GET" and _is_page(request):
-        return RedirectResponse(f"/sign-in?then={quote(request.url.path)}", 303)
+        return RedirectResponse(f"/sign-in?next={quote(_asked_for(request))}", 303)
+    if error.status_code == 401 and _is_page(request) and (waits := _waiting(request)):
+        return waits
     members = error.members if isinstance(error, Problem) else {}
-    return shown(request, error.status_code, error.detail, error.headers, **members)
+    said = _IN_WORDS.get(error.detail, error.detail) if _is_page(request) else error.detail
+    return shown(request, error.status_code, said, error.headers, **members)
 
 
 async def _on_validation(request: Request, error: Exception) -> Response:
@@ -104,6 +132,10 @@ async def _on_validation(request: Request, error: Exception) -> Response:
         f["what"] if each["type"] == "said" else f"{f['where']}: {f['what']}".removeprefix(": ")
         for f, each in zip(faults, found, strict=True)
     )
+    if _is_page(request):
+        from api.pages.again import plain
+
+        detail = "; ".join(plain(each) for each in found)
     return shown(request, 422, detail, errors=faults)
 
 

@@ -1,6 +1,7 @@
 """The arguments of the commands."""
 
 import argparse
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -38,6 +39,16 @@ _WEATHER = """A file of weather is CSV, a line an hour or oftener, with a header
 (0 to 1) or cloud_pct, light_w_m2. Light that is not given follows from sun and cloud. Up to 3 h without a value are
 bridged."""
 
+_SETTINGS = "settings file (default: soilward.toml)"
+
+_PERSON = """what to do:
+  add NAME     somebody new; --role operate may change things, --role view (the default) may look
+  list         everybody, with the role
+  remove NAME  and end their sessions
+  token NAME   print a new bearer token for programs, shown only once
+
+Each has --help and takes --settings FILE (default: soilward.toml)."""
+
 Act = Callable[[argparse.Namespace], int]
 """What a command does; returns the exit status."""
 
@@ -46,7 +57,7 @@ def add_plain(commands: Any, act: Act, words: str) -> None:
     """Add a command that takes a settings file, and one flag at most; it is called as what does it."""
     name = act.__name__
     command = commands.add_parser(name, help=words, description=f"{words[0].upper()}{words[1:]}.")
-    command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
     command.set_defaults(act=act)
     if name == "api":
         help_text = "review many sites from the store elsewhere; SETTINGS holds [remote], [web] and [store] alone"
@@ -59,19 +70,39 @@ def add_plain(commands: Any, act: Act, words: str) -> None:
         command.add_argument("--limits", action="store_true", help=help_text)
 
 
+def _within(kind: Callable[[str], float], least: float, most: float) -> Callable[[str], float]:
+    """Return what reads a number of this kind, and refuses one outside its bounds."""
+
+    def read(written: str) -> float:
+        try:
+            value = kind(written)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(f"{written!r} is no number from {least} to {most}")
+        return value
+
+    return read
+
+
 def add_demo(commands: Any, act: Act) -> None:
     """Add `demo`."""
-    demo = commands.add_parser("demo", help="an invented site: three weeks of history, then live; prints an address")
-    demo.add_argument("--folder", type=Path, help="where the data go (default: a fresh temporary folder)")
-    demo.add_argument("--port", type=int, default=8460, help="port of the pages (default 8460; the next free is taken)")
-    demo.add_argument("--days", type=float, default=None, help="days of history (default 21)")
+    words = "an invented site: three weeks of history, then live; prints an address"
+    demo = commands.add_parser("demo", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    help_text = "where the data go (default: a fresh temporary folder); an earlier demo's is gone on with"
+    demo.add_argument("--folder", type=Path, help=help_text)
+    help_text = "port of the pages (default 8460; the next free is taken)"
+    demo.add_argument("--port", type=_within(int, 1, 65535), default=8460, help=help_text)
+    demo.add_argument("--days", type=_within(float, 0, 400), default=None, help="days of history (default 21)")
     demo.set_defaults(act=act)
 
 
 def add_init(commands: Any, act: Act) -> None:
     """Add `init`."""
-    init = commands.add_parser("init", help="write starter settings, keys and the first person for a real site")
-    init.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="file to write")
+    words = "write starter settings, keys and the first person for a real site"
+    init = commands.add_parser("init", help=words, description=f"{words[0].upper()}{words[1:]}.")
+    help_text = "file to write (default: soilward.toml); one that is there is never overwritten"
+    init.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=help_text)
     init.add_argument("--person", default="keeper", help="name of the first person (default keeper)")
     init.add_argument("--password-stdin", action="store_true", help="read the password from standard input")
     init.set_defaults(act=act)
@@ -108,7 +139,7 @@ def add_proof_test(commands: Any, act: Act, caution: str) -> None:
         epilog=caution,
     )
     proof.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
-    proof.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    proof.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
     proof.add_argument(
         "--person", required=True, metavar="NAME", help="who proves it: goes to the journal and the page"
     )
@@ -129,7 +160,7 @@ def add_tune(commands: Any, act: Act) -> None:
         description=f"{words[0].upper()}{words[1:]}.\n\n{_TUNE}",
     )
     tune.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
-    tune.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    tune.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
     tune.add_argument(
         "--pulses", type=int, metavar="N", help="ask for so many in the coming night (3 to 8); 0 ends them"
     )
@@ -150,7 +181,7 @@ def add_export(commands: Any, act: Act) -> None:
     export.add_argument("--end", help="until this time, which is not included (default: all there is)")
     export.add_argument("--enclosure", help="this one alone")
     export.add_argument("--output", type=Path, metavar="FILE", help="default: standard output")
-    export.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    export.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
     export.set_defaults(act=act)
 
 
@@ -159,5 +190,19 @@ def add_import(commands: Any, act: Act) -> None:
     words = "take readings back in from an exported CSV: all of the file or nothing; the controller must not run"
     taking = commands.add_parser("import", help=words, description=f"{words[0].upper()}{words[1:]}.")
     taking.add_argument("file", type=Path, metavar="FILE")
-    taking.add_argument("--settings", type=Path, default=Path("soilward.toml"), help="settings file")
+    taking.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
     taking.set_defaults(act=act)
+
+
+def add_person(commands: Any, act: Act) -> None:
+    """Add `person`; what it takes is read by the api, which alone knows people."""
+    words = "add, list or remove the people who may look or change things; make a token for a program"
+    person = commands.add_parser(
+        "person",
+        help=words,
+        usage="soilward person [-h] {add,list,remove,token} ...",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description=f"{words[0].upper()}{words[1:]}.\n\n{_PERSON}",
+    )
+    person.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    person.set_defaults(act=act)

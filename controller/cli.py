@@ -30,6 +30,14 @@ def main(written: Sequence[str] | None = None) -> int:
     except SoilwardError as error:
         print(error, file=sys.stderr)
         return 1
+    except OSError as error:
+        if error.filename is None:
+            raise
+        print(f"{error.filename}: {error.strerror}; name another place, or correct its permissions", file=sys.stderr)
+        return 1
+    except EOFError:
+        print("nobody is there to type; use a terminal, or --password-stdin for a password", file=sys.stderr)
+        return 1
     except KeyboardInterrupt:
         return 1
 
@@ -70,9 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     arguments.add_tune(added, commands.tune)
     arguments.add_export(added, commands.export)
     arguments.add_import(added, commands.import_readings)
-    person = added.add_parser("person", help="add, list or remove the people who may look or change things")
-    person.add_argument("rest", nargs=argparse.REMAINDER, help="add NAME --role view|operate | list | remove NAME")
-    person.set_defaults(act=commands.person)
+    arguments.add_person(added, commands.person)
     return parser
 
 

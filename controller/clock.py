@@ -85,7 +85,10 @@ def from_rfc3339(text: str) -> int:
     ValueError
         If the text is no RFC 3339 time or has no offset.
     """
-    moment = datetime.fromisoformat(text)
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise ValueError(f"{text!r} is no time") from error
     if moment.tzinfo is None:
         raise ValueError(f"time {text!r} has no offset; write it with Z or +hh:mm")
     return round(moment.timestamp() * 1000)

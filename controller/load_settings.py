@@ -13,6 +13,7 @@ from controller.errors import SettingsError
 from controller.plant.from_settings import construction_of
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
+from controller.setting_kinds import NAME_PATTERN
 from controller.settings import Settings
 
 AIR_HEAT_CAPACITY_J_PER_M3_K = 1206.0
@@ -104,7 +105,9 @@ def sentence(path: Path, error: Any) -> str:
     if kind in _BOUND_WORDS:
         name, words = _BOUND_WORDS[kind]
         return f"{path}: {key}: {_shown(value)} {words} {context[name]}{_limit_note(key)}"
-    message = error["msg"].removeprefix("Value error, ")
+    if kind == "string_pattern_mismatch" and context["pattern"] == NAME_PATTERN:
+        return f"{path}: {key}: {_shown(value)} is no name; write at most 32 lower-case letters, digits and hyphens"
+    message = error["msg"].removeprefix("Value error, ").replace("Input should be", "must be")
     return f"{path}: {key}: {_shown(value)}: {message}"
 
 

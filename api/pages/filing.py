@@ -6,9 +6,11 @@ from collections.abc import Callable
 from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 from starlette.exceptions import HTTPException
 
 from api.pages import words
+from api.pages.again import plain
 from api.pages.render import page, unit_of
 from api.pages.words import Unit
 from api.state import state_of
@@ -22,14 +24,14 @@ def filed(request: Request, enclosure: str, ask: Callable[[], int]) -> Response:
     except HTTPException as error:
         return _refused(request, enclosure, error.status_code, str(error.detail))
     except ValidationError as error:
-        return _refused(request, enclosure, 422, "; ".join(_fault(each["loc"], each["msg"]) for each in error.errors()))
+        return _refused(request, enclosure, 422, "; ".join(_fault(each) for each in error.errors()))
     except ValueError as error:
         return _refused(request, enclosure, 422, str(error))
     return RedirectResponse(f"/enclosures/{enclosure}?asked={number}", 303)
 
 
-def _fault(where: tuple[int | str, ...], message: str) -> str:
-    return f"say why, in at least three letters ({message})" if where == ("why",) else message
+def _fault(error: ErrorDetails) -> str:
+    return "say why, in at least three letters" if error["type"] == "string_too_short" else plain(error)
 
 
 def _refused(request: Request, enclosure: str, status: int, why: str) -> Response:

@@ -6,13 +6,13 @@ away is never refused for that.
 
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import Response
 
 from api import asking
 from api.auth import Operator, StateNow
 from api.orders import refuse_stale
-from api.pages import words
+from api.pages import again, words
 from api.pages.filing import filed
 from api.pages.render import unit_of
 from api.pages.words import Unit
@@ -20,7 +20,7 @@ from api.schemas import Arm, Disarm, Reset, SetPoint
 from controller.clock import rfc3339
 from controller.units import fahrenheit_to_c
 
-router = APIRouter(prefix="/enclosures/{enclosure}")
+router = APIRouter(prefix="/enclosures/{enclosure}", dependencies=[Depends(again.note)])
 
 Why = Annotated[str, Form(max_length=300)]
 Seen = Annotated[str, Form(max_length=400)]

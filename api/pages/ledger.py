@@ -168,7 +168,7 @@ def answer(asked: Asked | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> Answ
             return AnswerShown(request.id, "waiting", "No answer: switch the heater off at its socket.", more)
         return AnswerShown(request.id, "waiting", "Asked. Waiting for the controller.", f"{wish} ({when}).")
     done = reply.body.get("outcome") == "done"
-    detail = words.said(str(reply.body.get("detail", "")), unit)
+    detail = words.dated(words.said(str(reply.body.get("detail", "")), unit), now_ms, zone)
     said = f"{'Done' if done else 'Refused'}: {detail.removeprefix('refused: ')}."
     return AnswerShown(request.id, "done" if done else "refused", said, f"{wish}.")
 
@@ -195,7 +195,8 @@ def _entry(entry: StoredEntry, zone: ZoneInfo, unit: Unit) -> EntryShown:
     detail = str(entry.body.get("detail", "") or "")
     # What Soilward writes itself has its reason as text; a person's reason is shown as their own words.
     own = entry.who == "soilward"
-    said = words.said(detail or (entry.why if own else ""), unit)
+    # In the journal a time stands with its whole date, whenever it is read.
+    said = words.dated(words.said(detail or (entry.why if own else ""), unit), 0, zone)
     return EntryShown(
         entry.kind,
         exact[11:16],

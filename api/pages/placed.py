@@ -106,5 +106,5 @@ def _chances(one: Placed) -> str:
     if one.tonight is not None:
         return f"{one.tonight.word}, {words.chance_said(one.tonight.probability)}"
     if one.years is not None:
-        return f"in {one.years.frozen} of {one.years.years} years once more"
+        return f"from now on it came to that in {one.years.frozen} of {one.years.years} years"
     return ""

@@ -9,6 +9,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from api import auth
 from api.pages import words
+from api.pages.again import again
 from api.pages.words import Unit
 from api.people import Role
 from api.state import state_of
@@ -56,5 +57,6 @@ def page(request: Request, template: str, status: int = 200, **shown: Any) -> HT
         "path": path if request.method == "GET" else "/",
         "here": "",
         "line": "",
+        "again": again(request),
     }
     return HTMLResponse(_TEMPLATES.get_template(template).render({**always, **shown}), status)

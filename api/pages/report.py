@@ -12,7 +12,7 @@ from api.season.daily import Daily, Day
 from api.season.report import Frost, Heat, Report, Seen
 from api.state import State
 
-WIDTH, HEIGHT, LEFT, FOOT = 720.0, 220.0, 44.0, 26.0
+WIDTH, HEIGHT, LEFT, FOOT = 480.0, 200.0, 44.0, 26.0
 MOST_FROSTS = 40
 MOST_PICTURES = 24
 

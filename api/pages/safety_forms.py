@@ -2,15 +2,16 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api import asking
 from api.auth import Operator, StateNow
+from api.pages import again
 from api.pages.filing import filed
 from api.schemas import Acknowledge, AtWork, Shelve, Stop
 
-router = APIRouter()
+router = APIRouter(dependencies=[Depends(again.note)])
 
 Why = Annotated[str, Form(max_length=300)]
 _SHORTEST_WHY = 3

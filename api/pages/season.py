@@ -97,7 +97,7 @@ def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
     upper = "" if limits.upper_c > 1000 else f", upper {words.temperature_said(limits.upper_c, unit)}"
     methods = (
         f"Cold: {cold.words}. Warmth: {warmth.words}, base {words.temperature_said(limits.base_c, unit)}{upper} "
-        f"({limits.words})."
+        f"({words.said(limits.words, unit)})."
     )
     rows = tuple(
         AwakeShown(each.place.words, _sum(each.chill), _sum(each.warmth), _missing(each.chill, each.warmth))
@@ -105,7 +105,7 @@ def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
     )
     unread = {each.missing for each in rows}
     if len(unread) == 1 and unread != {""}:
-        methods += f" Of each count {unread.pop()}, so it is too low."
+        methods += f" Everywhere {unread.pop()}, so too little is counted."
         rows = tuple(replace(each, missing="") for each in rows)
     return rows, "" if rows else "No probe is in the settings whose hours could be counted.", methods
 
@@ -131,17 +131,21 @@ def _date(on: date | None) -> str:
 
 
 def _sum(counted: Course | None) -> str:
-    return "—" if counted is None else f"{counted.totals[-1]:.0f} {counted.unit.replace('Cel', '°C')}"
+    if counted is None:
+        return "—"
+    total = f"{counted.totals[-1]:.0f}"
+    unit = counted.unit.replace("Cel", "°C")
+    return f"{total} {unit.removesuffix('s') if total == '1' else unit}"
 
 
-def _missing(*courses: Course | None) -> str:
-    """Say how much of a count was not read, where that is more than may be."""
+def _missing(cold: Course | None, warmth: Course | None) -> str:
+    """Say how much of each count was not read, where that is more than may be."""
     unread = [
-        f"{int(each.hours_missing[-1])} of {int(each.hours[-1])} h not read"
-        for each in courses
+        f"{int(each.hours_missing[-1])} of {int(each.hours[-1])} h of the {name}"
+        for name, each in (("cold", cold), ("warmth", warmth))
         if each is not None and each.hours_missing[-1] > MOST_MISSING * each.hours[-1]
     ]
-    return "; ".join(unread)
+    return f"{' and '.join(unread)} not read" if unread else ""
 
 
 def _freezes(

@@ -5,12 +5,14 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
+from controller.clock import from_rfc3339
 from controller.units import FAHRENHEIT_PER_K, c_to_fahrenheit
 
 MINUS = "\N{MINUS SIGN}"
 _SPACE = "\N{NO-BREAK SPACE}"
 _NUMBER = r"[-\N{MINUS SIGN}]?\d+(?:\.\d+)?"
 _CELSIUS = re.compile(rf"(?<![\w.])((?:{_NUMBER}(?:, | and | to | or ))*){_NUMBER}(?=\s(?:Cel|°C)\b)")
+_STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 _BARE = re.compile(rf"(?<![\w.]){_NUMBER}")
 _NAMES = {
     "soil": "soil",
@@ -156,6 +158,11 @@ def moment(utc_ms: int, now_ms: int, zone: ZoneInfo) -> str:
         return f"{then:%A} {clock}"
     year = f" {then.year}" if then.year != now.year else ""
     return f"{then.day} {then:%B}{year} {clock}"
+
+
+def dated(text: str, now_ms: int, zone: ZoneInfo) -> str:
+    """Return a sentence of the controller with every time in it as people of the site say it."""
+    return _STAMP.sub(lambda found: moment(from_rfc3339(found[0]), now_ms, zone), text)
 
 
 def day(utc_ms: int, now_ms: int, zone: ZoneInfo) -> str:

@@ -148,7 +148,7 @@ def _first(trees: list[Tree], is_over: bool) -> str:
     ripe = [each.first_ripe for each in trees if each.first_ripe is not None]
     never = sum(each.first_ripe is None and each.grams == 0.0 for each in trees)
     rest = len(trees) - len(ripe) - never
-    said = [f"{min(ripe).day} {min(ripe):%B}"] if ripe else []
+    said = [f"{min(ripe).day} {min(ripe):%b}"] if ripe else []
     for count, word in ((never, "never"), (rest, "none noted" if is_over else "not yet")):
         if count:
             said.append(word if count == len(trees) else f"{count} {word}")

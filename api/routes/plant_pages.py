@@ -4,12 +4,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request, UploadFile
+from fastapi import APIRouter, Depends, Form, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from api.auth import Operator, StateNow, Viewer
+from api.pages import again
 from api.pages import plants as shown
 from api.pages.render import page
 from api.routes.photographs import refusal
@@ -23,7 +24,7 @@ from api.season.plants import Kept, Plant, PlantError, Protection
 from api.season.plants_csv import Taken
 from api.state import State
 
-router = APIRouter(prefix="/plants", include_in_schema=False)
+router = APIRouter(prefix="/plants", include_in_schema=False, dependencies=[Depends(again.note)])
 Short = Annotated[str, Field(max_length=80)]
 
 
@@ -78,7 +79,7 @@ def add(request: Request, state: StateNow, person: Operator, asked: Annotated[Pl
     try:
         number = site_plants.keep_plant(state, person, plant_of(asked.model_dump()))
     except PlantError as error:
-        return _list(request, state, str(error))
+        return _list(request, state, _said(error))
     return RedirectResponse(f"/plants/{number}", 303)
 
 
@@ -173,8 +174,14 @@ def _done(request: Request, state: State, number: int, keep: Callable[[], object
     try:
         keep()
     except PlantError as error:
-        return _one(request, state, number, str(error), refusal(error, 422))
+        return _one(request, state, number, _said(error), refusal(error, 422))
     return RedirectResponse(f"/plants/{number}#seen", 303)
+
+
+def _said(error: PlantError) -> str:
+    """Name the field at fault as the form does, not as a file's column."""
+    text, column = str(error), getattr(error, "column", "")
+    return f"{again.LABELS[column]}{text.removeprefix(column)}" if column in again.LABELS else text
 
 
 def _known(state: State, number: int) -> Kept[Plant]:

@@ -18,6 +18,7 @@ from starlette.formparsers import MultiPartException, MultiPartParser
 from starlette.requests import ClientDisconnect
 
 from api.auth import Operator
+from api.pages import again
 from api.season.picture import LARGEST_BYTES
 
 MOST_FIELDS = 16
@@ -50,7 +51,9 @@ async def sent(request: Request, person: Operator) -> AsyncIterator[Form]:
     try:
         fields = {name: value for name, value in data.multi_items() if isinstance(value, str)}
         file = data.get("photograph")
-        yield Form(fields, await file.read() if isinstance(file, UploadFile) else b"")
+        form = Form(fields, await file.read() if isinstance(file, UploadFile) else b"")
+        again.remember(request, fields.items(), bool(form.photograph))
+        yield form
     finally:
         await data.close()
 

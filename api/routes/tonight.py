@@ -3,12 +3,13 @@
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi import APIRouter, Depends, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.auth import Operator, StateNow, Viewer
 from api.examples import shows
 from api.pages import words
+from api.pages.again import note
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
 from api.planned import carries
@@ -84,7 +85,7 @@ def tonight_page(request: Request, state: StateNow, person: Viewer) -> HTMLRespo
     return page(request, "tonight.html", n=night_shown(state, unit_of(request)), here="tonight")
 
 
-@router.post("/tonight/forecast", include_in_schema=False)
+@router.post("/tonight/forecast", include_in_schema=False, dependencies=[Depends(note)])
 def type_in(
     request: Request, state: StateNow, person: Operator, lowest: Annotated[str, Form(max_length=12)]
 ) -> RedirectResponse:
@@ -96,7 +97,8 @@ def type_in(
     except ValueError as error:
         raise HTTPException(422, f"{lowest!r} is no number; write the lowest expected, such as -3.5") from error
     if not COLDEST_C <= lowest_c <= WARMEST_C:
-        raise HTTPException(422, f"{lowest_c:g} Cel is outside {COLDEST_C:g} to {WARMEST_C:g}; look at the unit")
+        bounds = f"{unit.shown(COLDEST_C):g} to {unit.shown(WARMEST_C):g} {unit.sign}"
+        raise HTTPException(422, f"{lowest.strip()} {unit.sign} is outside {bounds}; look at the unit")
     dark = coming_night(now_ms, site.latitude, site.longitude)
     if dark is None:
         raise HTTPException(422, "the sun does not set here now, so there is no night to expect anything of")

@@ -186,4 +186,6 @@ def _trips(state: State, season: Season) -> list[Trip]:
             found = journal.read(connection, None, "trip", start_ms, end_ms, 200)
     except StoreError:
         return []
-    return [Trip(each.at_ms, each.enclosure or "", str(each.body.get("detail", ""))) for each in reversed(found)]
+    return [
+        Trip(each.at_ms, each.enclosure or "", str(each.body.get("detail", "") or each.why)) for each in reversed(found)
+    ]

@@ -12,9 +12,11 @@ from threading import Event, Thread
 
 from controller.clock import Clock
 from controller.demo import history, scenario, season
+from controller.errors import SettingsError
 from controller.load_settings import load
 from controller.settings import Settings
 from controller.store import heads
+from controller.store.connection import Lock
 from controller.supervisor import (
     Child,
     api_command,
@@ -33,7 +35,7 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
     """Run the demo; returns the exit status."""
     stop = stop_on_signals()
     place = folder or Path(tempfile.mkdtemp(prefix="soilward-demo-"))
-    place.mkdir(parents=True, exist_ok=True)
+    held = claim(place)
     settings_file = place / "soilward.toml"
     web_port = embedded.free_port(port)
     if web_port != port:
@@ -65,8 +67,31 @@ def demo(folder: Path | None, port: int, days: float | None) -> int:
         hold(children, stop, broker)
     finally:
         broker.stop()
+        held.release()
     print(f"\nstopped. The data are in {place}; run again with --folder {place} to go on from there.")
     return 0
+
+
+def claim(place: Path) -> Lock:
+    """Take a folder for the demo, which writes settings anew and may begin the record anew: never a real site's.
+
+    Raises
+    ------
+    SoilwardError
+        If it cannot be made, holds something else than an earlier demo, or another demo runs in it.
+    """
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SettingsError([f"--folder {place}: cannot be made ({error.strerror}); name another"]) from error
+    settings_file = place / "soilward.toml"
+    if settings_file.exists():
+        is_ours = settings_file.read_text(encoding="utf-8", errors="replace").startswith(scenario.FIRST_LINE)
+    else:
+        is_ours = not any((place / name).exists() for name in ("readings.db", "journal.db"))
+    if not is_ours:
+        raise SettingsError([f"--folder {place}: holds a site that is no demo; name an empty folder, or leave it out"])
+    return Lock(place / "demo")
 
 
 def _write_settings(file: Path, web_port: int) -> None:

@@ -58,7 +58,10 @@ name = "contact"
 quantity = "contact"
 """
 
-_HEAD = """# Tarn Hollow, an invented site: weather, prices and events are made up.
+FIRST_LINE = "# Tarn Hollow, an invented site: weather, prices and events are made up."
+"""What a demo's settings begin with, and are known again by."""
+
+_HEAD = """
 [site]
 name = "Tarn Hollow (invented)"
 time_zone = "{zone}"
@@ -127,7 +130,9 @@ ENCLOSURES: tuple[dict[str, object], ...] = (
 def settings_text(broker_port: int, web_port: int) -> str:
     """Write the demo's `soilward.toml`."""
     ports = {"broker_port": broker_port, "web_port": web_port}
-    text = _HEAD.format(zone=ZONE, latitude=LATITUDE, longitude=LONGITUDE, station_file=STATION_FILE, **ports)
+    text = FIRST_LINE + _HEAD.format(
+        zone=ZONE, latitude=LATITUDE, longitude=LONGITUDE, station_file=STATION_FILE, **ports
+    )
     for each in ENCLOSURES:
         cable = each["kind"] == "soil-cable"
         text += _ENCLOSURE.format(**each)

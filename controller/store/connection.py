@@ -126,7 +126,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
             f"{path.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
         )
     except sqlite3.Error as error:
-        raise StoreError(f"{path}: {error}; it is created when its writer first starts") from error
+        raise StoreError(f"{path}: {error}; `soilward run` makes it when it first starts") from error
     try:
         connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
         connection.execute("PRAGMA query_only = ON")

@@ -16,11 +16,14 @@ pytestmark = pytest.mark.xdist_group("browser")
 MakeReader = Callable[..., Reader]
 PAGES = (
     "/", "/enclosures/southwall", "/enclosures/larch?range=3w", "/enclosures/larch/heat", "/journal", "/sign-in",
-    "/tonight", "/season", "/plants", "/plants/1", "/worth", "/report", "/sizing", "/limits", "/proof/larch",
+    "/tonight", "/season", "/plants", "/plants/1", "/worth", "/worth?crop=main", "/report", "/sizing",
+    "/limits", "/proof/larch",
 )  # fmt: skip
 _TOO_SMALL = """[...document.querySelectorAll('button, .act, nav a, .ranges a, summary, select, input')]
     .filter(each => each.offsetHeight > 0 && (each.offsetHeight < 44 || each.offsetWidth < 44))
-    .map(each => each.outerHTML)"""
+    .map(each => each.outerHTML)
+    .concat([...document.querySelectorAll('.site a, h2 a, footer a, .more a, .entry a')]
+    .filter(each => each.getClientRects()[0].height < 44).map(each => each.outerHTML))"""
 _SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
@@ -32,6 +35,14 @@ def test_no_page_scrolls_sideways_and_every_target_fits_a_thumb(reader: MakeRead
         page.goto(demo.address + path)
         assert page.evaluate(_SIDEWAYS) == 0, path
         assert page.evaluate(_TOO_SMALL) == [], path
+
+
+def test_readings_that_are_hours_old_fit_a_phone(reader: MakeReader) -> None:
+    """The longest age in words breaks into two lines and pushes nothing out of the page."""
+    page = reader(390, script=False).open("/enclosures/larch")
+    for age in page.locator(".readings time").all():
+        age.evaluate("each => { each.textContent = '2 h 59 min ago' }")
+    assert page.evaluate(_SIDEWAYS) == 0
 
 
 def test_unknown_enclosure_is_a_page_in_words(reader: MakeReader, demo: Demo) -> None:

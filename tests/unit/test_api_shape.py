@@ -125,6 +125,6 @@ def test_a_page_asked_for_without_sign_in_leads_to_the_sign_in_page(tmp_path: Pa
     with ApiSite(tmp_path).client("192.168.1.9") as client:
         answer = client.get("/enclosures/larch", headers={"Accept": "text/html"})
         assert answer.status_code == 303
-        assert answer.headers["location"] == "/sign-in?then=/enclosures/larch"
+        assert answer.headers["location"] == "/sign-in?next=/enclosures/larch"
         assert client.get("/api/enclosures", headers={"Accept": "text/html"}).status_code == 401
         assert client.get("/enclosures/larch").status_code == 401

@@ -87,7 +87,7 @@ def test_working_there_takes_minutes_and_no_reason(site: TestClient) -> None:
     assert (request.kind, request.arguments, request.why) == ("at-work", {"minutes": 30.0}, "working there")
     refused = site.post("/enclosures/larch/at-work", data={"minutes": "61"}, headers=SAME_ORIGIN)
     assert refused.status_code == 422
-    assert "less than or equal to 60" in refused.text
+    assert "write at most 60" in refused.text
 
 
 def test_an_alert_can_be_put_aside_for_1_4_or_8_hours(site: TestClient) -> None:

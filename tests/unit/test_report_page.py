@@ -50,7 +50,9 @@ def opened(site: ApiSite) -> Iterator[TestClient]:
             RunEnded("larch", begin_ms + HOUR_MS, "x"),
         ):
             apply(record, event)
-    site.write_journal(Entry("trip", "larch", "controller", "", {"detail": "soil reached 41 Cel"}, begin_ms))
+    site.write_journal(
+        Entry("trip", "larch", "soilward", "soil reached 41 Cel", {"trip": "soil-over:soil-10"}, begin_ms)
+    )
     with closing(open_writer(site.folder / "season.db", people.MIGRATIONS)) as season:
         plant = Plant("south fig", "brown fig", "", "larch", Protection.HEATED_TUNNEL, "ground", 2020, Scale.FIG)
         planted = put_plant(season, plant, "keeper", NOW_MS)

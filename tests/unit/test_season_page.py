@@ -151,7 +151,9 @@ def test_cold_is_counted_from_our_own_hours(tmp_path: Path) -> None:
         assert soil["chill"]["hours_missing"] > 2000
         shown = client.get("/season", headers=HTML).text
         assert "8 portions" in shown
-        assert "h not read" in shown
+        assert " h of the cold and " in shown
+        assert " h of the warmth not read" in shown
+        assert "Cel" not in shown
 
 
 def test_the_methods_are_those_that_settings_name(tmp_path: Path) -> None:

@@ -113,7 +113,7 @@ def test_a_reader_sees_commits_and_changes_nothing(tmp_path: Path) -> None:
 
 def test_a_reader_does_not_create_a_missing_file(tmp_path: Path) -> None:
     """A missing database is said, not made."""
-    with pytest.raises(StoreError, match=r"a\.db: .*created when its writer"):
+    with pytest.raises(StoreError, match=r"a\.db: .*makes it when it first starts"):
         open_reader(tmp_path / "a.db")
     assert not (tmp_path / "a.db").exists()
 

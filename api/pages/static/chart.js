@@ -93,6 +93,8 @@
       hooks: { setCursor: [tell(labels, number)], draw: [marks(JSON.parse(holder.dataset.heat || "[]"), JSON.parse(holder.dataset.trips || "[]"))] },
     };
     const plot = document.createElement("div");
+    plot.setAttribute("role", "img");
+    plot.setAttribute("aria-label", holder.querySelector("svg")?.getAttribute("aria-label") || "");
     const chart = new uPlot(options, uPlot.join(tables), plot);
     holder.replaceChildren(plot);
     new ResizeObserver(() => chart.setSize(size())).observe(holder);

@@ -35,7 +35,9 @@
     }
     const silent = Date.now() - heardAt;
     const link = document.getElementById("link");
-    const quiet = silent > SILENT_AFTER_MS ? `This page has heard nothing for ${duration(silent / 1000)}.` : "";
+    // In steps, for whoever has the page read aloud is told of every change.
+    const steps = Math.floor(silent / SILENT_AFTER_MS) * SILENT_AFTER_MS;
+    const quiet = steps ? `This page has heard nothing for ${duration(steps / 1000)}.` : "";
     const text = cutOff ? "This page is told nothing any more: load it again, or sign in." : quiet;
     if (link && link.textContent !== text) link.textContent = text;
   };
@@ -112,7 +114,7 @@
     if (!waiting) return;
     const reply = await fetch(location.href).catch(() => null);
     const answer = reply && reply.ok && new DOMParser().parseFromString(await reply.text(), "text/html").querySelector(".answer");
-    if (answer) waiting.replaceWith(answer);
+    if (answer && answer.textContent !== waiting.textContent) waiting.replaceWith(answer);
     setTimeout(lookForAnswer, 2000);
   };
   setTimeout(lookForAnswer, 1000);

@@ -1,0 +1,99 @@
+"""Commands that are misused: a sentence with the thing and the remedy, a status that is not 0, nothing destroyed."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from api import __main__ as pages
+from controller import cli
+from controller.demo import live, scenario
+from controller.errors import SoilwardError
+from controller.store.connection import Lock
+from tests.unit.test_first_person import soilward
+
+REAL = '[site]\nname = "My garden"\n'
+
+
+@pytest.mark.parametrize("asked", [["--days", "-1"], ["--days", "nan"], ["--days", "1e9"], ["--port", "99999"]])
+def test_a_demo_that_cannot_be_is_misuse(asked: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    """Days and ports outside their bounds are refused before anything begins."""
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["demo", *asked])
+    assert ended.value.code == 2
+    assert f"'{asked[1]}' is no number from" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("found", ["soilward.toml", "readings.db", "journal.db"])
+def test_a_demo_never_begins_in_the_folder_of_a_real_site(
+    tmp_path: Path, found: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A demo writes settings and record anew; what is no demo's stays as it was."""
+    (tmp_path / found).write_text(REAL)
+    assert cli.main(["demo", "--folder", str(tmp_path), "--days", "0"]) == 1
+    assert "holds a site that is no demo" in capsys.readouterr().err
+    assert [each.name for each in tmp_path.iterdir()] == [found]
+    assert (tmp_path / found).read_text() == REAL
+
+
+def test_an_earlier_demo_is_gone_on_with_but_not_beside_itself(tmp_path: Path) -> None:
+    """Its settings are known again; while one demo runs there, a second one changes nothing and says who runs."""
+    place = tmp_path / "demo"
+    held = live.claim(place)
+    (place / "soilward.toml").write_text(scenario.settings_text(1883, 8460))
+    with pytest.raises(SoilwardError, match=rf"process {os.getpid()} is already"):
+        live.claim(place)
+    held.release()
+    live.claim(place).release()
+
+
+def test_a_place_that_cannot_be_written_is_said_without_a_traceback(tmp_path: Path) -> None:
+    """A file where a folder should be stands for every folder that cannot be written."""
+    (tmp_path / "file").write_text("")
+    for words in (["init", "--settings", "file/soilward.toml", "--password-stdin"], ["demo", "--folder", "file/demo"]):
+        ended = soilward(tmp_path, *words, typed="ten letters and more\n")
+        assert ended.returncode == 1
+        assert "file" in ended.stderr
+        assert "Traceback" not in ended.stderr
+        assert "name another" in ended.stderr
+
+
+def test_a_password_that_nobody_types_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With neither a terminal nor the flag, the flag is named."""
+
+    def nobody(_asked: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr("getpass.getpass", nobody)
+    settings = tmp_path / "soilward.toml"
+    assert cli.main(["init", "--settings", str(settings)]) == 1
+    assert "--password-stdin" in capsys.readouterr().err
+    assert not settings.exists()
+    settings.write_text(scenario.settings_text(1883, 8460))
+    assert pages.main(["person", "add", "bo", "--settings", str(settings)]) == 1
+    assert "no password came" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", [["export", "--start", "abc"], ["simulate", "--replay", ".", "--end", "abc"]])
+def test_a_time_that_is_none_is_said_with_how_to_write_one(tmp_path: Path, command: list[str]) -> None:
+    """The word that was typed is in the answer, and a time to copy."""
+    (tmp_path / "soilward.toml").write_text(scenario.settings_text(1883, 8460))
+    ended = soilward(tmp_path, *command)
+    assert (ended.returncode, ended.stderr) == (1, "'abc' is no time; write times as 2026-03-01T04:00:00Z\n")
+
+
+def test_the_help_of_person_names_all_that_it_does(capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever looks for how to make a token finds it."""
+    with pytest.raises(SystemExit):
+        cli.main(["person", "--help"])
+    said = capsys.readouterr().out
+    assert all(word in said for word in ("add NAME", "list", "remove NAME", "token NAME", "--role operate"))
+
+
+def test_a_lock_of_a_demo_is_not_the_lock_of_its_controller(tmp_path: Path) -> None:
+    """The demo's own controller must be able to take its place beside it."""
+    held = live.claim(tmp_path)
+    Lock(tmp_path / "controller.db").release()
+    held.release()
