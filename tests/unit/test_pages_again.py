@@ -62,7 +62,7 @@ def test_a_refused_plant_and_note_stay_written(site: TestClient) -> None:
     assert form_of(twice.text, "/plants") == {**PLANT, "place": "slope"}
     damage = {"kind": "damage", "day": "2026-02-20", "share_pct": "400", "words": "hail"}
     for sent in ({"data": damage}, {"files": {name: (None, value) for name, value in damage.items()}}):
-        wrong = site.post("/plants/1/notes", headers=SAME_ORIGIN, **sent)  # type: ignore[arg-type]
+        wrong = site.post("/plants/1/notes", headers=SAME_ORIGIN, **sent)
         assert "Share of the shoots, %: &#39;400&#39; is outside 0 to 100" in wrong.text
         assert form_of(wrong.text, "/plants/1/notes") == damage
 
