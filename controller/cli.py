@@ -30,7 +30,7 @@ def main(written: Sequence[str] | None = None) -> int:
     except SoilwardError as error:
         print(error, file=sys.stderr)
         return 1
-    except (FileNotFoundError, PermissionError, NotADirectoryError, IsADirectoryError) as error:
+    except (FileExistsError, FileNotFoundError, PermissionError, NotADirectoryError, IsADirectoryError) as error:
         if error.filename is None:
             raise
         print(f"{error.filename}: {error.strerror}; name another place, or correct its permissions", file=sys.stderr)

@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Set
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -153,11 +153,17 @@ def mutate(jobs: int, only: str) -> int:
     unexcused = [each for each in survivors if each.name not in reasons]
     for each in unexcused:
         print(f"SURVIVED {each.module}:{each.line} {each.operator}\n{each.diff}\n")
-    idle = [name for name in reasons if not only and name not in {each.name for each in survivors}]
+    idle = idle_reasons(reasons, found, {each.name for each in survivors})
     for name in idle:
         print(f"no longer survives, take it off the list: {name}")
     print(f"{len(found)} mutants, {len(survivors)} survived, {len(survivors) - len(unexcused)} of them with a reason")
     return 1 if unexcused or idle else 0
+
+
+def idle_reasons(reasons: Iterable[str], found: Iterable[Mutant], survived: Set[str]) -> list[str]:
+    """Return the mutants with a reason that survive no more, of the modules that were changed this time."""
+    changed = {each.module for each in found}
+    return [name for name in reasons if name.split(":")[0] in changed and name not in survived]
 
 
 if __name__ == "__main__":
