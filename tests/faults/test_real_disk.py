@@ -13,7 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from controller.store.connection import open_reader
+from controller.errors import StoreError
+from controller.store import journal
+from controller.store.connection import open_reader, open_writer
+from controller.store.journal import Entry
+from controller.store.migrations import JOURNAL
 from tests.faults.test_durable import Child, faults_of
 from tests.wire.kit import until
 
@@ -101,3 +105,17 @@ def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(di
     copy = disk.parent / "copy"
     shutil.copytree(folder, copy, ignore=shutil.ignore_patterns("*.lock", "*-shm"))
     assert faults_of(copy, acknowledged) == []
+
+
+def test_a_copy_on_a_disk_that_cannot_be_written_is_read(disk: Path) -> None:
+    """As an insurer gets it; one that was copied from under its writer says what is missing."""
+    writer = open_writer(disk / "journal.db", JOURNAL)
+    journal.append(writer, [Entry("trip", "larch", "controller", "", {}, 1_772_000_000_000)])
+    for each in ("journal.db", "journal.db-wal"):
+        shutil.copy(disk / each, disk / f"open-{each}")
+    writer.close()
+    subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True, timeout=30)
+    with closing(open_reader(disk / "journal.db")) as copy:
+        assert journal.verify(copy).entries == 1
+    with pytest.raises(StoreError, match="read-only, and open-journal.db-wal is not folded in; copy both"):
+        open_reader(disk / "open-journal.db")
