@@ -109,10 +109,13 @@ def runs_lately(folder: Path, now_ms: int) -> dict[str, list[tuple[int, int]]]:
 
 
 def journal_breaks_at(store: Store) -> int:
-    """Return the first entry that does not fit the chain, or a signed head; 0 if all do, or there is none yet."""
+    """Return the first entry that does not fit the chain, or a signed head; 0 if all do, or there is none yet.
+
+    Where entries were signed and the whole journal is gone, that is the first signed one.
+    """
     file, sealed = store.folder / "journal.db", heads.checker(store)
     if not file.exists():
-        return 0
+        return 0 if sealed is None else heads.first_signed(store.folder)
     with closing(open_reader(file)) as connection:
         broken_at = journal.verify(connection).first_bad
         if broken_at is None and sealed is not None:

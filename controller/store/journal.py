@@ -9,7 +9,7 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import rfc8785
 
@@ -133,12 +133,12 @@ def verify(connection: sqlite3.Connection, known: Proof | None = None) -> Proof:
     return Proof(True, count, None, f"all {count} entries fit", head)
 
 
-def _text(row: tuple[object, ...]) -> tuple[object, ...]:
-    """Return a row as text; bytes that are no UTF-8 become what no canonical JSON holds, so their entry does not fit."""
+def _text(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Return a row as text; bytes that are no UTF-8 become what no JSON can hold, so the entry does not fit."""
     return tuple(each.decode(errors="surrogateescape") if isinstance(each, bytes) else each for each in row)
 
 
-def _fault(row: tuple[object, ...], expected: int, head: str) -> str:
+def _fault(row: tuple[Any, ...], expected: int, head: str) -> str:
     """Return in words what is wrong with one row, or nothing."""
     sequence, body, previous_hash, own_hash = row[0], row[6], row[7], row[8]
     if sequence != expected:

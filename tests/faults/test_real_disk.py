@@ -117,5 +117,5 @@ def test_a_copy_on_a_disk_that_cannot_be_written_is_read(disk: Path) -> None:
     subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True, timeout=30)
     with closing(open_reader(disk / "journal.db")) as copy:
         assert journal.verify(copy).entries == 1
-    with pytest.raises(StoreError, match="read-only, and open-journal.db-wal is not folded in; copy both"):
+    with pytest.raises(StoreError, match=r"read-only, and open-journal\.db-wal is not folded in; copy both"):
         open_reader(disk / "open-journal.db")
