@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -77,7 +78,8 @@ def _rows(pieces: Rolled) -> list[Bucket]:
     # Rounding in the sum must not put a mean outside its own extremes.
     means = np.clip(pieces.total / pieces.count, pieces.least, pieces.most)
     fields = (pieces.at_ms, pieces.least, means, pieces.most, pieces.count)
-    return list(map(Bucket._make, zip(*(each.tolist() for each in fields), strict=True)))
+    # As `Bucket._make` does, which takes three times as long for each.
+    return list(map(partial(tuple.__new__, Bucket), zip(*(each.tolist() for each in fields), strict=True)))
 
 
 def means(

@@ -185,10 +185,9 @@ def _with_open(record: Stretches, probe: int, closed: Rolled, start_ms: int, end
     border_ms = packing.closed_ms(record.connection, probe)
     low_ms, high_ms = -(-start_ms // width_ms) * width_ms, -(-end_ms // width_ms) * width_ms
     late = _of(record.tail(probe, low_ms, min(high_ms, border_ms)))
-    recent = readings(record, probe, max(low_ms, border_ms), high_ms)
-    if not len(late) and not len(recent):
-        return closed
-    return combined(joined([closed, late, recent]), 0, width_ms)
+    recent = combined(readings(record, probe, max(low_ms, border_ms), high_ms), 0, width_ms)
+    # What is late alone falls into days that are closed: without it nothing closed need be looked at again.
+    return combined(joined([closed, late, recent]), 0, width_ms) if len(late) else joined([closed, recent])
 
 
 _DAYS = "SELECT id, packed FROM {table} WHERE id BETWEEN ? AND ? ORDER BY id"
