@@ -44,6 +44,10 @@ class Sum:
         self.most = max(self.most, most)
         self.total += total
 
+    def widen(self, other: "Sum") -> None:
+        """Take in no more than the extremes of other readings of the same time."""
+        self.least, self.most = min(self.least, other.least), max(self.most, other.most)
+
 
 Sums = dict[int, Sum]
 Day = dict[str, Sums]

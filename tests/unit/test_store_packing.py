@@ -105,11 +105,10 @@ def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
 
 
 def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) -> None:
-    """While it waits and once it is packed, and although the day's own readings are gone by then."""
+    """While it waits and once it is packed."""
     keeping = Keeping(store)
     keeping.add([said(hour * HOUR_MS, 10.0) for hour in range(30)])
     keeping.pack_all()
-    store.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + DAY_MS, 0),))
     keeping.add([said(5 * HOUR_MS + 1000, 99.5, lag_ms=30 * HOUR_MS)])
     for _ in range(2):
         (hour,) = rolled.hours(Stretches(store), 1, T0 + 5 * HOUR_MS, T0 + 6 * HOUR_MS).rows()
@@ -118,6 +117,40 @@ def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) ->
         assert minute == hour
         keeping.pack_all()
     assert [row[:2] for row in store.execute("SELECT probe_id, taken_ms FROM late")] == [(1, T0 + 5 * HOUR_MS + 1000)]
+
+
+def test_what_comes_again_once_it_is_taken_away_counts_once(store: sqlite3.Connection) -> None:
+    """An old export imported again doubles no roll-up, in whatever parts it comes; a later reading counts as ever."""
+    told = [said(5 * HOUR_MS + number * 10_000, 10.0 + number / 16) for number in range(200)]
+    keeping = Keeping(store)
+    keeping.add([*told, said(30 * HOUR_MS)])
+    keeping.pack_all()
+    day = (T0, T0 + DAY_MS)
+    before = [list(rolls(Stretches(store), 1, *day).rows()) for rolls in (rolled.minutes, rolled.tens, rolled.hours)]
+    store.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + DAY_MS, 0),))
+    again = Keeping(store)
+    for part in (told[:75], told[75:]):
+        assert again.add(part) == len(part)
+        again.pack_all()
+        after = [list(rolls(Stretches(store), 1, *day).rows()) for rolls in (rolled.minutes, rolled.tens, rolled.hours)]
+        assert after == before
+    again.add([said(5 * HOUR_MS + 5, 99.0)])
+    again.pack_all()
+    (hour,) = rolled.hours(Stretches(store), 1, *day).rows()
+    assert hour[1:4] == (201, 10.0, 99.0)
+
+
+def test_a_reading_of_an_hour_that_was_taken_away_widens_its_extremes(store: sqlite3.Connection) -> None:
+    """Whether it was counted nobody can tell any more; where nothing was, it counts."""
+    keeping = Keeping(store)
+    keeping.add([said(hour * HOUR_MS, 10.0) for hour in range(0, 30, 2)])
+    keeping.pack_all()
+    store.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + DAY_MS, 0),))
+    again = Keeping(store)
+    again.add([said(4 * HOUR_MS + 1000, 99.5), said(5 * HOUR_MS + 1000, 7.5)])
+    again.pack_all()
+    found = list(rolled.hours(Stretches(store), 1, T0 + 4 * HOUR_MS, T0 + 6 * HOUR_MS).rows())
+    assert found == [(T0 + 4 * HOUR_MS, 1, 10.0, 99.5, 10.0), (T0 + 5 * HOUR_MS, 1, 7.5, 7.5, 7.5)]
 
 
 def test_late_readings_join_their_minutes_in_whatever_order_they_come(store: sqlite3.Connection) -> None:
