@@ -24,6 +24,11 @@ from tests import kept
 
 T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
 
+FIRST_FORM = (
+    "01100003000000006c18929c010000f000000000000000789cab606480000f063810501750afd080729ce0c28c8c153026005092028c"
+)
+"""Three readings as version 0.3 packed them."""
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[sqlite3.Connection]:
@@ -327,7 +332,7 @@ def test_an_hour_of_a_twelve_bit_probe_takes_little_room() -> None:
 
 
 @pytest.mark.parametrize(
-    "spoil", [lambda b: b[:20], lambda b: b[:-4], lambda b: b[:40] + b"\xff" + b[41:], lambda b: b""]
+    "spoil", [lambda b: b[:20], lambda b: b[:-4], lambda b: b[:25] + bytes([b[25] ^ 0xFF]) + b[26:], lambda b: b""]
 )
 def test_a_damaged_block_says_so(spoil: object) -> None:
     """Never a wrong number: each block carries a check sum."""
@@ -336,11 +341,32 @@ def test_a_damaged_block_says_so(spoil: object) -> None:
         blocks.unpack(spoil(block))  # type: ignore[operator]
 
 
+def test_no_bit_of_a_block_can_change_unseen() -> None:
+    """Each of them in turn, those of its head too: when the first value was taken, and what it was."""
+    rows: list[Row] = [(1, T0 + number, T0 + number, number / 16, "good") for number in range(100)]
+    block, found = blocks.pack(rows), 0
+    for bit in range(8 * len(block)):
+        spoilt = bytearray(block)
+        spoilt[bit // 8] ^= 1 << bit % 8
+        try:
+            # Some bits of a deflated stream mean nothing.
+            assert blocks.unpack(bytes(spoilt)) == rows
+        except DamagedBlockError:
+            found += 1
+    assert found > 7 * len(block)
+
+
+def test_a_block_of_the_first_form_is_read() -> None:
+    """Its head lies before what is packed."""
+    block = bytes.fromhex(FIRST_FORM)
+    assert blocks.unpack(block) == [(1, T0 + 10_000 * n, T0 + 10_000 * n + 40, 15 + n / 16, "good") for n in range(3)]
+
+
 def test_a_block_of_a_newer_program_is_refused_by_its_version() -> None:
     """It is not read as something else."""
     block = blocks.pack([(1, T0, T0, 1.0, "good")])
-    with pytest.raises(DamagedBlockError, match="version 2, not 1"):
-        blocks.unpack(b"\x02" + block[1:])
+    with pytest.raises(DamagedBlockError, match="version 3, not 2"):
+        blocks.unpack(b"\x03" + block[1:])
 
 
 def test_readings_are_read_back_as_they_were_heard(store: sqlite3.Connection) -> None:
