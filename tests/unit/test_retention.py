@@ -8,7 +8,7 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.settings import Store
-from controller.store import shelves
+from controller.store import reading_back, shelves
 from controller.store.connection import open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
@@ -67,6 +67,33 @@ def test_readings_go_after_their_days_and_minutes_after_theirs(record: sqlite3.C
     assert days_kept(record, "readings") == list(range(90, 120))
     assert days_kept(record, "minutes") == days_kept(record, "tens") == list(range(30, 120))
     assert days_kept(record, "hours") == list(range(120))
+
+
+def counts(record: sqlite3.Connection, start_day: float, end_day: float, points: int) -> tuple[float, dict[float, int]]:
+    """Return how wide the buckets of a chart are [h], and by hour, counted from T0, how many readings each has."""
+    span = (T0 + round(start_day * DAY_MS), T0 + round(end_day * DAY_MS))
+    (found,) = reading_back.series(record, "larch", None, *span, points)
+    return found.bucket_ms / HOUR_MS, {(row.start_ms - T0) / HOUR_MS: row.count for row in found.rows}
+
+
+def test_a_day_of_which_half_the_readings_are_gone_is_shown_whole(record: sqlite3.Connection) -> None:
+    """The other half are minutes: in a chart of the day, and in one that begins within that half."""
+    keep(record, 0, 40, 144)
+    run(record, T0 + 40 * DAY_MS - 12 * HOUR_MS)
+    assert min(row[1] for row in kept.rows(record)) == T0 + 9 * DAY_MS + 12 * HOUR_MS
+    assert counts(record, 9, 10, 24) == (1.0, {216.0 + hour: 6 for hour in range(24)})
+    assert sum(counts(record, 9 + 1 / 36, 10, 1000)[1].values()) == 140
+
+
+def test_where_minutes_are_gone_a_chart_shows_hours(record: sqlite3.Connection) -> None:
+    """However close one looks; where they are kept it shows what it did."""
+    keep(record, 0, 120, 144)
+    run(record, T0 + 120 * DAY_MS)
+    assert counts(record, 5, 6, 1000) == (1.0, {120.0 + hour: 6 for hour in range(24)})
+    assert counts(record, 5, 15, 1000)[0] == 1.0
+    assert counts(record, 29, 31, 100) == (1.0, {29 * 24.0 + hour: 6 for hour in range(48)})
+    assert counts(record, 5, 6, 4) == (6.0, {120.0 + hour: 36 for hour in (0, 6, 12, 18)})
+    assert counts(record, 40, 42, 1000)[0] < 0.06
 
 
 def test_what_came_late_is_forgotten_with_its_reading(record: sqlite3.Connection) -> None:
