@@ -109,6 +109,17 @@ def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
     assert not pack(keeping, T0 + DAY_MS + 41 * MINUTE_MS)
 
 
+def test_a_reading_from_a_far_future_makes_no_reader_slow(store: sqlite3.Connection) -> None:
+    """A clock was once 70 years ahead: 600 000 hours lie between, of which nobody asks about each."""
+    keeping = Keeping(store)
+    keeping.add([said(0), said(HOUR_MS), said(70 * 365 * DAY_MS)])
+    keeping.pack_all()
+    asked: list[str] = []
+    store.set_trace_callback(asked.append)
+    assert [row[1] - T0 for row in Stretches(store).rows(1, 0, EVER_MS)] == [0, HOUR_MS, 70 * 365 * DAY_MS]
+    assert len(asked) < 10
+
+
 def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) -> None:
     """While it waits and once it is packed."""
     keeping = Keeping(store)
