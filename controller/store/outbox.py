@@ -173,8 +173,10 @@ class Outbox:
         for number, run, enclosure, *told in record.execute(_EXPLAINED, (self._reached("explained", 0), MOST_OTHERS)):
             cursors[self._line("explained")] = number
             line = f"run/{enclosure}"
-            if run <= cursors.get(self._line(line), self._reached(line, 0)):
-                points.append(self._points.explained(enclosure, *told))
+            if run > cursors.get(self._line(line), self._reached(line, 0)):
+                continue
+            anew = self._points.run(enclosure, *told) if self._points.replaces else None
+            points.append(anew or self._points.explained(enclosure, told[0], told[-1], number))
 
     def _line(self, name: str) -> str:
         """Return the name of one line of this record; another record in its place has lines of its own."""
