@@ -8,10 +8,11 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.settings import Store
-from controller.store import reading_back, shelves
+from controller.store import orders, reading_back, shelves
 from controller.store.connection import open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
+from controller.store.orders import OrderChanged
 from controller.store.readings import HOUR_MS, StoredReading
 from controller.store.retention import STEP_ROWS, Retention
 from controller.store.sums import DAY_MS
@@ -107,6 +108,16 @@ def test_what_came_late_is_forgotten_with_its_reading(record: sqlite3.Connection
     keeping.add([StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 20 * DAY_MS + 1, T0 + 33 * DAY_MS, "good")])
     run(record, T0 + 33 * DAY_MS)
     assert record.execute("SELECT id, taken_ms FROM late").fetchall() == [(3, T0 + 20 * DAY_MS + 1)]
+
+
+def test_orders_go_with_the_readings_that_they_followed_from(record: sqlite3.Connection) -> None:
+    """Two in each cycle would fill a card with what no replay can tell any more."""
+    keep(record, 0, 40)
+    for hour in range(40 * 24):
+        orders.add(record, OrderChanged("larch", T0 + hour * HOUR_MS, False, True, "no heat wanted now", ()))
+    run(record, T0 + 40 * DAY_MS)
+    left = orders.between(record, "larch", T0, T0 + 40 * DAY_MS)
+    assert [(each.at_ms - T0) // HOUR_MS for each in left] == list(range(10 * 24, 40 * 24))
 
 
 def test_each_step_is_small_and_in_its_time(record: sqlite3.Connection) -> None:
