@@ -71,13 +71,13 @@ def _pieces(record: Stretches, probe: int, start_ms: int, end_ms: int, lie: Bord
 
 
 def _ends(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
-    """Return the readings themselves, and the minutes of hours of which none are left."""
+    """Return the readings themselves, and the minutes of hours of which none are kept."""
     found = rolled.readings(record, probe, start_ms, end_ms)
-    hours = np.unique(found.at_ms // HOUR_MS)
-    if len(hours) == -(-end_ms // HOUR_MS) - start_ms // HOUR_MS or start_ms >= end_ms:
+    touched = -(-end_ms // HOUR_MS) - start_ms // HOUR_MS
+    if start_ms >= end_ms or len(np.unique(found.at_ms // HOUR_MS)) == touched:
         return found
     minutes = rolled.closed_minutes(record, probe, start_ms, end_ms)
-    bare = ~np.isin(minutes.at_ms // HOUR_MS, hours)
+    bare = ~np.isin(minutes.at_ms - minutes.at_ms % HOUR_MS, record.hours(probe, start_ms, end_ms))
     return rolled.joined([found, minutes.at(bare)]) if bare.any() else found
 
 

@@ -66,6 +66,12 @@ class Stretches:
             yield from (row[0] for row in self.connection.execute(_HOURS, (keys,)))
             at_ms = self._next_ms(hours[-1] + HOUR_MS)
 
+    def hours(self, probe: int, start_ms: int, end_ms: int) -> list[int]:
+        """Return the start [ms UTC] of each hour that touches [start_ms, end_ms), and has a block of a probe."""
+        keys = [shelves.block_id(hour_ms, probe) for hour_ms in range(start_ms - start_ms % HOUR_MS, end_ms, HOUR_MS)]
+        found = self.connection.execute(_THERE, (json.dumps(keys),)).fetchall()
+        return [shelves.block_place(row[0])[0] for row in found]
+
     def _next_ms(self, at_ms: int) -> int | None:
         """Return the first hour [ms UTC] from that of an instant on that has a block of any probe.
 
@@ -101,6 +107,7 @@ class Stretches:
 
 _NEXT = "SELECT id FROM block WHERE id >= ? ORDER BY id LIMIT 1"
 _HOURS = "SELECT packed FROM json_each(?) AS hour CROSS JOIN block ON block.id = hour.value ORDER BY hour.key"
+_THERE = "SELECT block.id FROM json_each(?) AS hour CROSS JOIN block ON block.id = hour.value"
 # CROSS JOIN holds SQLite to this order: each hour is one seek.
 _TAIL = "SELECT packed FROM tail WHERE id BETWEEN ? AND ? ORDER BY id"
 _TOUCHES = "SELECT 1 FROM tail WHERE id BETWEEN ? AND ? AND taken_least_ms < ? AND taken_most_ms >= ? LIMIT 1"

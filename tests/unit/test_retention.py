@@ -9,7 +9,7 @@ import pytest
 from controller.clock import ManualClock, Moment
 from controller.settings import Store
 from controller.store import orders, reading_back, shelves
-from controller.store.connection import open_writer
+from controller.store.connection import open_writer, transaction
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.orders import OrderChanged
@@ -86,6 +86,18 @@ def test_a_day_of_which_half_the_readings_are_gone_is_shown_whole(record: sqlite
     assert sum(counts(record, 9 + 1 / 36, 10, 1000)[1].values()) == 140
 
 
+def test_a_minute_whose_readings_are_kept_lends_none_from_beyond_the_range(record: sqlite3.Connection) -> None:
+    """The range ends within a minute whose only reading comes later; that it is rolled up already changes nothing."""
+    keep(record, 0, 3)
+    Keeping(record).add(
+        [StoredReading("larch", "soil", "soil", "Cel", 9.0, T0 + 90_000 + HOUR_MS, T0 + 3 * DAY_MS, "good")]
+    )
+    Keeping(record).pack_all()
+    hour = 1 / 24
+    assert counts(record, hour + 30 / 86_400, hour + 80 / 86_400, 1)[1] == {}
+    assert sum(counts(record, hour + 30 / 86_400, hour + 91 / 86_400, 1)[1].values()) == 1
+
+
 def test_where_minutes_are_gone_a_chart_shows_hours(record: sqlite3.Connection) -> None:
     """However close one looks; where they are kept it shows what it did."""
     keep(record, 0, 120, 144)
@@ -113,8 +125,9 @@ def test_what_came_late_is_forgotten_with_its_reading(record: sqlite3.Connection
 def test_orders_go_with_the_readings_that_they_followed_from(record: sqlite3.Connection) -> None:
     """Two in each cycle would fill a card with what no replay can tell any more."""
     keep(record, 0, 40)
-    for hour in range(40 * 24):
-        orders.add(record, OrderChanged("larch", T0 + hour * HOUR_MS, False, True, "no heat wanted now", ()))
+    with transaction(record):
+        for hour in range(40 * 24):
+            orders.add(record, OrderChanged("larch", T0 + hour * HOUR_MS, False, True, "no heat wanted now", ()))
     run(record, T0 + 40 * DAY_MS)
     left = orders.between(record, "larch", T0, T0 + 40 * DAY_MS)
     assert [(each.at_ms - T0) // HOUR_MS for each in left] == list(range(10 * 24, 40 * 24))
