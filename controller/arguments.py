@@ -54,7 +54,7 @@ Act = Callable[[argparse.Namespace], int]
 
 
 def add_plain(commands: Any, act: Act, words: str) -> None:
-    """Add a command that takes a settings file, and one flag at most; it is called as what does it."""
+    """Add a command that takes a settings file, and few flags; it is called as what does it."""
     name = act.__name__
     command = commands.add_parser(name, help=words, description=f"{words[0].upper()}{words[1:]}.")
     command.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
@@ -65,6 +65,9 @@ def add_plain(commands: Any, act: Act, words: str) -> None:
     if name == "verify":
         help_text = "journal.pub to check by (default: beside the key)"
         command.add_argument("--public-key", type=Path, metavar="FILE", help=help_text)
+        command.add_argument("--whole", action="store_true", help="compare every day's roll-ups, not a sample of days")
+        help_text = "make roll-ups that differ anew from their readings; the controller must not run"
+        command.add_argument("--mend", action="store_true", help=help_text)
     if name == "check":
         help_text = "print every hard limit, its source, what is in force"
         command.add_argument("--limits", action="store_true", help=help_text)

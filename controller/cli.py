@@ -70,7 +70,10 @@ def _parser() -> argparse.ArgumentParser:
         (commands.api, "run the pages and the HTTP interface alone"),
         (commands.node, "run simulated nodes for every enclosure (no heater needed)"),
         (commands.asyncapi, "print the site's topics and messages as an AsyncAPI 3 document"),
-        (commands.verify, "check the journal's hash chain and its signed heads, and say where it breaks"),
+        (
+            commands.verify,
+            "check the journal's hash chain, its signed heads and the record's roll-ups, and say what does not hold",
+        ),
     ):
         arguments.add_plain(added, act, words)
     arguments.add_simulate(added, commands.simulate)

@@ -217,27 +217,13 @@ def asyncapi(asked: argparse.Namespace) -> int:
 
 
 def verify(asked: argparse.Namespace) -> int:
-    """Check the journal's chain and heads."""
+    """Check the journal's chain and heads, and the roll-ups."""
+    from controller.clock import Clock
     from controller.load_settings import load
-    from controller.store import heads, journal
-    from controller.store.connection import open_reader
+    from controller.verifying import verify_journal, verify_record
 
     store = load(asked.settings).store
     if asked.public_key is not None:
         store = store.model_copy(update={"journal_key_file": asked.public_key.resolve()})
-    connection = open_reader(store.folder / "journal.db")
-    try:
-        proof = journal.verify(connection)
-        sealed = heads.checker(store)
-        signed = None if sealed is None else sealed(connection)
-    finally:
-        connection.close()
-    if not proof.holds:
-        print(f"the journal is broken at entry {proof.first_bad}: {proof.detail}", file=sys.stderr)
-        return 1
-    if signed is not None and not signed.holds:
-        print(f"the journal is not what was signed: {signed.detail}", file=sys.stderr)
-        return 1
-    print(f"the journal holds: {proof.entries} entries, head {proof.head}")
-    print("its heads are not signed: settings name no store.journal_key_file" if signed is None else signed.detail)
-    return 0
+    holds = verify_journal(store)
+    return 0 if verify_record(store, Clock(), whole=asked.whole, mend=asked.mend) and holds else 1

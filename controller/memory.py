@@ -45,27 +45,26 @@ class Memory:
         }
         # Enclosures that settings no longer name keep their trips, should they come back.
         self._others = {name: each for name, each in kept.enclosures.items() if name not in names}
-        self.is_saved = True
+        self.is_saved, self._changed = True, False
         self._counted_s: float | None = None
         self._save(self.recalled)
 
     def _save(self, standings: Mapping[str, Standing]) -> None:
         standing.save(self._file, Kept(self.epoch, {**self._others, **standings}))
 
-    def must_save(self, before: Standing, after: Standing, now_s: float) -> bool:
-        """Whether standing orders must be saved at once: they changed, or the last try failed; a count alone waits."""
-        if not self.is_saved:
-            return True
+    def note(self, before: Standing, after: Standing, now_s: float) -> None:
+        """Take note of what became of an enclosure's standing orders."""
         if after == before:
-            return False
-        counted = replace(before, closings=after.closings) == after
-        if counted and self._counted_s is None:
+            return
+        if replace(before, closings=after.closings) != after:
+            self._changed = True
+        elif self._counted_s is None:
             self._counted_s = now_s
-        return not counted
 
     def owes(self, now_s: float) -> bool:
-        """Whether a count has waited long enough."""
-        return self._counted_s is not None and now_s - self._counted_s >= COUNTED_S
+        """Whether standing orders must be saved now: they changed, or the last try failed, or a count waited long."""
+        counted = self._counted_s is not None and now_s - self._counted_s >= COUNTED_S
+        return self._changed or not self.is_saved or counted
 
     def save(self, standings: Mapping[str, Standing]) -> None:
         """Save, or remember that it failed: it is tried again each tick, and until then there is no heat."""
@@ -75,7 +74,7 @@ class Memory:
             log.error("standing orders cannot be saved: %s", error)
             self.is_saved = False
             return
-        self.is_saved, self._counted_s = True, None
+        self.is_saved, self._changed, self._counted_s = True, False, None
 
 
 def _set_back(recalled: Mapping[str, Standing], recorded: Mapping[str, int]) -> dict[str, int]:
@@ -109,10 +108,13 @@ def runs_lately(folder: Path, now_ms: int) -> dict[str, list[tuple[int, int]]]:
 
 
 def journal_breaks_at(store: Store) -> int:
-    """Return the first entry that does not fit the chain, or a signed head; 0 if all do, or there is none yet."""
+    """Return the first entry that does not fit the chain, or a signed head; 0 if all do, or there is none yet.
+
+    Where entries were signed and the whole journal is gone, that is the first signed one.
+    """
     file, sealed = store.folder / "journal.db", heads.checker(store)
     if not file.exists():
-        return 0
+        return 0 if sealed is None else heads.first_signed(store.folder)
     with closing(open_reader(file)) as connection:
         broken_at = journal.verify(connection).first_bad
         if broken_at is None and sealed is not None:

@@ -196,7 +196,8 @@ class Controller:
         if not decision.order.on and (decision.send or not shell.connected):
             self.relays.send(name, decision.order, now)
             self.relays.let_out()
-        if self.memory.must_save(before, keeper.state.standing, now.mono_s):
+        self.memory.note(before, keeper.state.standing, now.mono_s)
+        if self.memory.owes(now.mono_s):
             self._save()
         kept = self._record.put(keeper, decision, now)
         self._tell(keeper, now)

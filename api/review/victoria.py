@@ -83,13 +83,15 @@ class Victoria(Kept):
     def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
         chosen = f'{{__name__=~"heater_run_(seconds|energy_j|explained)",site="{site}",enclosure="{enclosure}"}}'
         found: dict[str, dict[int, float]] = {"seconds": {}, "energy_j": {}, "explained": {}}
-        words: dict[int, str] = {}
+        words: dict[int, tuple[float, str]] = {}
         for told, at_ms, value in self._export(chosen, start_ms, end_ms):
-            found[told["__name__"].removeprefix("heater_run_")][at_ms] = value
-            # What became known later goes behind what was said, so the most words are the last ones.
-            words[at_ms] = max(words.get(at_ms, ""), told.get("ended_by", ""), key=len)
+            field = told["__name__"].removeprefix("heater_run_")
+            found[field][at_ms] = value
+            # Words that became known later are numbered in their order.
+            said = value if field == "explained" else 0.0, told.get("ended_by", "")
+            words[at_ms] = max(words.get(at_ms, said), said, key=lambda each: each[0])
         return [
-            Run(at_ms, value, found["energy_j"].get(at_ms), words[at_ms])
+            Run(at_ms, value, found["energy_j"].get(at_ms), words[at_ms][1])
             for at_ms, value in sorted(found["seconds"].items())
         ]
 

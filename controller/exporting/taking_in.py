@@ -22,6 +22,7 @@ AT_ONCE = 2000
 """Rows handed to the store at a time."""
 
 _HEADER = COLUMNS[What.READINGS]
+_NUMERALS = frozenset("0123456789.+-eE")
 _GRADES = frozenset(each.value for each in Grade)
 
 
@@ -71,7 +72,8 @@ def take_in(folder: Path, file: Path, told: Callable[[int], None] = lambda rows:
 
 def _readings(file: Path, units: dict[tuple[str, str], str]) -> Iterator[StoredReading]:
     try:
-        with file.open(newline="", encoding="utf-8") as text:
+        # A spreadsheet that saves CSV in UTF-8 puts a mark before it.
+        with file.open(newline="", encoding="utf-8-sig") as text:
             lines = csv.reader(text, strict=True)
             header = next(lines, [])
             if tuple(header) != _HEADER:
@@ -93,8 +95,8 @@ def _reading(file: Path, line: int, fields: Sequence[str], units: dict[tuple[str
         raise _refused(file, line, "count of columns", str(len(fields)), f"write {len(_HEADER)} columns")
     row = dict(zip(_HEADER, fields, strict=True))
     for column in ("enclosure", "probe", "quantity", "unit"):
-        if not row[column]:
-            raise _refused(file, line, column, "", "write a name")
+        if not row[column].strip() or not row[column].isprintable():
+            raise _refused(file, line, column, row[column], "write a name")
     unit = units.setdefault((row["enclosure"], row["probe"]), row["unit"])
     if unit != row["unit"]:
         raise _refused(file, line, "unit", row["unit"], f"this probe is kept in {unit}; convert it or rename the probe")
@@ -119,7 +121,8 @@ def _time(file: Path, line: int, column: str, text: str) -> int:
 
 def _value(file: Path, line: int, text: str) -> float:
     try:
-        value = float(text)
+        # Python would take 1_8 for 18.
+        value = float(text) if _NUMERALS.issuperset(text) else math.nan
     except ValueError:
         value = math.nan
     if not LEAST <= value <= MOST:

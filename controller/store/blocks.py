@@ -19,9 +19,10 @@ from controller.store.columns import Column, DamagedBlockError, Laid
 Row: TypeAlias = tuple[int, int, int, float, str]
 """Probe number, taken [ms UTC], arrived [ms UTC], value, grade."""
 
-VERSION = 1
-_HEAD = struct.Struct("<BHIqq")
-"""Version, steps of the grid in one unit (0: none), rows, first time taken [ms UTC], first value [steps]."""
+VERSION, FIRST_VERSION = 2, 1
+"""The first form had its head before what is packed, where no check sum covers it."""
+_HEAD = struct.Struct("<HIqq")
+"""Steps of the grid in one unit (0: none), rows, first time taken [ms UTC], first value [steps]."""
 _COLUMNS = 5
 GRIDS = (1, 10, 16, 100, 1000, 10_000)
 GRADES = tuple(each.value for each in Grade)
@@ -34,7 +35,7 @@ def pack(rows: Sequence[Row]) -> bytes:
     probes, taken, arrived, values, grades = zip(*rows, strict=True)
     grid = grid_of(values)
     steps: Column = [round(value * grid) for value in values] if grid else values
-    head = _HEAD.pack(VERSION, grid, len(rows), taken[0], round(steps[0]) if grid else 0)
+    head = _HEAD.pack(grid, len(rows), taken[0], round(steps[0]) if grid else 0)
     body = columns.pack(
         [
             probes,
@@ -44,7 +45,7 @@ def pack(rows: Sequence[Row]) -> bytes:
             [_CODES[grade] for grade in grades],
         ]
     )
-    return head + zlib.compress(body)
+    return bytes([VERSION]) + zlib.compress(head + body)
 
 
 def grid_of(values: Sequence[float]) -> int:
@@ -79,13 +80,22 @@ def opened(block: bytes) -> Opened:
         If it is not whole, or was written by a newer program.
     """
     try:
-        version, grid, count, first_ms, first_step = _HEAD.unpack_from(block)
-        if version != VERSION:
-            raise DamagedBlockError(f"a block has version {version}, not {VERSION}; install the newer program")
-        body = zlib.decompress(block[_HEAD.size :])
-        return Opened(grid, count, first_ms, first_step, body, columns.lay(body, 0, count, _COLUMNS))
+        body = _body(block)
+        grid, count, first_ms, first_step = _HEAD.unpack_from(body)
+        return Opened(grid, count, first_ms, first_step, body, columns.lay(body, _HEAD.size, count, _COLUMNS))
     except (zlib.error, struct.error) as error:
         raise DamagedBlockError(f"a block of readings is damaged ({error}); put back a backup") from error
+
+
+def _body(block: bytes) -> bytes:
+    """Return head and columns."""
+    version = block[0] if block else VERSION
+    if version == FIRST_VERSION:
+        border = 1 + _HEAD.size
+        return block[1:border] + zlib.decompress(block[border:])
+    if version != VERSION:
+        raise DamagedBlockError(f"a block has version {version}, not {VERSION}; install the newer program")
+    return zlib.decompress(block[1:])
 
 
 def unpack(block: bytes) -> list[Row]:

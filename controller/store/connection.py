@@ -116,25 +116,53 @@ def open_writer(path: Path, migrations: Sequence[Migration], *, busy_ms: int = B
 def open_reader(path: Path) -> sqlite3.Connection:
     """Open `path` for reading only; nothing done through it can change the file.
 
+    A database that nobody left open may also lie where nothing can be written. Text that is no UTF-8 is read with marks
+    in place of what cannot be: whoever has spoilt an entry must not hide the others.
+
     Raises
     ------
     StoreError
         If the file is missing or is no database.
     """
     try:
-        connection = sqlite3.connect(
-            f"{path.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
-        )
+        return _reading(path, "mode=ro")
     except sqlite3.Error as error:
-        raise StoreError(f"{path}: {error}; `soilward run` makes it when it first starts") from error
+        if not path.exists():
+            raise StoreError(f"{path}: {error}; `soilward run` makes it when it first starts") from error
+        if os.access(path.parent, os.W_OK):
+            raise StoreError(f"{path}: {error}; move the file away and put back a backup") from error
+        return _reading_fixed(path)
+
+
+def _reading_fixed(path: Path) -> sqlite3.Connection:
+    """Open what lies where SQLite can make none of its own files; it cannot change there, so it needs none."""
+    log = path.with_name(path.name + "-wal")
+    if log.exists() and log.stat().st_size:
+        raise StoreError(
+            f"{path}: its folder is read-only, and {log.name} is not folded in; copy both where there is room"
+        )
     try:
+        return _reading(path, "mode=ro&immutable=1")
+    except sqlite3.Error as error:
+        raise StoreError(f"{path}: {error}; move the file away and put back a backup") from error
+
+
+def _reading(path: Path, how: str) -> sqlite3.Connection:
+    address = f"{path.resolve().as_uri()}?{how}"
+    connection = sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        connection.text_factory = _readable
         connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
         connection.execute("PRAGMA query_only = ON")
         connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    except sqlite3.Error as error:
+    except sqlite3.Error:
         connection.close()
-        raise StoreError(f"{path}: {error}; move the file away and put back a backup") from error
+        raise
     return connection
+
+
+def _readable(text: bytes) -> str:
+    return text.decode(errors="replace")
 
 
 @contextmanager

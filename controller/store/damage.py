@@ -19,8 +19,8 @@ is only found when it is read."""
 _NEWEST = "SELECT packed FROM block ORDER BY id DESC LIMIT 1"
 REMEDY = {
     "readings.db": "put back a backup, or stop Soilward and move it away: a new one is begun",
-    "journal.db": "without a journal there is no heat: stop Soilward, put back a backup or move it away and keep it, "
-    "see that all is well where it heats, and start again",
+    "journal.db": "without a journal there is no heat: stop Soilward, put back a backup or move it and "
+    "heads.jsonl away and keep them, see that all is well where it heats, and start again",
 }
 
 

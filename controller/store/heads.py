@@ -85,6 +85,8 @@ class Sealer:
         if row is None or (self._last is not None and row[0] == self._last.sequence):
             return
         said = _said(int(row[0]), str(row[1]), now_ms)
+        # A full disk may have taken half of the last try.
+        _drop_unfinished(self._file)
         head = Head(int(row[0]), str(row[1]), now_ms, self._key.sign(said).hex())
         with self._file.open("ab") as file:
             file.write(said[:-1] + f',"signature":"{head.signature}"}}\n'.encode())
@@ -99,9 +101,20 @@ def check(folder: Path, journal: sqlite3.Connection, key: Ed25519PublicKey) -> S
     for head in _heads(folder):
         fault = _fault(journal, key, head)
         if fault:
-            return Sealed(False, count, head.sequence, fault, last)
+            return Sealed(False, count, _in_doubt(head, last), fault, last)
         count, last = count + 1, head
     return Sealed(True, count, None, f"all {count} signed heads fit" if count else "nothing was signed yet", last)
+
+
+def _in_doubt(head: Head, last: Head | None) -> int:
+    """Return the first entry in doubt: the one signed; where a line is no head at all, the one after the last head."""
+    return head.sequence if head.sequence > 0 else 1 if last is None else last.sequence + 1
+
+
+def first_signed(folder: Path) -> int:
+    """Return the entry that was signed first; 0 if none was."""
+    head = next(_heads(folder), None)
+    return 0 if head is None else _in_doubt(head, None)
 
 
 def sealer_of(store: Store) -> Sealer | None:

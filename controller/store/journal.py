@@ -9,7 +9,7 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import rfc8785
 
@@ -90,6 +90,10 @@ def entry_hash(sequence: int, entry: Entry, previous_hash: str) -> str:
 
 
 _COLUMNS = "sequence, at_ms, kind, enclosure, who, why, body, previous_hash, hash"
+_TEXTS = ("kind", "enclosure", "who", "why", "body", "previous_hash", "hash")
+_WALK = f"""SELECT sequence, at_ms, {", ".join(f"CAST({each} AS BLOB)" for each in _TEXTS)}
+FROM journal WHERE sequence > ? ORDER BY sequence"""
+"""As bytes: SQLite stops at text that is no UTF-8, and somebody may have written such."""
 
 
 def append(connection: sqlite3.Connection, entries: Sequence[Entry]) -> list[int]:
@@ -118,7 +122,10 @@ def append(connection: sqlite3.Connection, entries: Sequence[Entry]) -> list[int
 def verify(connection: sqlite3.Connection, known: Proof | None = None) -> Proof:
     """Walk the chain, or what follows the part `known` to hold, and tell whether it holds or where it first breaks."""
     head, count = (GENESIS, 0) if known is None else (known.head, known.entries)
-    for row in connection.execute(f"SELECT {_COLUMNS} FROM journal WHERE sequence > ? ORDER BY sequence", (count,)):
+    (least,) = connection.execute("SELECT min(sequence) FROM journal").fetchone()
+    if least is not None and least < 1:
+        return Proof(False, 0, 1, f"entry {least} stands before entry 1, where none can be", GENESIS)
+    for row in map(_text, connection.execute(_WALK, (count,))):
         detail = _fault(row, count + 1, head)
         if detail:
             return Proof(False, count, int(row[0]), detail, head)
@@ -126,7 +133,12 @@ def verify(connection: sqlite3.Connection, known: Proof | None = None) -> Proof:
     return Proof(True, count, None, f"all {count} entries fit", head)
 
 
-def _fault(row: tuple[object, ...], expected: int, head: str) -> str:
+def _text(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Return a row as text; bytes that are no UTF-8 become what no JSON can hold, so the entry does not fit."""
+    return tuple(each.decode(errors="surrogateescape") if isinstance(each, bytes) else each for each in row)
+
+
+def _fault(row: tuple[Any, ...], expected: int, head: str) -> str:
     """Return in words what is wrong with one row, or nothing."""
     sequence, body, previous_hash, own_hash = row[0], row[6], row[7], row[8]
     if sequence != expected:

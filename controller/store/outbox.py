@@ -80,9 +80,10 @@ class Outbox:
             self._runs(record, points, cursors)
             self._explained(record, points, cursors)
         with closing(open_reader(self._folder / "journal.db")) as record:
-            for entry in after(record, self._sent.get("journal", 0), MOST_OTHERS):
+            line = _journal_line(record)
+            for entry in after(record, self._sent.get(line, 0), MOST_OTHERS):
                 points.append(self._points.entry(entry))
-                cursors["journal"] = entry.sequence
+                cursors[line] = entry.sequence
         # What runs out of its share shows by number alone: one batch more than needed costs nothing.
         return Batch(points, cursors, oldest_ms, len(points) >= MOST_OTHERS) if cursors else None
 
@@ -172,8 +173,10 @@ class Outbox:
         for number, run, enclosure, *told in record.execute(_EXPLAINED, (self._reached("explained", 0), MOST_OTHERS)):
             cursors[self._line("explained")] = number
             line = f"run/{enclosure}"
-            if run <= cursors.get(self._line(line), self._reached(line, 0)):
-                points.append(self._points.explained(enclosure, *told))
+            if run > cursors.get(self._line(line), self._reached(line, 0)):
+                continue
+            anew = self._points.run(enclosure, *told) if self._points.replaces else None
+            points.append(anew or self._points.explained(enclosure, told[0], told[-1], number))
 
     def _line(self, name: str) -> str:
         """Return the name of one line of this record; another record in its place has lines of its own."""
@@ -181,6 +184,12 @@ class Outbox:
 
     def _reached(self, name: str, nothing: int) -> int:
         return self._sent.get(self._line(name), nothing)
+
+
+def _journal_line(journal: sqlite3.Connection) -> str:
+    """Return the name of this journal's line: by its first entry, for one begun anew counts from 1 again."""
+    first = journal.execute("SELECT hash FROM journal WHERE sequence = 1").fetchone()
+    return f"journal/{first[0] if first else ''}"
 
 
 def _places(record: sqlite3.Connection) -> dict[int, Place]:

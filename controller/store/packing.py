@@ -25,6 +25,8 @@ PIECE_ROWS = 1000
 """Rows packed in one piece, some ten milliseconds."""
 
 ByBlock: TypeAlias = dict[int, list[Row]]
+Held: TypeAlias = dict[str, dict[int, int]]
+"""Counts by table and start [ms UTC]."""
 PackedDay: TypeAlias = tuple[str, int, bytes]
 """Table, key and what is kept."""
 
@@ -81,12 +83,18 @@ def pack(connection: sqlite3.Connection, shelf: int, before_ms: int) -> Generato
         yield
     kept: list[Any] = []
     newest: dict[int, tuple[int, int]] = {}
+    late = _Late(dict(connection.execute("SELECT id, closed_ms FROM probe").fetchall()))
     for piece in pieces(sorted(by_block), lambda block: len(by_block[block])):
         for block in piece:
-            kept.append(_merged(connection, block, by_block[block]))
+            there = _there(connection, block)
+            late.note(block, there, by_block[block])
+            kept.append(_merged(block, [*by_block[block], *there]))
             _note_newest(newest, by_block[block])
         yield
-    days = yield from _late_days(connection, by_block)
+    days: list[PackedDay] = []
+    for day, (more, held) in late.days.items():
+        days += rolled_up(connection, day, more, held)
+        yield
     with transaction(connection):
         connection.executemany(KEEP, kept)
         write_days(connection, days)
@@ -137,38 +145,65 @@ def close(connection: sqlite3.Connection, probes: Sequence[int], today_ms: int) 
         connection.executemany(_CLOSED, [(today_ms, probe) for probe in probes])
 
 
-def _merged(connection: sqlite3.Connection, block: int, rows: list[Row]) -> tuple[Any, ...]:
-    """Return a block as it is kept with more rows in it."""
-    there = connection.execute("SELECT packed FROM block WHERE id = ?", (block,)).fetchone()
-    merged = sorted([*rows, *(blocks.unpack(there[0]) if there else ())])
-    return block, *blocks.bounds(merged), len(merged), blocks.pack(merged)
+class _Late:
+    """Readings that came for days that are closed already, of which some may be counted and taken away by now.
 
+    Parameters
+    ----------
+    closed_ms
+        Before when [ms UTC] the days of each probe are closed.
+    """
 
-def _late_days(connection: sqlite3.Connection, by_block: ByBlock) -> Generator[None, None, list[PackedDay]]:
-    """Add readings that came for a day that is closed already; its own readings may be gone by now."""
-    by_day: dict[int, list[Row]] = {}
-    closed = dict(connection.execute("SELECT id, closed_ms FROM probe").fetchall())
-    for block, rows in by_block.items():
+    def __init__(self, closed_ms: dict[int, int]) -> None:
+        self._closed_ms = closed_ms
+        self.days: dict[int, tuple[Day, Held]] = {}
+
+    def note(self, block: int, there: list[Row], rows: list[Row]) -> None:
+        """Note the new rows of a block, and how many it held before of the minutes, tens and hour they belong to."""
         hour_ms, probe = shelves.block_place(block)
-        if hour_ms < closed[probe]:
-            by_day.setdefault(shelves.day_id(probe, hour_ms), []).extend(rows)
-    days: list[PackedDay] = []
-    for day, rows in by_day.items():
-        days += rolled_up(connection, day, sums.day_of(sorted(rows)))
-        yield
-    return days
+        if hour_ms >= self._closed_ms[probe]:
+            return
+        more, before = sums.day_of(sorted(rows)), sums.day_of(there)
+        days, held = self.days.setdefault(shelves.day_id(probe, hour_ms), ({}, {}))
+        for table, found in more.items():
+            days.setdefault(table, {}).update(found)
+            counts = {at_ms: before[table][at_ms].count for at_ms in found if at_ms in before[table]}
+            held.setdefault(table, {}).update(counts)
 
 
-def rolled_up(connection: sqlite3.Connection, day: int, more: Day) -> Iterator[PackedDay]:
-    """Yield a day's roll-ups with more added to what there is of them, as they are kept."""
+def _there(connection: sqlite3.Connection, block: int) -> list[Row]:
+    found = connection.execute("SELECT packed FROM block WHERE id = ?", (block,)).fetchone()
+    return blocks.unpack(found[0]) if found else []
+
+
+def _merged(block: int, rows: list[Row]) -> tuple[Any, ...]:
+    """Return a block as it is kept."""
+    rows = sorted(rows)
+    return block, *blocks.bounds(rows), len(rows), blocks.pack(rows)
+
+
+def rolled_up(connection: sqlite3.Connection, day: int, more: Day, held: Held | None = None) -> Iterator[PackedDay]:
+    """Yield a day's roll-ups with more taken into what there is of them, as they are kept.
+
+    Parameters
+    ----------
+    held
+        How many readings lay in blocks until now of the minutes, tens and hours that `more` adds to. Where a roll-up
+        counts more than those, its own readings have been taken away, and what comes may be one of them, imported
+        again: it widens the extremes and counts no more.
+    """
     start_ms = shelves.day_start_ms(day)
     for table, found in more.items():
         if not found:
             continue
-        there = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
-        if there is not None:
-            sums.add(found, sums.unpack(table, there[0], start_ms))
-        yield table, day, sums.pack(table, found, start_ms)
+        row = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
+        there = sums.unpack(table, row[0], start_ms) if row else {}
+        counts = {} if held is None else held[table]
+        known = {at_ms for at_ms in found if at_ms in there and there[at_ms].count > counts.get(at_ms, 0)}
+        for at_ms in known:
+            there[at_ms].widen(found[at_ms])
+        sums.add(there, {at_ms: one for at_ms, one in found.items() if at_ms not in known})
+        yield table, day, sums.pack(table, there, start_ms)
 
 
 def write_days(connection: sqlite3.Connection, days: Iterable[PackedDay]) -> None:

@@ -56,17 +56,15 @@ class Points:
             point.field("energy_j", energy_j)
         return point.time(*_at(start_ms))
 
-    def explained(self, enclosure: str, start_ms: int, end_ms: int, energy_j: float | None, ended_by: str) -> Point:
-        """Return what says anew why a run ended that was sent before.
+    def explained(self, enclosure: str, start_ms: int, ended_by: str, number: int) -> Point:
+        """Return what says anew why a run ended that was sent before, for a store that keeps the old point beside it.
 
-        Where a point replaces the old one it is the run itself. Elsewhere new words would make a second run of it, so
-        they come alone, as tags of a mark at its start.
+        There new words would make a second run of it, so they come alone, as tags of a mark at its start; `number`
+        rises with each, so the mark with the greatest one has the last word.
         """
-        if self.replaces:
-            return self.run(enclosure, start_ms, end_ms, energy_j, ended_by)
         point = Point("heater_run").tag("site", self.site).tag("enclosure", enclosure)
         self._text(point, "ended_by", ended_by)
-        return point.field("explained", 1).time(*_at(start_ms))
+        return point.field("explained", number).time(*_at(start_ms))
 
     def entry(self, entry: StoredEntry) -> Point:
         """Return one journal entry with its hash. Its place in the chain makes its time unique below 1 ms."""

@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -34,19 +35,23 @@ def series(
     Notes
     -----
     Exact, not sampled: extremes and means are of the readings within the range. Refused readings are left out. Where
-    the readings themselves are too old to be kept, the range ends with whole minutes.
+    the readings themselves are too old to be kept, the range ends with whole minutes; where minutes are too, buckets
+    are an hour or more, and it ends with whole hours.
 
     Raises
     ------
     ValueError
         If `points` is out of range or the time range is empty.
     """
-    lie = borders(start_ms, end_ms, points)
     found = []
+    usual = borders(start_ms, end_ms, points)
     with snapshot(connection):
         record = Stretches(connection)
         for probe, name, quantity, unit in connection.execute(_PROBES, (enclosure,)).fetchall():
             if probes is None or name in probes:
+                lie = usual
+                if usual.unit_ms < HOUR_MS and rolled.are_hours_alone(record, probe, start_ms, end_ms):
+                    lie = borders(start_ms, end_ms, points, HOUR_MS)
                 pieces = _pieces(record, probe, start_ms, end_ms, lie)
                 rows = _rows(rolled.combined(pieces, lie.first_ms, lie.width_ms))
                 found.append(ProbeSeries(name, quantity, unit, lie.width_ms, rows))
@@ -66,18 +71,22 @@ def _pieces(record: Stretches, probe: int, start_ms: int, end_ms: int, lie: Bord
 
 
 def _ends(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
-    """Return the readings themselves, and minutes where they are too old to be kept."""
+    """Return the readings themselves, and the minutes of hours of which none are kept."""
     found = rolled.readings(record, probe, start_ms, end_ms)
-    if len(found) or start_ms >= end_ms or any(record.blocks(probe, start_ms, end_ms)):
+    touched = -(-end_ms // HOUR_MS) - start_ms // HOUR_MS
+    if start_ms >= end_ms or len(np.unique(found.at_ms // HOUR_MS)) == touched:
         return found
-    return rolled.closed_minutes(record, probe, start_ms, end_ms)
+    minutes = rolled.closed_minutes(record, probe, start_ms, end_ms)
+    bare = ~np.isin(minutes.at_ms - minutes.at_ms % HOUR_MS, record.hours(probe, start_ms, end_ms))
+    return rolled.joined([found, minutes.at(bare)]) if bare.any() else found
 
 
 def _rows(pieces: Rolled) -> list[Bucket]:
     # Rounding in the sum must not put a mean outside its own extremes.
     means = np.clip(pieces.total / pieces.count, pieces.least, pieces.most)
     fields = (pieces.at_ms, pieces.least, means, pieces.most, pieces.count)
-    return list(map(Bucket._make, zip(*(each.tolist() for each in fields), strict=True)))
+    # As `Bucket._make` does, in half the time (measured).
+    return list(map(partial(tuple.__new__, Bucket), zip(*(each.tolist() for each in fields), strict=True)))
 
 
 def means(

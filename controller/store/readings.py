@@ -78,12 +78,12 @@ class Borders:
     unit_ms: int
 
 
-def borders(start_ms: int, end_ms: int, points: int) -> Borders:
+def borders(start_ms: int, end_ms: int, points: int, least_ms: int = 1) -> Borders:
     """Return at most `points` buckets over [start_ms, end_ms) [ms UTC].
 
     Over a day or less they begin at `start_ms` and are as wide as they must be. Over more, buckets of a minute or more
     are whole minutes, those of ten minutes or of an hour or more whole ones of these, and begin on one: what is rolled
-    up need not be cut.
+    up need not be cut. None is narrower than `least_ms` [ms], however short the time.
 
     Raises
     ------
@@ -94,8 +94,8 @@ def borders(start_ms: int, end_ms: int, points: int) -> Borders:
         raise ValueError(f"points {points} is outside 1..{MOST_POINTS}; ask for fewer")
     if end_ms <= start_ms:
         raise ValueError(f"end {end_ms} is not after start {start_ms}; swap them")
-    asked_ms = -(-(end_ms - start_ms) // points)
-    exact = end_ms - start_ms <= EXACT_MS
+    asked_ms = max(-(-(end_ms - start_ms) // points), least_ms)
+    exact = end_ms - start_ms <= EXACT_MS and least_ms == 1
     unit_ms = 1 if exact else next((each for each in (HOUR_MS, TEN_MS, MINUTE_MS) if asked_ms >= each), 1)
     first_ms = start_ms - start_ms % unit_ms
     return Borders(first_ms, -(-(end_ms - first_ms) // (points * unit_ms)) * unit_ms, unit_ms)

@@ -19,13 +19,18 @@ _log = logging.getLogger(__name__)
 class Reserve:
     """A file of no content in the folder; given up when the journal finds no room, taken again when there is some.
 
-    While it is `given_up` its room is the journal's alone: no reading may be written.
+    While it is `given_up` its room is the journal's alone: no reading may be written. It is so from the start where it
+    is missing and there is no room to take it: it was given up before a restart.
     """
 
     def __init__(self, folder: Path) -> None:
         self._file = folder / FILE
         self._looked_s = float("-inf")
-        self.given_up = False
+        self.given_up = not self._file.exists() and not self._has_room()
+
+    def _has_room(self) -> bool:
+        disk = os.statvfs(self._file.parent)
+        return disk.f_bavail * disk.f_frsize >= ROOM_BYTES
 
     def look(self, now_s: float) -> None:
         """Take the reserve if it is not held and the disk has room; seldom, and never at the price of a failure."""
@@ -35,8 +40,7 @@ class Reserve:
         try:
             if self._file.exists() and self._file.stat().st_size == BYTES:
                 return
-            disk = os.statvfs(self._file.parent)
-            if disk.f_bavail * disk.f_frsize < ROOM_BYTES:
+            if not self._has_room():
                 return
             with self._file.open("wb") as file:
                 # Written, not merely declared long: a hole in a file holds no room.

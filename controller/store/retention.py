@@ -1,4 +1,4 @@
-"""How long readings and minutes are kept: taken away in small steps, oldest first; hours are kept for ever.
+"""How long readings, orders and minutes are kept: taken away in small steps, oldest first; hours are kept for ever.
 
 A day counts only if readings are on record for it, so a wall clock that leaps years ahead takes nothing with it. No
 reading goes before its day is rolled up.
@@ -61,8 +61,9 @@ class Retention:
         (closed_ms,) = connection.execute("SELECT coalesce(min(closed_ms), 0) FROM probe").fetchone()
         limit_ms = min(now_ms - self._raw_days * DAY_MS, by_days_ms, closed_ms)
         gone = _take(connection, "block", 0, shelves.block_id(limit_ms, 0))
-        # That a reading came late concerns nobody once it is gone.
-        return gone or connection.execute(_FORGET_LATE, (STEP_ROWS, limit_ms)).rowcount
+        # That a reading came late concerns nobody once it is gone, and what was ordered then cannot be replayed.
+        gone = gone or connection.execute(_FORGET_LATE, (STEP_ROWS, limit_ms)).rowcount
+        return gone or connection.execute(_FORGET_ORDERS, (STEP_ROWS, limit_ms)).rowcount
 
     def _minutes(self, connection: sqlite3.Connection, probe: int, now_ms: int) -> int:
         first, last = shelves.day_id(probe, 0), shelves.day_id(probe + 1, 0) - 1
@@ -101,5 +102,7 @@ def _take(connection: sqlite3.Connection, table: str, first: int, border: int) -
 
 _FORGET_LATE = """DELETE FROM late WHERE id IN (
 SELECT id FROM (SELECT id, taken_ms FROM late ORDER BY id LIMIT ?) WHERE taken_ms < ?)"""
+_FORGET_ORDERS = """DELETE FROM order_change WHERE id IN (
+SELECT id FROM (SELECT id, at_ms FROM order_change ORDER BY id LIMIT ?) WHERE at_ms < ?)"""
 _DAY_OF_MINUTES = "SELECT id FROM minutes WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1 OFFSET ?"
 # The oldest of the days that are kept.

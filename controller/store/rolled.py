@@ -152,6 +152,12 @@ def closed_minutes(record: Stretches, probe: int, start_ms: int, end_ms: int) ->
     return found.within(start_ms, end_ms)
 
 
+def are_hours_alone(record: Stretches, probe: int, start_ms: int, end_ms: int) -> bool:
+    """Whether of some day that touches [start_ms, end_ms) [ms UTC] there are hours and no minutes any more."""
+    span = (shelves.day_id(probe, start_ms), shelves.day_id(probe, end_ms - 1))
+    return record.connection.execute(_ALONE, span).fetchone() is not None
+
+
 def _days(record: Stretches, table: str, probe: int, start_ms: int, end_ms: int) -> list[tuple[int, bytes]]:
     span = (shelves.day_id(probe, start_ms), shelves.day_id(probe, end_ms - 1))
     return record.connection.execute(_DAYS.format(table=table), span).fetchall()
@@ -185,10 +191,11 @@ def _with_open(record: Stretches, probe: int, closed: Rolled, start_ms: int, end
     border_ms = packing.closed_ms(record.connection, probe)
     low_ms, high_ms = -(-start_ms // width_ms) * width_ms, -(-end_ms // width_ms) * width_ms
     late = _of(record.tail(probe, low_ms, min(high_ms, border_ms)))
-    recent = readings(record, probe, max(low_ms, border_ms), high_ms)
-    if not len(late) and not len(recent):
-        return closed
-    return combined(joined([closed, late, recent]), 0, width_ms)
+    recent = combined(readings(record, probe, max(low_ms, border_ms), high_ms), 0, width_ms)
+    # What is late alone falls into days that are closed: without it nothing closed need be looked at again.
+    return combined(joined([closed, late, recent]), 0, width_ms) if len(late) else joined([closed, recent])
 
 
+_ALONE = """SELECT 1 FROM hours WHERE id BETWEEN ? AND ?
+AND NOT EXISTS (SELECT 1 FROM minutes WHERE minutes.id = hours.id) LIMIT 1"""
 _DAYS = "SELECT id, packed FROM {table} WHERE id BETWEEN ? AND ? ORDER BY id"

@@ -58,17 +58,27 @@ class Stretches:
 
     def blocks(self, probe: int, start_ms: int, end_ms: int) -> Iterator[bytes]:
         """Yield a probe's blocks of the hours that touch [start_ms, end_ms) [ms UTC], oldest first: one seek each."""
-        first, last = self.connection.execute(_ENDS).fetchone()
-        if first is None:
-            return
-        low_ms = max(start_ms - start_ms % HOUR_MS, shelves.block_place(first)[0])
-        high_ms = min(end_ms, shelves.block_place(last)[0] + HOUR_MS)
-        step_ms = HOURS_AT_ONCE * HOUR_MS
-        for piece_ms in range(low_ms, high_ms, step_ms):
-            hours = range(piece_ms, min(piece_ms + step_ms, high_ms), HOUR_MS)
+        at_ms = self._next_ms(start_ms)
+        while at_ms is not None and at_ms < end_ms:
+            hours = range(at_ms, min(at_ms + HOURS_AT_ONCE * HOUR_MS, end_ms), HOUR_MS)
             keys = json.dumps([shelves.block_id(hour_ms, probe) for hour_ms in hours])
             # Not fetched at once: who wants the first few reads no more.
             yield from (row[0] for row in self.connection.execute(_HOURS, (keys,)))
+            at_ms = self._next_ms(hours[-1] + HOUR_MS)
+
+    def hours(self, probe: int, start_ms: int, end_ms: int) -> list[int]:
+        """Return the start [ms UTC] of each hour that touches [start_ms, end_ms), and has a block of a probe."""
+        keys = [shelves.block_id(hour_ms, probe) for hour_ms in range(start_ms - start_ms % HOUR_MS, end_ms, HOUR_MS)]
+        found = self.connection.execute(_THERE, (json.dumps(keys),)).fetchall()
+        return [shelves.block_place(row[0])[0] for row in found]
+
+    def _next_ms(self, at_ms: int) -> int | None:
+        """Return the first hour [ms UTC] from that of an instant on that has a block of any probe.
+
+        A clock that was once years ahead leaves readings beyond hundreds of thousands of empty hours.
+        """
+        found = self.connection.execute(_NEXT, (shelves.block_id(at_ms, 0),)).fetchone()
+        return None if found is None else shelves.block_place(found[0])[0]
 
     def heard(self, probes: list[int], start_ms: int, end_ms: int) -> Iterator[Row]:
         """Yield what the probes said that was heard in [start_ms, end_ms] [ms UTC], in that order, a day in memory."""
@@ -95,9 +105,9 @@ class Stretches:
         return last_ms
 
 
-# Each of its own: of both together SQLite would look at every row.
-_ENDS = "SELECT (SELECT min(id) FROM block), (SELECT max(id) FROM block)"
+_NEXT = "SELECT id FROM block WHERE id >= ? ORDER BY id LIMIT 1"
 _HOURS = "SELECT packed FROM json_each(?) AS hour CROSS JOIN block ON block.id = hour.value ORDER BY hour.key"
+_THERE = "SELECT block.id FROM json_each(?) AS hour CROSS JOIN block ON block.id = hour.value"
 # CROSS JOIN holds SQLite to this order: each hour is one seek.
 _TAIL = "SELECT packed FROM tail WHERE id BETWEEN ? AND ? ORDER BY id"
 _TOUCHES = "SELECT 1 FROM tail WHERE id BETWEEN ? AND ? AND taken_least_ms < ? AND taken_most_ms >= ? LIMIT 1"

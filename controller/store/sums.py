@@ -10,13 +10,14 @@ from dataclasses import dataclass
 
 from controller.status import Grade
 from controller.store import columns
-from controller.store.blocks import GRIDS, VERSION, Row, lie_on
+from controller.store.blocks import GRIDS, Row, lie_on
 from controller.store.columns import DamagedBlockError
 from controller.store.readings import HOUR_MS, MINUTE_MS, TEN_MS
 
 DAY_MS = 86_400_000
 WIDTHS_MS = {"minutes": MINUTE_MS, "tens": TEN_MS, "hours": HOUR_MS}
 """[ms] by the table that keeps them."""
+VERSION = 1
 RECORD = struct.Struct("<qiddd")
 """Start [ms UTC], readings, least, most and their sum."""
 MINUTES = struct.Struct("<BHH")
@@ -43,6 +44,10 @@ class Sum:
         self.least = min(self.least, least)
         self.most = max(self.most, most)
         self.total += total
+
+    def widen(self, other: "Sum") -> None:
+        """Take in no more than the extremes of other readings of the same time."""
+        self.least, self.most = min(self.least, other.least), max(self.most, other.most)
 
 
 Sums = dict[int, Sum]

@@ -88,13 +88,13 @@ class Writer:
         self._stopping = False
         self._thread: Thread | None = None
         self._died_s: float | None = None
-        self._reserve = Reserve(folder)
         self._record = Record(folder / "readings.db", clock, self.tell_damage, retention, busy_ms=busy_ms)
         try:
             written = Opened(open_writer(folder / "journal.db", JOURNAL, busy_ms=busy_ms))
         except Exception:
             self._record.connection.close()
             raise
+        self._reserve = Reserve(folder)
         self._readings: Lane[StoredReading | RunEvent] = Lane(
             self._record, self._record.write, patience or readings_patience(), self._wake
         )

@@ -13,7 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from controller.store.connection import open_reader
+from controller.clock import ManualClock, Moment
+from controller.errors import StoreError
+from controller.store import journal
+from controller.store.connection import open_reader, open_writer
+from controller.store.journal import Entry
+from controller.store.migrations import JOURNAL
+from controller.store.readings import StoredReading
+from controller.store.reserve import BYTES
+from controller.store.writer import Writer
 from tests.faults.test_durable import Child, faults_of
 from tests.wire.kit import until
 
@@ -84,6 +92,27 @@ def test_on_a_full_disk_nothing_is_acknowledged_the_journal_is_written_and_it_go
     assert entries(folder) >= before
 
 
+def test_a_restart_on_a_full_disk_leaves_the_journal_its_room(disk: Path) -> None:
+    """The reserve was given up before it: what is left is the journal's still, until there is room to take it again."""
+    free, clock, told = os.statvfs(disk), ManualClock(Moment(0.0, 1_772_000_000_000)), []
+    (disk / "ballast").write_bytes(os.urandom(free.f_bavail * free.f_frsize - BYTES))
+    with closing(Writer(disk, clock)) as writer:
+        writer.put_reading(
+            StoredReading("larch", "soil", "soil", "Cel", 15.0, 1_772_000_000_000, 1_772_000_000_000, "good"),
+            lambda: told.append("kept"),
+        )
+        writer.put_journal(Entry("trip", "larch", "controller", "", {}, 1_772_000_000_000))
+        for _ in range(3):
+            clock.sleep(3.0)
+            writer.turn()
+        assert (entries(disk), told) == (1, [])
+        (disk / "ballast").unlink()
+        for _ in range(3):
+            clock.sleep(3.0)
+            writer.turn()
+        assert told == ["kept"]
+
+
 def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(disk: Path) -> None:
     """As a worn memory card does it: the file system meets an error and takes no more writes, under the writer."""
     folder = disk / "data"
@@ -101,3 +130,17 @@ def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(di
     copy = disk.parent / "copy"
     shutil.copytree(folder, copy, ignore=shutil.ignore_patterns("*.lock", "*-shm"))
     assert faults_of(copy, acknowledged) == []
+
+
+def test_a_copy_on_a_disk_that_cannot_be_written_is_read(disk: Path) -> None:
+    """As an insurer gets it; one that was copied from under its writer says what is missing."""
+    writer = open_writer(disk / "journal.db", JOURNAL)
+    journal.append(writer, [Entry("trip", "larch", "controller", "", {}, 1_772_000_000_000)])
+    for each in ("journal.db", "journal.db-wal"):
+        shutil.copy(disk / each, disk / f"open-{each}")
+    writer.close()
+    subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True, timeout=30)
+    with closing(open_reader(disk / "journal.db")) as copy:
+        assert journal.verify(copy).entries == 1
+    with pytest.raises(StoreError, match=r"read-only, and open-journal\.db-wal is not folded in; copy both"):
+        open_reader(disk / "open-journal.db")

@@ -87,6 +87,22 @@ def test_new_words_make_no_second_run(keep: Keep, send: Send, remote: Remote) ->
     ]
 
 
+def test_the_last_words_of_a_run_stand_though_they_are_fewer(
+    folder: Path, keep: Keep, send: Send, remote: Remote
+) -> None:
+    """Their number tells, not their length."""
+    keep(RunBegan("larch", START_MS), RunEnded("larch", START_MS + 60_000, "node silent"))
+    send()
+    for words in ("the node was silent; it let go by itself, it says", "let go"):
+        with closing(open_writer(folder / "readings.db", READINGS)) as record:
+            record.execute("UPDATE heater_run SET ended_by = ?", (words,))
+            record.execute("INSERT INTO explained (run_id) SELECT max(id) FROM heater_run")
+        send()
+    assert [run.ended_by for run in Reader(remote).runs(remote.site, "larch", START_MS, START_MS + HOUR_MS)] == [
+        "let go"
+    ]
+
+
 def test_a_store_that_is_no_store_is_named(victoria: Victoria, kept: Kept) -> None:
     """Reading back from nothing says where it looked."""
     victoria.stop()

@@ -1,5 +1,6 @@
 """The shell turned by hand: real databases, a manual clock, no broker."""
 
+import gc
 import sqlite3
 import sys
 from collections.abc import Iterator
@@ -79,15 +80,30 @@ def test_a_run_of_a_node_that_falls_silent_ends_in_the_record_with_its_energy(sh
     assert ended == [(20_000, pytest.approx(2.0 * 230.0 * 20), "node silent")]
 
 
-def test_a_busy_loop_hands_over_to_the_thread_that_sends(tmp_path: Path) -> None:
-    """An opening is published by the loop and sent by the network thread, which waits no 5 ms for its turn."""
-    before_s, controller = sys.getswitchinterval(), Shell(tmp_path).controller
+@pytest.fixture
+def ran(tmp_path: Path) -> Iterator[None]:
+    """Let a controller run that is stopped already, and put back afterwards what it set for the whole process."""
+    before_s, thresholds, controller = sys.getswitchinterval(), gc.get_threshold(), Shell(tmp_path).controller
+    gc.unfreeze()
     controller.stop()
     try:
         controller.run()
-        assert sys.getswitchinterval() == pytest.approx(0.0005)
+        yield
     finally:
         sys.setswitchinterval(before_s)
+        gc.set_threshold(*thresholds)
+        gc.unfreeze()
+
+
+def test_a_busy_loop_hands_over_to_the_thread_that_sends(ran: None) -> None:
+    """An opening is published by the loop and sent by the network thread, which waits no 5 ms for its turn."""
+    assert sys.getswitchinterval() == pytest.approx(0.0005)
+
+
+def test_the_collector_seldom_looks_through_what_waits_for_the_disk(ran: None) -> None:
+    """What was there at the start is left alone, and the oldest are looked at once in two million objects."""
+    assert gc.get_freeze_count() > 10_000
+    assert gc.get_threshold() == (2000, 10, 100)
 
 
 def test_an_opening_is_out_before_anything_is_saved(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -137,6 +137,9 @@ def test_the_span_is_half_open_and_an_enclosure_can_be_named(folder: Path) -> No
         (LINE.replace("good", "fine"), "line 2, grade: 'fine' is refused"),
         (LINE.replace("2026-03-01T04:12:00.000Z", "noon"), "line 2, taken: 'noon' is refused"),
         (LINE.replace("larch", ""), "line 2, enclosure: '' is refused"),
+        (LINE.replace("larch", " "), "line 2, enclosure: ' ' is refused"),
+        (LINE.replace("soil-10", "\0"), r"line 2, probe: '\x00' is refused"),
+        (LINE.replace("18.06", "1_8"), "line 2, value: '1_8' is refused"),
         (LINE + ",more", "line 2, count of columns: '9' is refused"),
         (LINE + "\r\n" + LINE.replace("Cel", "K"), "line 3, unit: 'K' is refused"),
     ],
@@ -150,6 +153,13 @@ def test_a_bad_line_is_named_and_nothing_is_kept(tmp_path: Path, line: str, said
     assert said in str(refused.value)
     assert "Nothing was imported" in str(refused.value)
     assert text(tmp_path) == HEAD + "\r\n"
+
+
+def test_a_file_that_a_spreadsheet_has_saved_is_taken_in(tmp_path: Path) -> None:
+    """It begins with a byte order mark."""
+    file = tmp_path / "a.csv"
+    file.write_text(f"{HEAD}\r\n{LINE}\r\n", encoding="utf-8-sig", newline="")
+    assert take_in(tmp_path, file).new == 1
 
 
 def test_nothing_is_taken_in_while_a_controller_holds_the_folder(folder: Path) -> None:

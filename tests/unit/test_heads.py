@@ -131,6 +131,42 @@ def test_a_forged_head_does_not_carry_our_signature(store: Store, clock: ManualC
     for line in (json.dumps(told | {"signature": foreign}), json.dumps(told | {"at_ms": T0 + 1}), "no head"):
         file.write_text(line + "\n")
         assert (checked(store).holds, "signature" in checked(store).detail) == (False, True)
+        assert journal_breaks_at(store) > 0
+
+
+def test_a_line_that_is_no_head_puts_what_follows_the_last_one_in_doubt(
+    store: Store, clock: ManualClock, writer: Writer
+) -> None:
+    """A controller that starts must be told an entry, or it would take 0 for a journal that holds."""
+    write(writer, clock, 2)
+    writer.close()
+    with (store.folder / heads.FILE).open("a") as file:
+        file.write("no head\n")
+    assert (checked(store).first_bad, journal_breaks_at(store)) == (3, 3)
+
+
+def test_half_a_head_on_a_full_disk_spoils_no_later_one(store: Store, clock: ManualClock, writer: Writer) -> None:
+    """The disk takes what fits of a line and refuses the rest; the next day's head is a line of its own."""
+    write(writer, clock, 2)
+    with (store.folder / heads.FILE).open("a") as file:
+        file.write('{"at_ms":177')
+    clock.sleep(86_400)
+    write(writer, clock, 1)
+    assert (checked(store).holds, checked(store).heads) == (True, 2)
+
+
+def test_a_journal_that_is_gone_whole_is_missed(store: Store, clock: ManualClock, writer: Writer) -> None:
+    """A start finds the signed heads of nothing, and says the same once another journal has begun in its place."""
+    write(writer, clock, 3)
+    writer.close()
+    (store.folder / "journal.db").unlink()
+    assert journal_breaks_at(store) == 3
+    again = Writer(store.folder, clock)
+    write(again, clock, 1)
+    again.close()
+    assert journal_breaks_at(store) == 3
+    (store.folder / heads.FILE).unlink()
+    assert journal_breaks_at(store) == 0
 
 
 def test_a_head_cut_short_by_a_power_failure_is_passed_over(store: Store, clock: ManualClock, writer: Writer) -> None:

@@ -8,10 +8,11 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.settings import Store
-from controller.store import shelves
-from controller.store.connection import open_writer
+from controller.store import orders, reading_back, shelves
+from controller.store.connection import open_writer, transaction
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
+from controller.store.orders import OrderChanged
 from controller.store.readings import HOUR_MS, StoredReading
 from controller.store.retention import STEP_ROWS, Retention
 from controller.store.sums import DAY_MS
@@ -69,6 +70,45 @@ def test_readings_go_after_their_days_and_minutes_after_theirs(record: sqlite3.C
     assert days_kept(record, "hours") == list(range(120))
 
 
+def counts(record: sqlite3.Connection, start_day: float, end_day: float, points: int) -> tuple[float, dict[float, int]]:
+    """Return how wide the buckets of a chart are [h], and by hour, counted from T0, how many readings each has."""
+    span = (T0 + round(start_day * DAY_MS), T0 + round(end_day * DAY_MS))
+    (found,) = reading_back.series(record, "larch", None, *span, points)
+    return found.bucket_ms / HOUR_MS, {(row.start_ms - T0) / HOUR_MS: row.count for row in found.rows}
+
+
+def test_a_day_of_which_half_the_readings_are_gone_is_shown_whole(record: sqlite3.Connection) -> None:
+    """The other half are minutes: in a chart of the day, and in one that begins within that half."""
+    keep(record, 0, 40, 144)
+    run(record, T0 + 40 * DAY_MS - 12 * HOUR_MS)
+    assert min(row[1] for row in kept.rows(record)) == T0 + 9 * DAY_MS + 12 * HOUR_MS
+    assert counts(record, 9, 10, 24) == (1.0, {216.0 + hour: 6 for hour in range(24)})
+    assert sum(counts(record, 9 + 1 / 36, 10, 1000)[1].values()) == 140
+
+
+def test_a_minute_whose_readings_are_kept_lends_none_from_beyond_the_range(record: sqlite3.Connection) -> None:
+    """The range ends within a minute whose only reading comes later; that it is rolled up already changes nothing."""
+    keep(record, 0, 3)
+    Keeping(record).add(
+        [StoredReading("larch", "soil", "soil", "Cel", 9.0, T0 + 90_000 + HOUR_MS, T0 + 3 * DAY_MS, "good")]
+    )
+    Keeping(record).pack_all()
+    hour = 1 / 24
+    assert counts(record, hour + 30 / 86_400, hour + 80 / 86_400, 1)[1] == {}
+    assert sum(counts(record, hour + 30 / 86_400, hour + 91 / 86_400, 1)[1].values()) == 1
+
+
+def test_where_minutes_are_gone_a_chart_shows_hours(record: sqlite3.Connection) -> None:
+    """However close one looks; where they are kept it shows what it did."""
+    keep(record, 0, 120, 144)
+    run(record, T0 + 120 * DAY_MS)
+    assert counts(record, 5, 6, 1000) == (1.0, {120.0 + hour: 6 for hour in range(24)})
+    assert counts(record, 5, 15, 1000)[0] == 1.0
+    assert counts(record, 29, 31, 100) == (1.0, {29 * 24.0 + hour: 6 for hour in range(48)})
+    assert counts(record, 5, 6, 4) == (6.0, {120.0 + hour: 36 for hour in (0, 6, 12, 18)})
+    assert counts(record, 40, 42, 1000)[0] < 0.06
+
+
 def test_what_came_late_is_forgotten_with_its_reading(record: sqlite3.Connection) -> None:
     """Once the reading is gone nobody asks for it; a number once given is not given again."""
     keep(record, 0, 2)
@@ -80,6 +120,17 @@ def test_what_came_late_is_forgotten_with_its_reading(record: sqlite3.Connection
     keeping.add([StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 20 * DAY_MS + 1, T0 + 33 * DAY_MS, "good")])
     run(record, T0 + 33 * DAY_MS)
     assert record.execute("SELECT id, taken_ms FROM late").fetchall() == [(3, T0 + 20 * DAY_MS + 1)]
+
+
+def test_orders_go_with_the_readings_that_they_followed_from(record: sqlite3.Connection) -> None:
+    """Two in each cycle would fill a card with what no replay can tell any more."""
+    keep(record, 0, 40)
+    with transaction(record):
+        for hour in range(40 * 24):
+            orders.add(record, OrderChanged("larch", T0 + hour * HOUR_MS, False, True, "no heat wanted now", ()))
+    run(record, T0 + 40 * DAY_MS)
+    left = orders.between(record, "larch", T0, T0 + 40 * DAY_MS)
+    assert [(each.at_ms - T0) // HOUR_MS for each in left] == list(range(10 * 24, 40 * 24))
 
 
 def test_each_step_is_small_and_in_its_time(record: sqlite3.Connection) -> None:

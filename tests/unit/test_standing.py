@@ -2,12 +2,14 @@
 
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.memory import Memory
 from controller.safety.trip import Trip, TripKind
 from controller.standing import Kept, Standing, as_text, from_text, recall, save
 
@@ -124,3 +126,24 @@ def test_damage_is_latched_even_at_a_first_start(tmp_path: Path) -> None:
     path = tmp_path / "standing.json"
     path.write_text("rubbish", encoding="utf-8")
     assert recall(path, ("larch",), True, 5).enclosures["larch"].trips
+
+
+def test_a_change_is_owed_until_it_is_saved_and_a_count_after_a_minute(tmp_path: Path) -> None:
+    """Asking changes nothing; a disk that refuses leaves it owed, and a later note of nothing new does too."""
+    memory = Memory(tmp_path, ("larch",), 0)
+    counted = replace(FULL, closings=FULL.closings + 1)
+    memory.note(FULL, FULL, 0.0)
+    assert not memory.owes(1000.0)
+    memory.note(FULL, counted, 1000.0)
+    memory.note(counted, replace(FULL, closings=FULL.closings + 2), 1059.0)
+    assert [memory.owes(at_s) for at_s in (1000.0, 1059.9, 1060.0, 1059.9)] == [False, False, True, False]
+    memory.note(FULL, replace(FULL, armed=False), 1001.0)
+    memory.note(FULL, FULL, 1001.0)
+    assert memory.owes(1001.0)
+    (tmp_path / "standing.json").unlink()
+    (tmp_path / "standing.json").mkdir()
+    memory.save({"larch": FULL})
+    assert (memory.is_saved, memory.owes(1001.0)) == (False, True)
+    (tmp_path / "standing.json").rmdir()
+    memory.save({"larch": FULL})
+    assert (memory.is_saved, memory.owes(5000.0)) == (True, False)

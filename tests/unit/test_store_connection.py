@@ -111,6 +111,16 @@ def test_a_reader_sees_commits_and_changes_nothing(tmp_path: Path) -> None:
     writer.close()
 
 
+def test_text_that_is_none_hides_no_other_row(tmp_path: Path) -> None:
+    """What somebody spoilt is read with a mark in its place."""
+    writer = open_writer(tmp_path / "a.db", TWO)
+    writer.execute("INSERT INTO seen VALUES (2, CAST(x'45ff65' AS TEXT))")
+    reader = open_reader(tmp_path / "a.db")
+    assert reader.execute("SELECT who FROM seen").fetchall() == [("Ada",), ("E\N{REPLACEMENT CHARACTER}e",)]
+    reader.close()
+    writer.close()
+
+
 def test_a_reader_does_not_create_a_missing_file(tmp_path: Path) -> None:
     """A missing database is said, not made."""
     with pytest.raises(StoreError, match=r"a\.db: .*makes it when it first starts"):

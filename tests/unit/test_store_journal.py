@@ -99,6 +99,13 @@ def rehash(store: sqlite3.Connection) -> None:
     )
 
 
+def insert_before(store: sqlite3.Connection) -> None:
+    store.execute(
+        f"INSERT INTO journal ({COLUMNS}) SELECT 0, at_ms, kind, enclosure, 'Eve', why, body, previous_hash, hash "
+        "FROM journal WHERE sequence = 1"
+    )
+
+
 TAMPERING: dict[str, tuple[Callable[[sqlite3.Connection], object], int]] = {
     "time": (edit("at_ms", T0 + 4), 3),
     "kind": (edit("kind", "reset"), 3),
@@ -116,6 +123,8 @@ TAMPERING: dict[str, tuple[Callable[[sqlite3.Connection], object], int]] = {
     "deleted in the middle": (lambda store: store.execute("DELETE FROM journal WHERE sequence = 3"), 4),
     "deleted at the start": (lambda store: store.execute("DELETE FROM journal WHERE sequence = 1"), 2),
     "inserted in the middle": (insert_between, 4),
+    "inserted before the first": (insert_before, 1),
+    "no UTF-8": (lambda store: store.execute("UPDATE journal SET why = CAST(x'ff' AS TEXT) WHERE sequence = 3"), 3),
     "two swapped": (swap, 3),
 }
 
@@ -131,6 +140,15 @@ def test_tampering_shows_where_it_was_done(store: sqlite3.Connection, case: str)
     proof = verify(store)
     assert (proof.holds, proof.first_bad) == (False, first_bad)
     assert str(first_bad) in proof.detail
+
+
+def test_what_is_put_before_the_part_known_shows(store: sqlite3.Connection) -> None:
+    """A walk that goes on from where it was looks there all the same: readers would show that entry."""
+    append(store, [entry(1), entry(2)])
+    known = verify(store)
+    store.execute("DROP TRIGGER journal_grows_at_the_end")
+    insert_before(store)
+    assert verify(store, known).first_bad == 1
 
 
 def test_entries_cut_off_at_the_end_show_in_the_head(store: sqlite3.Connection) -> None:

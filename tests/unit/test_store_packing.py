@@ -24,6 +24,11 @@ from tests import kept
 
 T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
 
+FIRST_FORM = (
+    "01100003000000006c18929c010000f000000000000000789cab606480000f063810501750afd080729ce0c28c8c153026005092028c"
+)
+"""Three readings as version 0.3 packed them."""
+
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[sqlite3.Connection]:
@@ -104,12 +109,22 @@ def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
     assert not pack(keeping, T0 + DAY_MS + 41 * MINUTE_MS)
 
 
+def test_a_reading_from_a_far_future_makes_no_reader_slow(store: sqlite3.Connection) -> None:
+    """A clock was once 70 years ahead: 600 000 hours lie between, of which nobody asks about each."""
+    keeping = Keeping(store)
+    keeping.add([said(0), said(HOUR_MS), said(70 * 365 * DAY_MS)])
+    keeping.pack_all()
+    asked: list[str] = []
+    store.set_trace_callback(asked.append)
+    assert [row[1] - T0 for row in Stretches(store).rows(1, 0, EVER_MS)] == [0, HOUR_MS, 70 * 365 * DAY_MS]
+    assert len(asked) < 10
+
+
 def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) -> None:
-    """While it waits and once it is packed, and although the day's own readings are gone by then."""
+    """While it waits and once it is packed."""
     keeping = Keeping(store)
     keeping.add([said(hour * HOUR_MS, 10.0) for hour in range(30)])
     keeping.pack_all()
-    store.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + DAY_MS, 0),))
     keeping.add([said(5 * HOUR_MS + 1000, 99.5, lag_ms=30 * HOUR_MS)])
     for _ in range(2):
         (hour,) = rolled.hours(Stretches(store), 1, T0 + 5 * HOUR_MS, T0 + 6 * HOUR_MS).rows()
@@ -118,6 +133,40 @@ def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) ->
         assert minute == hour
         keeping.pack_all()
     assert [row[:2] for row in store.execute("SELECT probe_id, taken_ms FROM late")] == [(1, T0 + 5 * HOUR_MS + 1000)]
+
+
+def test_what_comes_again_once_it_is_taken_away_counts_once(store: sqlite3.Connection) -> None:
+    """An old export imported again doubles no roll-up, in whatever parts it comes; a later reading counts as ever."""
+    told = [said(5 * HOUR_MS + number * 10_000, 10.0 + number / 16) for number in range(200)]
+    keeping = Keeping(store)
+    keeping.add([*told, said(30 * HOUR_MS)])
+    keeping.pack_all()
+    day = (T0, T0 + DAY_MS)
+    before = [list(rolls(Stretches(store), 1, *day).rows()) for rolls in (rolled.minutes, rolled.tens, rolled.hours)]
+    store.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + DAY_MS, 0),))
+    again = Keeping(store)
+    for part in (told[:75], told[75:]):
+        assert again.add(part) == len(part)
+        again.pack_all()
+        after = [list(rolls(Stretches(store), 1, *day).rows()) for rolls in (rolled.minutes, rolled.tens, rolled.hours)]
+        assert after == before
+    again.add([said(5 * HOUR_MS + 5, 99.0)])
+    again.pack_all()
+    (hour,) = rolled.hours(Stretches(store), 1, *day).rows()
+    assert hour[1:4] == (201, 10.0, 99.0)
+
+
+def test_a_reading_of_an_hour_that_was_taken_away_widens_its_extremes(store: sqlite3.Connection) -> None:
+    """Whether it was counted nobody can tell any more; where nothing was, it counts."""
+    keeping = Keeping(store)
+    keeping.add([said(hour * HOUR_MS, 10.0) for hour in range(0, 30, 2)])
+    keeping.pack_all()
+    store.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + DAY_MS, 0),))
+    again = Keeping(store)
+    again.add([said(4 * HOUR_MS + 1000, 99.5), said(5 * HOUR_MS + 1000, 7.5)])
+    again.pack_all()
+    found = list(rolled.hours(Stretches(store), 1, T0 + 4 * HOUR_MS, T0 + 6 * HOUR_MS).rows())
+    assert found == [(T0 + 4 * HOUR_MS, 1, 10.0, 99.5, 10.0), (T0 + 5 * HOUR_MS, 1, 7.5, 7.5, 7.5)]
 
 
 def test_late_readings_join_their_minutes_in_whatever_order_they_come(store: sqlite3.Connection) -> None:
@@ -294,7 +343,7 @@ def test_an_hour_of_a_twelve_bit_probe_takes_little_room() -> None:
 
 
 @pytest.mark.parametrize(
-    "spoil", [lambda b: b[:20], lambda b: b[:-4], lambda b: b[:40] + b"\xff" + b[41:], lambda b: b""]
+    "spoil", [lambda b: b[:20], lambda b: b[:-4], lambda b: b[:25] + bytes([b[25] ^ 0xFF]) + b[26:], lambda b: b""]
 )
 def test_a_damaged_block_says_so(spoil: object) -> None:
     """Never a wrong number: each block carries a check sum."""
@@ -303,11 +352,32 @@ def test_a_damaged_block_says_so(spoil: object) -> None:
         blocks.unpack(spoil(block))  # type: ignore[operator]
 
 
+def test_no_bit_of_a_block_can_change_unseen() -> None:
+    """Each of them in turn, those of its head too: when the first value was taken, and what it was."""
+    rows: list[Row] = [(1, T0 + number, T0 + number, number / 16, "good") for number in range(100)]
+    block, found = blocks.pack(rows), 0
+    for bit in range(8 * len(block)):
+        spoilt = bytearray(block)
+        spoilt[bit // 8] ^= 1 << bit % 8
+        try:
+            # Some bits of a deflated stream mean nothing.
+            assert blocks.unpack(bytes(spoilt)) == rows
+        except DamagedBlockError:
+            found += 1
+    assert found > 7 * len(block)
+
+
+def test_a_block_of_the_first_form_is_read() -> None:
+    """Its head lies before what is packed."""
+    block = bytes.fromhex(FIRST_FORM)
+    assert blocks.unpack(block) == [(1, T0 + 10_000 * n, T0 + 10_000 * n + 40, 15 + n / 16, "good") for n in range(3)]
+
+
 def test_a_block_of_a_newer_program_is_refused_by_its_version() -> None:
     """It is not read as something else."""
     block = blocks.pack([(1, T0, T0, 1.0, "good")])
-    with pytest.raises(DamagedBlockError, match="version 2, not 1"):
-        blocks.unpack(b"\x02" + block[1:])
+    with pytest.raises(DamagedBlockError, match="version 3, not 2"):
+        blocks.unpack(b"\x03" + block[1:])
 
 
 def test_readings_are_read_back_as_they_were_heard(store: sqlite3.Connection) -> None:
