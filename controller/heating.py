@@ -17,9 +17,9 @@ from controller.tuning import pulses
 FORGET_AFTER_S = 600.0
 """[s] Held off longer than this, control starts afresh. Source: engineering judgement."""
 
-TOO_WARM_K = 2.0
-"""[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09).
-Source: engineering judgement."""
+TOO_WARM_K, STORED_WARM_K = 2.0, 2.75
+"""[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09). The second
+holds for a plan's heat alone, stored before a night beyond the heater. Source: engineering judgement."""
 FOLLOWS_S = 3600.0
 """[s] lag of the integral behind a plan that is followed. Source: engineering judgement."""
 
@@ -76,7 +76,8 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
         return False
     if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
         _new_duty(plan, state, soil_c, state.asked_c, now)
-    if state.working_c is not None and soil_c > state.working_c + TOO_WARM_K:
+    most_k = STORED_WARM_K if state.planned and state.duty > 0.0 else TOO_WARM_K
+    if state.working_c is not None and soil_c > state.working_c + most_k:
         # Weather's share and the rest of a window are no reason to heat soil that the sun has warmed.
         state.duty, state.cycle = 0.0, None
         return False

@@ -16,7 +16,7 @@ from tests.bench.control.optimum import HALF_S, STEPS, optimum, problem
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
 from tests.bench.control.rows import BAND_K, CONTROLLERS, ROWS, UNPLANNED, Case, Score, case, controller
-from tests.bench.control.section import _parser, _runs, missed, most_over_kh
+from tests.bench.control.section import _parser, _runs, main, missed, most_over_kh
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
 EVERY = (
@@ -280,3 +280,13 @@ def test_without_options_every_row_and_controller_is_compared_and_ours_alone_whe
     assert (asked.rows.split(","), asked.controllers.split(",")) == (list(ROWS), list(CONTROLLERS))
     assert [each for each, _ in _runs("air-ample", CONTROLLERS)] == list(CONTROLLERS)
     assert UNPLANNED not in [each for each, _ in _runs("cable-short", CONTROLLERS)]
+
+
+@pytest.mark.parametrize("weather", ["1,2", "hot,mild"])
+def test_a_fortnight_that_nobody_knows_is_refused_with_those_that_exist(weather: str) -> None:
+    """A seed is no name: taken for one, it would be the same fortnight each time. What is known is told."""
+    unknown = weather.removeprefix("hot,").replace(",", ", ")
+    with pytest.raises(SystemExit, match=f"^unknown: {unknown}; choose from hot, freezing, newark$"):
+        main(["--weather", weather])
+    with pytest.raises(KeyError, match="no fortnight '2'; there are hot, freezing, newark"):
+        fortnight("2")

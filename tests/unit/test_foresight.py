@@ -6,6 +6,7 @@ import pytest
 
 from controller.control.foresight import Foresight, planned_duty
 from controller.foreseen import plan_at
+from tests.core_site import AIR, NIGHT_MS, SOIL, Bed, plan_of
 
 START_MS = 1_772_409_600_000
 PLAN = Foresight(START_MS, 1800.0, (0.2, 0.8, 0.5), (17.0, 17.5, 18.0, 18.0), (18.0, 18.0, None))
@@ -64,3 +65,48 @@ def test_a_plan_holds_two_minutes_after_its_start() -> None:
     assert plan_at([PLAN, later], later.starts_ms + 119_999) is PLAN
     assert plan_at([PLAN, later], later.starts_ms + 120_000) is later
     assert plan_at([], later.starts_ms) is None
+
+
+def heated(soil_c: float, duty: float | None) -> Bed:
+    """Return a bed in frost, under a set point of 20 Cel and a loop too weak to say no, ten minutes on.
+
+    `duty` is its plan's; None: there is no plan.
+    """
+    begins_ms = NIGHT_MS - 600_000
+    plan = None if duty is None else Foresight(begins_ms, 1800.0, (duty,) * 4, (soil_c,) * 5, (20.0,) * 4)
+    outside = {"name": "outside", "quantity": "outside", "height_m": 1.5}
+    weak = {"gain_per_k": 0.02, "integral_h": 100.0, "window_s": 300.0}
+    says = {"soil": soil_c, "air": 10.0, "outside": -10.0}
+    return Bed(plan_of(SOIL, AIR, outside, control=weak), dict(says), also={"foresight": plan}).run(600)
+
+
+@pytest.mark.parametrize(
+    ("soil_c", "duty", "heats"),
+    [
+        (21.9, None, True),
+        (22.1, None, False),
+        (22.1, 1.0, True),
+        (22.74, 1.0, True),
+        (22.76, 1.0, False),
+        (21.9, 0.0, False),
+    ],
+)
+def test_a_plan_alone_stores_heat_up_to_two_kelvin_and_three_quarters(
+    soil_c: float, duty: float | None, heats: bool
+) -> None:
+    """Under the 3 K at which heat latches off. Without a plan 2 K end it: the sun has warmed the soil."""
+    bed = heated(soil_c, duty)
+    assert bool(bed.on_seconds(120)) is heats
+    assert not bed.trips
+
+
+def test_the_rest_of_a_window_is_no_stored_heat() -> None:
+    """A plan that asks for no heat any more, in the middle of a closing: above 2 K the contact opens."""
+    bed = heated(22.1, 0.9)
+    assert any(bed.tick() for _ in range(300))
+    bed.also = {
+        "foresight": replace(
+            PLAN, starts_ms=bed.now.utc_ms, duty=(0.0,) * 3, soil_c=(22.1,) * 4, set_point_c=(20.0,) * 3
+        )
+    }
+    assert not bed.run(12).on

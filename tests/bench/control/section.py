@@ -15,7 +15,7 @@ from tests.bench.control import losing, nights  # noqa: E402
 from tests.bench.control.eyes import Eyes  # noqa: E402
 from tests.bench.control.pool import Kept, all_of, code_now  # noqa: E402
 from tests.bench.control.rows import CONTROLLERS, NONE_KH, ROWS, UNPLANNED, Score, score  # noqa: E402
-from tests.bench.control.weather import FORECASTS  # noqa: E402
+from tests.bench.control.weather import FORECASTS, NAMED  # noqa: E402
 from tests.bench.table import aligned  # noqa: E402
 
 SEEDS, QUICK_SEEDS = 10, 3
@@ -30,9 +30,10 @@ def main(arguments: Sequence[str]) -> int:
     """Run the comparison; 1 if ours misses a target."""
     asked = _parser().parse_args(arguments)
     seeds = QUICK_SEEDS if asked.quick and asked.seeds is None else asked.seeds or SEEDS
-    which: list[int | str] = list(asked.weather.split(",")) if asked.weather else list(range(seeds))
+    weathers = asked.weather.split(",") if asked.weather else []
+    which: list[int | str] = [*weathers] or list(range(seeds))
     names, controllers = asked.rows.split(","), asked.controllers.split(",")
-    for given, known in ((names, ROWS), (controllers, CONTROLLERS)):
+    for given, known in ((names, ROWS), (controllers, CONTROLLERS), (weathers, NAMED)):
         unknown = sorted(set(given) - set(known))
         if unknown:
             raise SystemExit(f"unknown: {', '.join(unknown)}; choose from {', '.join(known)}")
@@ -55,7 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--rows", default=",".join(ROWS), help="rows, by commas")
     parser.add_argument("--controllers", default=",".join(CONTROLLERS), help="controllers, by commas")
     parser.add_argument("--forecast", default="usual", choices=list(FORECASTS))
-    parser.add_argument("--weather", help='instead of seeds: "hot,freezing,newark"')
+    parser.add_argument("--weather", help=f'instead of seeds: "{",".join(NAMED)}"')
     parser.add_argument("--eyes", action="store_true", help="what losing each eye costs, beside a plain PI")
     parser.add_argument("--nights", action="store_true", help="the night's coldest, as foreseen at sunset")
     parser.add_argument(

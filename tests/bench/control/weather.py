@@ -22,6 +22,8 @@ HOURS_AHEAD = 48
 ISSUED_EVERY_H = 6
 SPREAD_K = 1.5
 """[K] standard deviation of a forecast's error two days ahead."""
+NAMED = ("hot", "freezing", "newark")
+"""Fortnights never seen while tuning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,9 @@ class Fortnight:
 
 @lru_cache(maxsize=32)
 def fortnight(which: int | str) -> Fortnight:
-    """Return a fortnight by seed, or "hot", "freezing" or "newark"."""
+    """Return a fortnight by seed, or one of `NAMED`; raises KeyError at any other name."""
+    if isinstance(which, str) and which not in NAMED:
+        raise KeyError(f"no fortnight {which!r}; there are {', '.join(NAMED)}")
     if which == "newark":
         start_ms = newark.START_MS + 14 * DAY_MS
         return _laid_out(newark.weather(), start_ms, (newark.LATITUDE, newark.LONGITUDE), 0)
