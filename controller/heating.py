@@ -20,6 +20,9 @@ FORGET_AFTER_S = 600.0
 TOO_WARM_K, STORED_WARM_K = 2.0, 2.75
 """[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09). The second
 holds for a plan's heat alone, stored before a night beyond the heater. Source: engineering judgement."""
+SHY_OF_TRIP_K = 1.0
+"""[K] Nor is soil heated so near its trip, which settings may have lowered: what a cable still holds must not latch.
+Source: engineering judgement."""
 FOLLOWS_S = 3600.0
 """[s] lag of the integral behind a plan that is followed. Source: engineering judgement."""
 
@@ -76,8 +79,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
         return False
     if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
         _new_duty(plan, state, soil_c, state.asked_c, now)
-    most_k = STORED_WARM_K if state.planned and state.duty > 0.0 else TOO_WARM_K
-    if state.working_c is not None and soil_c > state.working_c + most_k:
+    if state.working_c is not None and soil_c > _warmest_c(plan, state, state.working_c):
         # Weather's share and the rest of a window are no reason to heat soil that the sun has warmed.
         state.duty, state.cycle = 0.0, None
         return False
@@ -85,6 +87,13 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     rested = state.order.on or now.mono_s - state.opened_s >= plan.times.least_off_s
     # A lease that lapsed has opened the contact too: it rests as long as after an opening of ours (hazard R10).
     return wanted and rested and now.mono_s - state.lapsed_s >= plan.times.least_off_s
+
+
+def _warmest_c(plan: Plan, state: State, working_c: float) -> float:
+    """Return the soil [Cel] above which there is no heat."""
+    most_k = STORED_WARM_K if state.planned and state.duty > 0.0 else TOO_WARM_K
+    trips_c = [each.over for each in plan.soil if each.over is not None]
+    return min([working_c + most_k, *(each - SHY_OF_TRIP_K for each in trips_c)])
 
 
 def _into_window_s(plan: Plan, now: Moment) -> float:

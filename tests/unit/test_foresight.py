@@ -67,7 +67,7 @@ def test_a_plan_holds_two_minutes_after_its_start() -> None:
     assert plan_at([], later.starts_ms) is None
 
 
-def heated(soil_c: float, duty: float | None) -> Bed:
+def heated(soil_c: float, duty: float | None, trip_c: float = 40.0) -> Bed:
     """Return a bed in frost, under a set point of 20 Cel and a loop too weak to say no, ten minutes on.
 
     `duty` is its plan's; None: there is no plan.
@@ -77,7 +77,8 @@ def heated(soil_c: float, duty: float | None) -> Bed:
     outside = {"name": "outside", "quantity": "outside", "height_m": 1.5}
     weak = {"gain_per_k": 0.02, "integral_h": 100.0, "window_s": 300.0}
     says = {"soil": soil_c, "air": 10.0, "outside": -10.0}
-    return Bed(plan_of(SOIL, AIR, outside, control=weak), dict(says), also={"foresight": plan}).run(600)
+    built = plan_of(SOIL, AIR, outside, control=weak, limits={"soil_trip": trip_c})
+    return Bed(built, dict(says), also={"foresight": plan}).run(600)
 
 
 @pytest.mark.parametrize(
@@ -96,6 +97,14 @@ def test_a_plan_alone_stores_heat_up_to_two_kelvin_and_three_quarters(
 ) -> None:
     """Under the 3 K at which heat latches off. Without a plan 2 K end it: the sun has warmed the soil."""
     bed = heated(soil_c, duty)
+    assert bool(bed.on_seconds(120)) is heats
+    assert not bed.trips
+
+
+@pytest.mark.parametrize(("duty", "trip_c", "heats"), [(1.0, 23.4, True), (1.0, 23.2, False), (None, 21.4, False)])
+def test_no_heat_comes_near_a_trip_that_settings_have_lowered(duty: float | None, trip_c: float, heats: bool) -> None:
+    """Soil 1 K below its trip is heated no more, by a plan or without: what the cable still holds would latch."""
+    bed = heated(22.3 if duty else 20.5, duty, trip_c)
     assert bool(bed.on_seconds(120)) is heats
     assert not bed.trips
 
