@@ -80,7 +80,7 @@ def test_what_it_comes_to_is_said_first_and_each_comparison_is_a_row(opened: Tes
     assert "more than chance <small>by chance 0.8%, rarest 0.8%</small>" in row[1]
 
 
-@pytest.mark.parametrize(("days", "said"), [(0, "2 Jul, 1 never, 1 not yet"), (300, "2 July, 1 never, 1 none noted")])
+@pytest.mark.parametrize(("days", "said"), [(0, "2 Jul, 1 never, 1 not yet"), (300, "2 Jul, 1 never, 1 none noted")])
 def test_no_crop_is_called_never_before_somebody_says_so(site: ApiSite, days: int, said: str) -> None:
     """While the season is on, a plant without fruit has none yet; afterwards none was noted."""
     with closing(open_writer(site.folder / "season.db", people.MIGRATIONS)) as season:
