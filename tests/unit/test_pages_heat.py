@@ -48,8 +48,8 @@ def test_three_weeks_of_very_many_runs_still_open(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("path", "said"),
     [
-        ("/enclosures/oak", "no enclosure 'oak'"),
-        ("/enclosures/oak/heat", "no enclosure 'oak'"),
+        ("/enclosures/oak", "enclosure 'oak' is not in settings"),
+        ("/enclosures/oak/heat", "enclosure 'oak' is not in settings"),
         ("/nothing-here", "there is no such page"),
     ],
 )
