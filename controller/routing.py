@@ -13,6 +13,9 @@ from controller.wire.payload import Form, Refusal, decode
 
 KEPT_BYTES = 200
 
+BURST_MS = 1000
+"""[ms] What comes without a stamp so soon after, by the clock, as to be filed behind the one before it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Listener:
@@ -36,6 +39,7 @@ class Routing:
         self.states: dict[str, str] = {}
         self.refused: dict[str, Counter[str]] = {each.name: Counter() for each in settings.enclosure}
         self.last_refused: dict[str, dict[str, str]] = {each.name: {} for each in settings.enclosure}
+        self._filed_ms: dict[tuple[str, str], int] = {}
         for enclosure in settings.enclosure:
             self.states[f"{root}/{enclosure.name}/heater/state"] = enclosure.name
             for probe in enclosure.probe:
@@ -64,10 +68,19 @@ class Routing:
                 self.refuse(listener.enclosure, message, found.reason)
                 continue
             for each in found:
+                at_ms = arrived.utc_ms if each.taken_ms is not None else self._apart_ms(listener, arrived.utc_ms)
                 yield Reading(
-                    listener.enclosure, probe.name, each.value, each.taken_ms, arrived.utc_ms, arrived.mono_s,
+                    listener.enclosure, probe.name, each.value, each.taken_ms, at_ms, arrived.mono_s,
                     each.source, message.retained,
                 )  # fmt: skip
+
+    def _apart_ms(self, listener: Listener, arrived_ms: int) -> int:
+        """Return a time of receipt of its own for a reading without a stamp: the record keeps one of each instant."""
+        key = (listener.enclosure, listener.probe.name)
+        before_ms = self._filed_ms.get(key, 0)
+        at_ms = before_ms + 1 if 0 <= before_ms - arrived_ms < BURST_MS else arrived_ms
+        self._filed_ms[key] = at_ms
+        return at_ms
 
     def refuse(self, enclosure: str, message: Message, reason: str) -> None:
         """Count a refused message and keep the beginning of its payload."""

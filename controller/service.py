@@ -147,7 +147,8 @@ class Controller:
                 self.inbox.drop(message)
         for message in self._held.ready():
             # The writer sends it after the commit of the rows that stand before it in the line.
-            self.writer.put_reading(None, partial(self.inbox.acknowledge, message))
+            if not self.writer.put_reading(None, partial(self.inbox.acknowledge, message)):
+                self.inbox.drop(message)
 
     def _once_a_second(self, now: Moment) -> None:
         self.inbox.look(now)

@@ -14,6 +14,7 @@ import paho.mqtt.client as mqtt
 from controller.clock import Clock, Moment
 from controller.settings import Settings
 from controller.wire import session
+from controller.wire.outstanding import Outstanding, Told
 from controller.wire.presence import Presence
 
 log = logging.getLogger("soilward.wire")
@@ -33,8 +34,10 @@ class Message:
 
     Parameters
     ----------
+    mid, qos
+        The broker's number for it, and whether it waits for our acknowledgement (1) or not (0).
     link
-        Number of the connection it came on: a later connection must not acknowledge it.
+        Number of the connection it came on.
     """
 
     topic: str
@@ -93,6 +96,7 @@ class Inbox:
         self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, own))]
         self._lock = threading.Lock()
         self._link = 0
+        self._outstanding = Outstanding(session.WINDOW)
         self._connected = self._owed = False
         self._resumed_s = clock.now().mono_s
         self._dropped_s = self._reopened_s = float("-inf")
@@ -165,25 +169,31 @@ class Inbox:
         return messages
 
     def acknowledge(self, message: Message) -> None:
-        """Tell the broker that this message is safe with us, unless it came on an earlier connection."""
+        """Tell the broker that this message is safe with us: now, or when a later connection tells it again."""
         if message.qos == 0:
             return
         with self._lock:
-            same = message.link == self._link and self._connected
-        if same:
+            link = self._link if self._connected else 0
+            can_hear = self._outstanding.keep(message.mid, message.link, link)
+        if can_hear:
             self.client.ack(message.mid, message.qos)
 
     def drop(self, message: Message) -> None:
         """Give a message up unacknowledged: the broker keeps it, and is asked for it again."""
         self.dropped += 1
         self._dropped_s = self._clock.now().mono_s
-        self._owed = self._owed or message.qos > 0
+        if message.qos:
+            self._owed = True
+            with self._lock:
+                self._outstanding.drop(message.mid)
 
-    def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_connect(self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             log.warning("broker refused us: %s", reason)
             return
         with self._lock:
+            if not flags.session_present:
+                self._outstanding.begin()
             self._link += 1
             self._connected = True
             self._resumed_s = self._clock.now().mono_s
@@ -213,7 +223,18 @@ class Inbox:
             self._presence.take(client, bytes(message.payload), message.retain)
             return
         item = Message(topic, bytes(message.payload), message.retain, arrived, message.mid, message.qos, self._link)
+        if item.qos and self._is_told_again(item, message.dup):
+            return
         try:
             self.messages.put_nowait(item)
         except queue.Full:
             self.drop(item)
+
+    def _is_told_again(self, message: Message, duplicate: bool) -> bool:
+        """Whether we have this message already; if it is kept, its acknowledgement was lost and goes out anew."""
+        with self._lock:
+            content = (message.topic, message.payload)
+            told = self._outstanding.take(message.mid, content, message.link, duplicate)
+        if told is Told.KEPT:
+            self.client.ack(message.mid, message.qos)
+        return told is not Told.NEW

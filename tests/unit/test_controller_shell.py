@@ -93,6 +93,8 @@ def ran(tmp_path: Path) -> Iterator[None]:
         sys.setswitchinterval(before_s)
         gc.set_threshold(*thresholds)
         gc.unfreeze()
+        # paho leaves the pair of sockets that wake its thread to the collector.
+        controller.inbox.client._reset_sockets()
 
 
 def test_a_busy_loop_hands_over_to_the_thread_that_sends(ran: None) -> None:
@@ -226,6 +228,19 @@ def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, mo
     shell.turn(1)
     assert one.inbox.dropped == 1
     assert queued == [None]
+
+
+def test_an_acknowledgement_that_finds_no_room_gives_its_message_up(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its rows are in line and it is not: unless it is told again as new, nothing would ever acknowledge it."""
+    one = shell.controller
+    monkeypatch.setattr(one.writer, "put_reading", lambda row, _done: row is not None)
+    now = shell.clock.now()
+    payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 15.0)])
+    one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
+    shell.turn(1)
+    assert one.inbox.dropped == 1
 
 
 def test_a_reading_over_its_limit_gives_its_enclosure_the_next_turn(

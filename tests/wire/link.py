@@ -120,6 +120,10 @@ class Link:
                 self._watch(up, first, body)
             yield whole(first, body)
 
+    def watched_by(self, watch: Watch) -> None:
+        """Let somebody see every packet from here on."""
+        self._watch = watch
+
     @property
     def quiet(self) -> bool:
         """Whether no connection stands, so all that was sent has been seen."""

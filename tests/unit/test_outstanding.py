@@ -1,0 +1,68 @@
+"""What the broker may tell again: known until it is acknowledged, and for a window after, by its own number alone."""
+
+import pytest
+
+from controller.wire.outstanding import Outstanding, Told
+
+WINDOW = 3
+SOIL, AIR = ("site/soil", b"15.5"), ("site/air", b"8.0")
+
+
+@pytest.fixture
+def out() -> Outstanding:
+    """Return one that has heard the soil as number 7 on its first link."""
+    made = Outstanding(WINDOW)
+    assert made.take(7, SOIL, 1, duplicate=False) is Told.NEW
+    return made
+
+
+def test_told_again_it_is_known_whether_it_waits_or_is_kept(out: Outstanding) -> None:
+    """Waiting: nothing is due. Kept while no link stood: the acknowledgement is due."""
+    assert out.take(7, SOIL, 2, duplicate=True) is Told.AGAIN
+    assert out.keep(7, 1, 2)
+    assert out.take(7, SOIL, 3, duplicate=True) is Told.KEPT
+
+
+def test_kept_between_two_links_it_waits_to_be_told_again(out: Outstanding) -> None:
+    """An acknowledgement on a link that has not told the message would be about another one."""
+    assert not out.keep(7, 1, 2)
+    assert out.take(7, SOIL, 2, duplicate=True) is Told.KEPT
+
+
+@pytest.mark.parametrize(
+    ("number", "content", "duplicate"),
+    [(7, SOIL, False), (7, AIR, True), (8, SOIL, True)],
+    ids=["a number given anew", "another's bytes", "another number"],
+)
+def test_what_is_not_surely_the_same_is_new(
+    out: Outstanding, number: int, content: tuple[str, bytes], duplicate: bool
+) -> None:
+    """All three must agree: the broker's word, its number, and the bytes."""
+    assert out.take(number, content, 2, duplicate) is Told.NEW
+
+
+def test_an_old_message_acknowledges_no_new_one_of_its_number(out: Outstanding) -> None:
+    """The broker lost its session and counts from one again: what is on disk now is not what it has just told."""
+    out.begin()
+    assert out.take(7, SOIL, 2, duplicate=True) is Told.NEW
+    assert not out.keep(7, 1, 2)
+    assert out.keep(7, 2, 2)
+
+
+def test_what_was_given_up_is_new_when_it_is_told_again(out: Outstanding) -> None:
+    """There was no room for it, so nobody has it."""
+    out.drop(7)
+    assert out.take(7, SOIL, 2, duplicate=True) is Told.NEW
+
+
+def test_as_many_acknowledged_ones_are_remembered_as_the_broker_may_have_out(out: Outstanding) -> None:
+    """The acknowledgements of a dead link are no more than the window; older ones need no memory."""
+    out.keep(7, 1, 1)
+    for number in range(WINDOW - 1):
+        out.take(100 + number, AIR, 1, duplicate=False)
+        out.keep(100 + number, 1, 1)
+    assert out.take(7, SOIL, 2, duplicate=True) is Told.KEPT
+    for number in range(WINDOW):
+        out.take(200 + number, AIR, 2, duplicate=False)
+        out.keep(200 + number, 2, 2)
+    assert out.take(7, SOIL, 3, duplicate=True) is Told.NEW

@@ -1,0 +1,45 @@
+"""Readings out of messages: what has no stamp is told apart by when it came, however many come at once."""
+
+from collections.abc import Sequence
+
+import pytest
+
+from controller.clock import Moment
+from controller.routing import Routing
+from controller.wire.inbox import Message
+from tests.core_site import NIGHT_MS, settings_of
+
+TOPIC = "soilward/larch/probe/soil"
+
+
+@pytest.fixture
+def routing() -> Routing:
+    """Return the routing of a site with one enclosure."""
+    return Routing(settings_of())
+
+
+def _stamps(routing: Routing, arrived_ms: Sequence[int], payload: bytes = b"15.5") -> list[int]:
+    found = []
+    for number, utc_ms in enumerate(arrived_ms):
+        moment = Moment(1000.0 + number / 1000, utc_ms)
+        found += [each.stamp_ms for each in routing.readings(Message(TOPIC, payload, False, moment, number, 1, 1))]
+    return found
+
+
+def test_bare_numbers_that_come_in_one_millisecond_are_each_kept(routing: Routing) -> None:
+    """A queue of them is told within a few: under one stamp the record would keep the first alone."""
+    told = _stamps(routing, [NIGHT_MS, NIGHT_MS, NIGHT_MS, NIGHT_MS + 1, NIGHT_MS + 2, NIGHT_MS + 50])
+    assert told == [NIGHT_MS, NIGHT_MS + 1, NIGHT_MS + 2, NIGHT_MS + 3, NIGHT_MS + 4, NIGHT_MS + 50]
+
+
+def test_a_wall_clock_set_back_does_not_leave_bare_numbers_an_hour_ahead(routing: Routing) -> None:
+    """A second is a burst; more than that is another time (hazard T01)."""
+    back_ms = NIGHT_MS - 3_600_000
+    assert _stamps(routing, [NIGHT_MS, back_ms, back_ms]) == [NIGHT_MS, back_ms, back_ms + 1]
+
+
+def test_a_stamp_of_its_own_is_left_as_it_is(routing: Routing) -> None:
+    """Told twice, it is the same reading."""
+    payload = f'[{{"n":"soil","u":"Cel","v":15.5,"t":{NIGHT_MS // 1000}}}]'.encode()
+    told = _stamps(routing, [NIGHT_MS + 100, NIGHT_MS + 100], payload)
+    assert told == [NIGHT_MS // 1000 * 1000] * 2
