@@ -11,10 +11,16 @@ CHAIN = "journal's chain holds"
 
 
 def copy_line(state: State) -> str:
-    """Say that the copy of the record elsewhere is behind, and why; empty while all is well or there is none."""
+    """Say that the copy of the record elsewhere is behind, or lacks something, and why; empty while all is well."""
     word = told(state.folder)
-    if word is None or not word.trouble:
+    if word is None:
         return ""
+    if not word.trouble:
+        points = "1 point" if word.refused == 1 else f"{word.refused} points"
+        lacks = (
+            f"The copy elsewhere lacks {points} that the store there refused; the log says why. All is on record here."
+        )
+        return lacks if word.refused else ""
     behind = (
         ""
         if word.oldest_ms is None

@@ -3,7 +3,9 @@
 InfluxDB 2 and 3 and VictoriaMetrics take the same write call (`/api/v2/write`, line protocol).
 """
 
+import logging
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from influxdb_client import InfluxDBClient, Point, WritePrecision
 from influxdb_client.client.write_api import SYNCHRONOUS
@@ -13,14 +15,33 @@ from urllib3.exceptions import HTTPError
 from controller.errors import SettingsError, SoilwardError
 from controller.settings import Elsewhere, Remote
 
+log = logging.getLogger("soilward.forwarder")
 TIMEOUT_MS = 20_000
 """[ms] patience with one call. Source: engineering judgement."""
-_POINTS_AT_FAULT = frozenset({400, 413, 422})
+_MALFORMED = 400
+ENOUGH_REFUSED = 8
+"""Points called malformed one after the other, none taken: the last of the batch is tried, and then no more of it.
+Source: engineering judgement."""
+_POINTS_AT_FAULT = frozenset({_MALFORMED, 413, 422})
 """Statuses by which these stores refuse what is in a batch, or its size; all others are about us or about them."""
 
 
 class RemoteError(SoilwardError):
     """The store elsewhere did not take what was sent; nothing is lost, it is sent again."""
+
+
+@dataclass(slots=True)
+class _Batch:
+    """What has become of a batch so far: points taken, points refused."""
+
+    points: Sequence[Point]
+    taken: int = 0
+    refused: int = 0
+
+    @property
+    def looks_hopeless(self) -> bool:
+        """Whether all that was tried was refused, and enough was tried; one alone tells nothing."""
+        return not self.taken and len(self.points) > 1 and self.refused >= min(ENOUGH_REFUSED, len(self.points))
 
 
 class RemoteWriter:
@@ -50,23 +71,48 @@ class RemoteWriter:
         Raises
         ------
         RemoteError
-            If the store cannot be reached or does not let us in.
+            If the store cannot be reached, does not let us in, or calls every point malformed: ours are alike, so
+            then it is something else that answers.
         """
+        batch = _Batch(points)
+        self._send(points, batch)
+        self.refused += batch.refused
+
+    def _send(self, points: Sequence[Point], batch: _Batch) -> None:
         if not points:
             return
+        fault = self._fault_of(points)
+        if fault is None:
+            batch.taken += len(points)
+        elif len(points) > 1:
+            middle = len(points) // 2
+            self._send(points[:middle], batch)
+            self._send(points[middle:], batch)
+        else:
+            batch.refused += 1
+            log.warning("%s will never take %s: %s", self._remote.url, points[0], fault.message or fault.reason)
+            if fault.status == _MALFORMED and batch.looks_hopeless:
+                self._try_last(batch)
+
+    def _try_last(self, batch: _Batch) -> None:
+        if self._fault_of(batch.points[-1:]) is not None:
+            raise RemoteError(
+                f"{self._remote.url} answered {_MALFORMED} to every point tried; see that remote.url is the store "
+                "itself and remote.kind what it is"
+            )
+        batch.taken += 1
+
+    def _fault_of(self, points: Sequence[Point]) -> ApiException | None:
+        """Write points; return None if all were taken, else the answer by which the store finds fault with them."""
         try:
             self._write.write(bucket=self._remote.bucket, record=points, write_precision=WritePrecision.NS)
         except ApiException as error:
-            if error.status not in _POINTS_AT_FAULT:
-                raise RemoteError(f"{self._remote.url} answered {error.status}: {_why(error)}") from error
-            if len(points) == 1:
-                self.refused += 1
-                return
-            middle = len(points) // 2
-            self.send(points[:middle])
-            self.send(points[middle:])
+            if error.status in _POINTS_AT_FAULT:
+                return error
+            raise RemoteError(f"{self._remote.url} answered {error.status}: {_why(error)}") from error
         except (HTTPError, OSError) as error:
             raise RemoteError(f"{self._remote.url} cannot be reached: {type(error).__name__}") from error
+        return None
 
     def close(self) -> None:
         """Let the connection go."""

@@ -192,3 +192,14 @@ def test_a_copy_elsewhere_that_is_behind_is_said_on_the_site_page(tmp_path: Path
         shown = client.get("/").text
         assert "there cannot be reached. Nothing is lost; it is sent later." in shown
         assert "The copy elsewhere is behind since" in shown
+
+
+@pytest.mark.parametrize(("refused", "said"), [(0, ""), (1, "lacks 1 point "), (3, "lacks 3 points ")])
+def test_a_copy_elsewhere_that_lacks_something_for_good_is_said_too(tmp_path: Path, refused: int, said: str) -> None:
+    """What the store there will never take is left out: told, for nobody would look for it."""
+    with open_site(tmp_path) as client:
+        with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
+            outbox.execute("INSERT INTO told VALUES (1, ?, NULL, 50, ?, '')", (NOW_MS, refused))
+        shown = client.get("/").text
+        assert ("copy elsewhere" in shown) == bool(refused)
+        assert said in shown
