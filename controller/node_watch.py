@@ -7,6 +7,7 @@ from controller.safety import limits
 from controller.safety.node_fault import WORDS, NodeFault
 from controller.safety.trip import Trip, TripKind
 from controller.state import NodeReport, NodeWatch
+from controller.units import percent
 
 LATELY = 3
 """Reports over which the promptest is taken: delay makes a report late, never early."""
@@ -84,9 +85,8 @@ def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWat
         trips.append(_fault_trip(NodeFault.CURRENT_WHEN_OPEN, at_ms))
     error = clock_error(watch)
     if error is not None and abs(error) > limits.NODE_CLOCK_ERROR:
-        detail = (
-            f"the relay node's clock runs {abs(error):.0%} {'slow' if error > 0 else 'fast'}; leases cannot be trusted"
-        )
+        runs = f"{percent(abs(error))} {'slow' if error > 0 else 'fast'}"
+        detail = f"the relay node's clock runs {runs}; leases cannot be trusted"
         trips.append(Trip(TripKind.NODE_CLOCK, "", round(error, 3), limits.NODE_CLOCK_ERROR, at_ms, detail))
         watch = replace(watch, lateness=())
     known = frozenset(report.faults)

@@ -20,6 +20,11 @@ def c_to_fahrenheit(value_c: float) -> float:
     return value_c * FAHRENHEIT_PER_K + 32.0
 
 
+def percent(part: float, digits: int = 0) -> str:
+    """Say a part (0-1) in percent, the sign parted from the number. Source: SI Brochure, 9th edition, 5.4.7."""
+    return f"{100.0 * part:.{digits}f} %"
+
+
 def temperature_c(written: str | float) -> float:
     """Read a temperature as a person writes it: a number in Cel, or text with its unit ("65 F").
 

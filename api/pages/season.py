@@ -17,6 +17,7 @@ from api.season.site_waking import awake, bounds
 from api.season.waking import MOST_MISSING, Course, Expected
 from api.state import State
 from controller.errors import StoreError
+from controller.units import percent
 
 THRESHOLDS_C = (0.0, -2.2, -4.0)
 """[Cel] freeze, hard freeze (28 F; US practice), and where roots in pots begin to suffer (common practice)."""
@@ -217,7 +218,7 @@ def _begin(freezes: Freezes, today: date) -> date:
 
 
 def _share(share: Share) -> tuple[str, str]:
-    return f"{share.chance:.0%}", f"{share.low * 100:.0f}\N{EN DASH}{share.high:.0%}"
+    return percent(share.chance), f"{share.low * 100:.0f}\N{EN DASH}{share.high * 100:.0f}"
 
 
 def _rule(freezes: Freezes, unit: Unit) -> str:

@@ -6,7 +6,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from controller.clock import from_rfc3339
-from controller.units import FAHRENHEIT_PER_K, c_to_fahrenheit
+from controller.units import FAHRENHEIT_PER_K, c_to_fahrenheit, percent
 
 MINUS = "\N{MINUS SIGN}"
 _SPACE = "\N{NO-BREAK SPACE}"
@@ -103,8 +103,8 @@ def sentence(text: str, unit: Unit) -> str:
 def chance_said(chance: float) -> str:
     """Say a chance in percent; what is possible is never said to be none, nor what is not certain to be sure."""
     if 0.0 < chance < 0.01:
-        return "under 1%"
-    return "over 99%" if 0.99 < chance < 1.0 else f"{chance:.0%}"
+        return "under 1 %"
+    return "over 99 %" if 0.99 < chance < 1.0 else percent(chance)
 
 
 def kelvin(unit: Unit) -> tuple[float, str]:

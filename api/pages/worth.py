@@ -11,6 +11,7 @@ from api.season.statistics import ComparisonError
 from api.season.worth import Compared, Measure, Side, Tree, compare
 from api.season.worth_cost import NOTHING, per_day, per_kilogram
 from api.state import State
+from controller.units import percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +98,8 @@ def _compared(each: Compared) -> ComparedShown:
 
 def _percent(chance: float) -> str:
     if chance >= 0.1:
-        return f"{chance:.0%}"
-    return f"{chance:.1%}" if chance >= 0.0015 else "under 0.2%"
+        return percent(chance)
+    return percent(chance, 1) if chance >= 0.0015 else "under 0.2 %"
 
 
 def _units(side: Side) -> str:
@@ -138,7 +139,7 @@ def _protection(found: Grown, name: str, is_over: bool) -> ProtectionShown:
         len(trees),
         _first(trees, is_over),
         _harvest(trees),
-        f"{sum(damage) / len(damage):.0%}" if damage else "—",
+        percent(sum(damage) / len(damage)) if damage else "—",
         f"{used.kwh:.0f}" if used.kwh else "—",
     )
 

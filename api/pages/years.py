@@ -9,6 +9,7 @@ from api.season import chill, heat_units, worth_words
 from api.season.bbch import Scale, codes
 from api.season.years import Crop, Froze, Year, changes
 from api.state import State
+from controller.units import percent
 
 ALIKE = 0.02
 """Part by which two sums may differ and still be called alike."""
@@ -74,7 +75,7 @@ def _clauses(this: Year, last: Year) -> Iterator[str]:
         if one is not None and other:
             part = one / other - 1.0
             more = "more" if part > 0 else "less"
-            yield f"as much {name}" if abs(part) < ALIKE else f"{abs(part):.0%} {more} {name}"
+            yield f"as much {name}" if abs(part) < ALIKE else f"{percent(abs(part))} {more} {name}"
     for crop, words in CROPS.items():
         days = _apart(this, last, _first_of(crop))
         if days is not None:

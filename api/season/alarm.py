@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from controller.season_settings import Frost
+from controller.units import percent
 
 
 class Stage(Enum):
@@ -155,7 +156,7 @@ def leaves_colder(wind_m_s: float | None = None, cloud: float | None = None) -> 
     if wind_m_s is not None and wind_m_s >= CALM_M_S:
         return Colder(0.0, 0.0, f"wind of {wind_m_s:g} m/s keeps leaves as warm as the air")
     if cloud is not None and cloud >= CLEAR:
-        return Colder(0.0, 0.0, f"cloud over {cloud:.0%} of the sky keeps leaves nearly as warm as the air")
+        return Colder(0.0, 0.0, f"cloud over {percent(cloud)} of the sky keeps leaves nearly as warm as the air")
     known = wind_m_s is not None and cloud is not None
     return Colder(
         1.0, 3.0, "clear and calm" if known else "not known to be windy or cloudy, so taken as clear and calm"

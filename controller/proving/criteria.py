@@ -4,6 +4,7 @@ from statistics import fmean
 from typing import Final
 
 from controller.proving.account import Finding
+from controller.units import percent
 
 CLOSES_WITHIN_S: Final = 5.0
 """[s] From the order to the report. Source: common practice; a node reports a change at once."""
@@ -40,7 +41,9 @@ NODE: Final = "our limits; no current with either contact open alone"
 CONTACT: Final = (
     f"closed within {CLOSES_WITHIN_S:g} s, open within {OPENS_WITHIN_S:g} s, then as told for {STEADY_S:g} s"
 )
-CURRENT: Final = f"{RATED_PART[0]:.0%} to {RATED_PART[1]:.0%} of the rated current on, less than {NO_CURRENT_A:g} A off"
+CURRENT: Final = (
+    f"{100 * RATED_PART[0]:.0f} to {percent(RATED_PART[1])} of the rated current on, less than {NO_CURRENT_A:g} A off"
+)
 SECOND_CONTACT: Final = f"open within {OPENS_WITHIN_S:g} s, then less than {NO_CURRENT_A:g} A"
 LEASES: Final = f"{LEASE_TIMES} times, each at most the lease and {LEASE_MARGIN_S:g} s"
 ANSWERED: Final = (
@@ -64,10 +67,10 @@ def current(on_a: float, off_a: float, rated_a: float) -> Finding:
     """Judge the current [A] with the contacts closed and open."""
     figures = {"on_a": round(on_a, 2), "off_a": round(off_a, 2), "rated_a": round(rated_a, 2)}
     part = on_a / rated_a
-    said = f"{on_a:.2f} A on ({part:.0%} of the rated {rated_a:.2f} A), {off_a:.2f} A off"
+    said = f"{on_a:.2f} A on ({percent(part)} of the rated {rated_a:.2f} A), {off_a:.2f} A off"
     least, most = RATED_PART
     if not least <= part <= most:
-        return Finding(False, f"{said}; {least:.0%} to {most:.0%} is right", figures)
+        return Finding(False, f"{said}; {100 * least:.0f} to {percent(most)} is right", figures)
     if not off_a < NO_CURRENT_A:
         return Finding(False, f"{said}; with the contact open less than {NO_CURRENT_A:g} A must flow", figures)
     return Finding(True, said, figures)

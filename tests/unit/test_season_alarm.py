@@ -66,7 +66,7 @@ def test_a_clear_calm_night_warns_of_leaves_in_the_open(
         (None, None, 3.0, "taken as clear and calm"),
         (1.99, 0.29, 3.0, "clear and calm"),
         (2.0, 0.0, 0.0, "wind of 2 m/s"),
-        (0.0, 0.3, 0.0, "cloud over 30% of the sky"),
+        (0.0, 0.3, 0.0, "cloud over 30 % of the sky"),
         (0.0, None, 3.0, "not known to be windy or cloudy"),
     ],
 )

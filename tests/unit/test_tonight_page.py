@@ -348,7 +348,7 @@ def fed_sky(
     [
         (0.5, 10.0, "1 to 3 K colder than the air: the night is clear and calm.", 4.0),
         (4.0, 10.0, "Wind of 4 m/s keeps leaves as warm as the air.", 2.0),
-        (0.5, 80.0, "Cloud over 80% of the sky keeps leaves nearly as warm as the air.", 2.0),
+        (0.5, 80.0, "Cloud over 80 % of the sky keeps leaves nearly as warm as the air.", 2.0),
     ],
 )
 def test_a_clear_calm_night_is_colder_for_leaves(

@@ -77,7 +77,7 @@ def test_what_it_comes_to_is_said_first_and_each_comparison_is_a_row(opened: Tes
     assert row is not None
     assert "5 trees against 5 trees" in row[1]
     assert "31 days earlier <small>from" in row[1]
-    assert "more than chance <small>by chance 0.8%, rarest 0.8%</small>" in row[1]
+    assert "more than chance <small>by chance 0.8 %, rarest 0.8 %</small>" in row[1]
 
 
 @pytest.mark.parametrize(("days", "said"), [(0, "2 Jul, 1 never, 1 not yet"), (300, "2 Jul, 1 never, 1 none noted")])
