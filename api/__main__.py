@@ -2,28 +2,16 @@
 
 import argparse
 import getpass
-import os
-import signal
-import socket
 import sys
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
-from types import FrameType
-
-import uvicorn
-from fastapi import FastAPI
 
 from api import at_hand, behalf, people
-from api.app import create_app
 from api.people import PeopleError, Role
 from api.review.settings import load_review
-from api.state import State
 from api.writer import Writer
 from controller.clock import Clock
 from controller.errors import SoilwardError, StoreError
 from controller.load_settings import load
-from controller.parent import end_with_parent
 from controller.settings import Served
 from controller.store.connection import open_reader
 
@@ -33,7 +21,7 @@ def main(arguments: list[str] | None = None) -> int:
     asked = _parser().parse_args(arguments)
     try:
         if asked.command == "serve":
-            return serve(*_app_of(asked))
+            return _serve(asked)
         if asked.command == "ask":
             print(behalf.ask(load(asked.settings), asked.person, sys.stdin.read()))
             return 0
@@ -46,78 +34,19 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
 
 
-def _app_of(asked: argparse.Namespace) -> tuple[Served, Callable[[], FastAPI]]:
-    """Return settings and what makes the application: one site's own, or the review of many."""
+def _serve(asked: argparse.Namespace) -> int:
+    """Serve one site's own pages, or the review of many; whoever only adds a person need not load either."""
+    from api.serving import serve
+
     if asked.review_only:
-        from api.review.app import create_review  # a site's own pages do without the remote store's client
+        from api.review.app import create_review
 
         review = load_review(asked.settings)
-        return review, partial(create_review, review)
+        return serve(review, lambda: create_review(review))
+    from api.app import create_app
+
     settings = load(asked.settings)
-    return settings, partial(create_app, settings, settings.store.folder)
-
-
-def serve(settings: Served, made: Callable[[], FastAPI]) -> int:
-    """Serve until told to stop by SIGINT or SIGTERM; no file is opened where the port is taken.
-
-    Raises
-    ------
-    SoilwardError
-        If the settings are not safe to listen with, or a file is held by another.
-    """
-    end_with_parent()
-    listener = _listen(settings)
-    with listener:
-        app = made()
-        config = uvicorn.Config(
-            app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=3
-        )
-        server = _Server(config, app, _address(settings))
-        # uvicorn stops in order and then raises the signal once more; being told to stop is no failure.
-        for each in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(each, _already_stopping)
-        server.run(sockets=[listener])
-    return 0 if server.started else 1
-
-
-class _Server(uvicorn.Server):
-    """Says when it is ready, and lets listening pages go before it waits for them."""
-
-    def __init__(self, config: uvicorn.Config, app: FastAPI, address: str) -> None:
-        super().__init__(config)
-        self._api = app.state.soilward
-        self._address = address
-
-    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        await super().startup(sockets)
-        if self.started:
-            print(f"api listening on {self._address}", flush=True)
-
-    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        # The review of many sites has nobody listening.
-        if isinstance(self._api, State):
-            self._api.live.close()
-        await super().shutdown(sockets)
-
-
-def _already_stopping(number: int, frame: FrameType | None) -> None:
-    """Do nothing more."""
-
-
-def _address(settings: Served) -> str:
-    host = settings.web.host
-    return f"http://{f'[{host}]' if ':' in host else host}:{settings.web.port}"
-
-
-def _listen(settings: Served) -> socket.socket:
-    host, port = settings.web.host, settings.web.port
-    try:
-        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
-    except OSError as error:
-        raise SoilwardError(
-            f"web.port: cannot listen on {host}:{port} ({os.strerror(error.errno or 0)}); "
-            "stop what holds it, or choose another port"
-        ) from error
+    return serve(settings, lambda: create_app(settings, settings.store.folder))
 
 
 def _person(settings: Served, asked: argparse.Namespace) -> int:

@@ -1,7 +1,7 @@
 """Alerts: what a person should know although heat need not stop; raised, put aside for a while, over by themselves."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from controller.store.journal import Entry
 
@@ -30,7 +30,7 @@ def raised(before: Sequence[Alert], found: Iterable[Alert], at_ms: int) -> tuple
     """Return the alerts that stand now; one that stood before keeps since when."""
     since = {each.name: each.since_ms for each in before}
     named = {each.name: each for each in found}
-    return tuple(replace(each, since_ms=since.get(name, at_ms)) for name, each in named.items())
+    return tuple(Alert(name, each.detail, each.urgent, since.get(name, at_ms)) for name, each in named.items())
 
 
 def entries(enclosure: str, before: Sequence[Alert], now: Sequence[Alert], at_ms: int) -> list[Entry]:

@@ -59,8 +59,9 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
         hot = watch.is_air and reading.value >= plan.air_no_heat_c
         if hot and verdict.state.compared_s == reading.arrived_s:
             state.air_hot_s, state.air_hot_probe = reading.arrived_s, reading.probe
-        if verdict.state.over:
-            over[reading.probe] = max(reading.value, over.get(reading.probe, reading.value))
+        if verdict.state.over and verdict.state.compared_s == reading.arrived_s:
+            value = verdict.state.over_value
+            over[reading.probe] = max(value, over.get(reading.probe, value))
     state.probes = probes
     for name, value in over.items():
         _keep_over(probes, name, value)
@@ -69,9 +70,10 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
 
 def _keep_over(probes: dict[str, ProbeState], name: str, value: float) -> None:
     """A sample over its limit counts for this tick, whatever the same probe has said since the last one."""
-    if not probes[name].over:
-        probes[name] = probes[name].copy()
-        probes[name].over, probes[name].over_value = True, value
+    probe = probes[name] = probes[name].copy()
+    probe.over_highest = value
+    if not probe.over:
+        probe.over, probe.over_value = True, value
 
 
 def mark_frozen(plan: Plan, state: State, now: Moment) -> None:

@@ -53,7 +53,7 @@ def hot(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
         probe = state.probes[watch.name]
         if (probe.over or probe.rise_count) and watch.over is not None:
             heat = trip.Heat(
-                watch.name, watch.quantity.value, probe.over_value, watch.over,
+                watch.name, watch.quantity.value, probe.over_highest, watch.over,
                 probe.over_count if probe.over else 0, probe.rise_k_per_min, probe.rise_count,
             )  # fmt: skip
             heats.append(heat)

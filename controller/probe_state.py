@@ -47,6 +47,8 @@ class ProbeState:
         [s] receipt of the last value that was compared with the trips; `over_value` is that value.
     over, over_count, over_s
         Whether the last sample was over the limit, how many were within an hour of one another, and when the last [s].
+    over_highest
+        The highest value over the limit in the tick of the last sample: what a trip tells.
     over_ms
         [ms UTC] the stamp of that last one, if it had one: an older sample told again does not end it.
     rise_count
@@ -81,6 +83,7 @@ class ProbeState:
     over_count: int = 0
     over_s: float = float("-inf")
     over_value: float = 0.0
+    over_highest: float = 0.0
     over_ms: int = 0
     compared_s: float | None = None
     rise_k_per_min: float | None = None
@@ -113,10 +116,10 @@ class ProbeState:
         a = self
         return ProbeState(
             a.value, a.heard_s, a.said, a.said_s, a.grade, a.reason, a.over, a.over_count, a.over_s, a.over_value,
-            a.over_ms, a.compared_s, a.rise_k_per_min, a.rise_count, a.offset_s, a.admitted_ms, a.stampless_s, a.source,
-            a.rivals_until_s, a.steps, a.quarantined_until_s, a.recent, a.believed, a.noted, a.noted_s, a.stamp_ms,
-            a.repeats, a.stride_k, a.roughness, a.rough, a.changed_s, a.frozen, a.half_steps, a.too_soon_since_s,
-            a.too_soon, a.hurried_s,
+            a.over_highest, a.over_ms, a.compared_s, a.rise_k_per_min, a.rise_count, a.offset_s, a.admitted_ms,
+            a.stampless_s, a.source, a.rivals_until_s, a.steps, a.quarantined_until_s, a.recent, a.believed, a.noted,
+            a.noted_s, a.stamp_ms, a.repeats, a.stride_k, a.roughness, a.rough, a.changed_s, a.frozen, a.half_steps,
+            a.too_soon_since_s, a.too_soon, a.hurried_s,
         )  # fmt: skip
 
     def steady_c(self, since_s: float) -> float | None:

@@ -1,5 +1,6 @@
 """What every part of the settings is made of: strict, closed tables, and values that people write in their own way."""
 
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import available_timezones
@@ -15,8 +16,14 @@ def _as_path(value: Any) -> Any:
     return Path(value) if isinstance(value, str) else value
 
 
+@cache
+def _zones() -> frozenset[str]:
+    """Return the zones' names: to find them, the whole tree of their files is walked."""
+    return frozenset(available_timezones())
+
+
 def _known_zone(value: str) -> str:
-    if value not in available_timezones():
+    if value not in _zones():
         raise ValueError('is no IANA time zone; write one such as "Europe/Zurich"')
     return value
 

@@ -165,7 +165,7 @@ class Bed:
         """Return what the node says now; `node` overrides any part of it."""
         now = self.now
         told = NodeReport(now.mono_s, now.utc_ms, on, True, 10.0, None, 0, 1.0 + self.second * self.clock_rate)
-        return replace(told, **self.node)
+        return replace(told, **self.node) if self.node else told
 
     def run(self, seconds: int) -> "Bed":
         """Take a tick each second."""

@@ -40,7 +40,7 @@ def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps
     middles_s: Array = np.asarray((np.arange(steps) + 0.5) * step_s, dtype=np.float64)
     at_ms = log.ends_ms + 1000.0 * middles_s
     outside_c = _as_yesterday(log, middles_s)
-    light = np.array([_clear_w_m2(ms, place) for ms in at_ms]) * _clearness(log, place)
+    light = _clear_at_w_m2(at_ms, place) * _clearness(log, place)
     told = [each for each in outlook if each.at_ms >= log.ends_ms - 3_600_000]
     if told:
         said = np.interp(at_ms, [each.at_ms for each in told], [each.outside_c for each in told])
@@ -90,16 +90,17 @@ def clear_w_m2(log: Log, place: Place) -> Array:
 
 @lru_cache(maxsize=16)  # learning asks for the same three days a thousand times
 def _clear_before_w_m2(ends_ms: int, step_s: float, steps: int, place: Place) -> Array:
-    at_ms = ends_ms - 1000.0 * step_s * (np.arange(steps)[::-1] + 0.5)
-    clear = np.array([_clear_w_m2(ms, place) for ms in at_ms])
+    at_ms: Array = np.asarray(ends_ms - 1000.0 * step_s * (np.arange(steps)[::-1] + 0.5), dtype=np.float64)
+    clear = _clear_at_w_m2(at_ms, place)
     clear.flags.writeable = False
     return clear
 
 
-def _clear_w_m2(at_ms: float, place: Place) -> float:
-    return _clear_at_w_m2(round(at_ms), place)
+def _clear_at_w_m2(at_ms: Array, place: Place) -> Array:
+    whole_ms = np.rint(at_ms).astype(np.int64).tolist()
+    return np.array([_clear_once_w_m2(ms, place.latitude, place.longitude) for ms in whole_ms])
 
 
-@lru_cache(maxsize=4096)
-def _clear_at_w_m2(at_ms: int, place: Place) -> float:
-    return clear_sky_ghi_w_m2(solar_position_at(at_ms, place.latitude, place.longitude)[0])
+@lru_cache(maxsize=4096)  # of each half hour's days all but three steps were asked for by the one before
+def _clear_once_w_m2(at_ms: int, latitude: float, longitude: float) -> float:
+    return clear_sky_ghi_w_m2(solar_position_at(at_ms, latitude, longitude)[0])

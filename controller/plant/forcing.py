@@ -67,6 +67,7 @@ def forcing(
     Latent heat is left out except for the part of the sun that evaporates water and is given back on the cover.
     """
     c, outside_c = construction, weather.outside_c
+    floor_m2, cover_m2 = c.floor_m2, c.cover_m2
     overhead_c = sky_c(outside_c, dew_point_c(outside_c, weather.humidity_pct), weather.cloud)
     clear = c.longwave_transmission
     opaque = (1.0 - clear) * EMISSIVITY
@@ -83,9 +84,9 @@ def forcing(
         ghi_w_m2=weather.ghi_w_m2,
         outside_humidity_pct=weather.humidity_pct,
         leak_w_k=AIR_J_M3K / 3600.0 * changes_h * c.volume_m3,
-        cover_out_w_k=outer * c.cover_m2,
-        cover_gain_w=(COVER_LIGHT * weather.ghi_w_m2 + steam_w_m2) * c.floor_m2 - deficit_w_m2 * c.cover_m2,
-        contents_gain_w=light_w_m2 * c.contents_light * dry * c.floor_m2,
+        cover_out_w_k=outer * cover_m2,
+        cover_gain_w=(COVER_LIGHT * weather.ghi_w_m2 + steam_w_m2) * floor_m2 - deficit_w_m2 * cover_m2,
+        contents_gain_w=light_w_m2 * c.contents_light * dry * floor_m2,
         soil_gain_w_m2=light_w_m2 * c.soil_light * dry,
         soil_air_w_m2k=convection + opaque * radiative_w_m2k(skin_c, air_c),
         soil_sky_w_m2k=clear * EMISSIVITY * radiative_w_m2k(skin_c, overhead_c),

@@ -63,6 +63,7 @@ class SoilColumn:
         thick.reverse()
         self._capacity = [heat_capacity_j_m3k * dz for dz in thick]
         self._edge = [edge_w_m3k * dz for dz in thick]
+        self._edges = list(zip(self._edge, self._depths_m, strict=True))
         half = [dz / 2.0 / conductivity_w_mk for dz in thick]
         # _below[i] joins layer i to the one under it; the deepest is joined to the fixed deep temperature
         self._below = [1.0 / half[0]] + [1.0 / (half[i - 1] + half[i]) for i in range(1, layers)]
@@ -73,6 +74,7 @@ class SoilColumn:
         if not 0.03 <= cable_depth_m <= 1.4:
             raise ValueError(f"cable_depth_m is {cable_depth_m}; it must lie within 0.03-1.4 m")
         self._cable_low, self._cable_high, self._cable_weight = self.place(cable_depth_m)
+        self._seconds = 0.0
         self.factor(10.0, 0.0, 0.0)
         self.drive(deep_c, surface_c)
 
@@ -102,33 +104,44 @@ class SoilColumn:
 
     def factor(self, seconds: float, air_w_m2k: float, sky_w_m2k: float) -> None:
         """Prepare for steps of `seconds` [s] with these conductances [W/m2K] from the skin to air and sky."""
-        below = self._below
+        if seconds != self._seconds:
+            self._factor_below(seconds)
         self._sky_w_m2k = sky_w_m2k
         self._skin_sum = air_w_m2k + sky_w_m2k + self._skin_w_m2k
         self._to_top = self._skin_w_m2k / self._skin_sum
-        top_loss = self._to_top * (air_w_m2k + sky_w_m2k)
+        coupled = self._below[-1]
+        known = self._inertia[-1] + self._edge[-1] + coupled
+        pivot = 1.0 / (known + self._to_top * (air_w_m2k + sky_w_m2k) - coupled * self._over_below[0])
+        self._pivot[-1], self._carry[-1] = pivot, coupled * pivot
+        self._top_per_air = self._to_top * air_w_m2k * pivot
+        self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._top_per_air) / self._skin_sum
+
+    def _factor_below(self, seconds: float) -> None:
+        """Prepare the layers under the top one: what lies over the skin changes nothing there."""
+        below = self._below
+        self._seconds = seconds
         self._inertia = [c / seconds for c in self._capacity]
         overs: list[float] = []
         self._carry: list[float] = []
         self._pivot: list[float] = []
         over, coupled = 0.0, 0.0
-        for inertia, edge, low, above in zip(self._inertia, self._edge, below, [*below[1:], top_loss], strict=True):
+        for inertia, edge, low, above in zip(self._inertia, self._edge, below, below[1:], strict=False):
             pivot = 1.0 / (inertia + edge + low + above - coupled * over)
             over = above * pivot
             self._pivot.append(pivot)
             self._carry.append(coupled * pivot)
             overs.append(over)
             coupled = above
-        # The way back runs from the top down and begins under the top layer.
-        self._over_below = overs[-2::-1]
-        self._top_per_air = self._to_top * air_w_m2k * self._pivot[-1]
-        self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._top_per_air) / self._skin_sum
+        # The way back runs from the top down and begins under the top layer, whose own place `factor` fills.
+        self._over_below = overs[::-1]
+        self._pivot.append(0.0)
+        self._carry.append(0.0)
 
     def drive(self, sky_c: float, ground_c: float) -> None:
         """Set the sky [Cel] and the surface [Cel] of the untouched ground beside the bed (linear to the deep one)."""
         self._sky_flux = self._sky_w_m2k * sky_c
-        self._ground = [ground_c + (self._deep_c - ground_c) * z / COLUMN_M for z in self._depths_m]
-        self._base = [edge * ground for edge, ground in zip(self._edge, self._ground, strict=True)]
+        self._ground_c, deep_k = ground_c, self._deep_c - ground_c
+        self._base = [edge * (ground_c + deep_k * z / COLUMN_M) for edge, z in self._edges]
         self._base[0] += self._below[0] * self._deep_c
         self._terms = list(self._base)
 
@@ -168,5 +181,7 @@ class SoilColumn:
 
     def lost_w_m2(self) -> float:
         """Return [W/m2] leaving by the bottom and the edges, as the last step reckoned it."""
-        edges = zip(self._edge, self.celsius, self._ground, strict=True)
+        deep_k = self._deep_c - self._ground_c
+        ground_c = [self._ground_c + deep_k * z / COLUMN_M for z in self._depths_m]
+        edges = zip(self._edge, self.celsius, ground_c, strict=True)
         return self._below[0] * (self.celsius[0] - self._deep_c) + sum(g * (t - s) for g, t, s in edges)

@@ -1,7 +1,6 @@
 """`soilward tune`: night pulses asked for, or what the record tells shown, drawn, and adopted only with a yes."""
 
 import json
-import sqlite3
 import subprocess
 import sys
 import time
@@ -12,20 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from controller.clock import Clock
-from controller.enclosure_settings import Enclosure
-from controller.errors import SoilwardError, StoreError
-from controller.plan import plan_for
-from controller.planning.facts_of import facts_of
-from controller.planning.foresee import NoForesightError
-from controller.planning.recorded import log_of
-from controller.plant.identify import NotExcitedError
+from controller.errors import SoilwardError
 from controller.settings import Settings
-from controller.store import journal, plans
+from controller.store import journal
 from controller.store.connection import open_reader
-from controller.store.plans import Learnt
 from controller.tuning.adoption import figures_of
-from controller.tuning.draw import drawing
-from controller.tuning.fit import Fit, fit, lines
 
 ANSWERS_S = 15.0
 """[s] in which a controller that runs has answered."""
@@ -60,7 +50,12 @@ def tune(settings: Settings, asked: Asked, agreed: Agreed, say: Say = print) -> 
         raise SoilwardError(f"enclosure {asked.enclosure!r} is not in the settings; there are: {names}")
     if asked.pulses is not None:
         return _request(settings, asked, "trial", {"pulses": asked.pulses}, say)
-    found = _fit(settings, enclosure, Clock().now().utc_ms)
+    # Whoever only asks for pulses need not wait for what learns to be loaded.
+    from controller.tuning.draw import drawing
+    from controller.tuning.fit import lines
+    from controller.tuning.found_in_record import fit_of
+
+    found = fit_of(settings, enclosure, Clock().now().utc_ms)
     for line in lines(found):
         say(line)
     if asked.plot is not None:
@@ -70,29 +65,6 @@ def tune(settings: Settings, asked: Asked, agreed: Agreed, say: Say = print) -> 
         return 0
     likely = {name: [each.value, each.low, each.high] for name, each in found.found.figures.items()}
     return _request(settings, asked, "adopt", {"figures": figures_of(found.found.model), "likely": likely}, say)
-
-
-def _fit(settings: Settings, enclosure: Enclosure, now_ms: int) -> Fit:
-    plan, folder = plan_for(settings, enclosure), settings.store.folder
-    with closing(open_reader(folder / "readings.db")) as readings:
-        log = log_of(readings, enclosure.name, now_ms)
-    try:
-        learnt = _learnt(folder, enclosure.name)
-        return fit(facts_of(enclosure, plan), plan.tuned.model, learnt, log, plan.own_gains)
-    except (NoForesightError, NotExcitedError) as error:
-        raise SoilwardError(
-            f"enclosure {enclosure.name!r}: {error}. Pulses of heat in the coming night, within bounds, show more: "
-            f"`soilward tune {enclosure.name} --pulses 6 --person NAME`"
-        ) from error
-
-
-def _learnt(folder: Path, name: str) -> Learnt | None:
-    try:
-        with closing(open_reader(folder / "plans.db")) as connection:
-            known = plans.learnt_of(connection, name)
-    except (StoreError, sqlite3.Error):
-        return None
-    return known[0] if known else None
 
 
 def _draw(file: Path, text: str, say: Say) -> None:

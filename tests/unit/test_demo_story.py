@@ -12,6 +12,8 @@ from controller.probe import Quantity
 from controller.store.journal import Entry
 from controller.store.readings import StoredReading
 
+pytestmark = pytest.mark.xdist_group("southwall")
+
 START_MS = 1_793_185_200_000
 """2026-10-28T07:00Z: a demo begins at any hour, and its story keeps to days and hours UTC."""
 

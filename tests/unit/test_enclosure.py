@@ -102,6 +102,28 @@ def test_a_recorded_day_replayed_gives_the_same_orders(events: list) -> None:  #
     assert runs[0] == runs[1]
 
 
+@pytest.mark.parametrize("said", [(46.0, 41.0), (41.0, 46.0, 42.0), (46.0, 20.0), (46.0,)])
+def test_a_trip_names_the_highest_sample_of_its_tick(said: tuple[float, ...]) -> None:
+    """A person reads the value that tripped, not a cooler one that came after it."""
+    bed = warm_bed()
+    bed.extra = [bed.reading("soil", value) for value in said]
+    bed.tick()
+    (trip,) = bed.trips
+    assert trip.value == 46.0
+    assert trip.detail == "soil probe 'soil' reached 46.0 Cel; limit 40.0 Cel"
+
+
+def test_an_older_sample_told_again_takes_nothing_from_the_value_that_tripped() -> None:
+    """It came late and is no longer about now; the second sample over the limit trips, and its own value is told."""
+    bed = warm_bed()
+    bed.extra = [bed.reading("soil", 42.0)]
+    bed.tick()
+    bed.extra = [bed.reading("soil", 20.0, taken_ms=bed.now.utc_ms - 9000)]
+    bed.tick()
+    assert bed.trips == ()
+    assert bed.state.probes["soil"].over_highest == 42.0
+
+
 def test_a_tick_leaves_the_state_it_was_given_alone() -> None:
     """Pure: the state before can be used again, probes included."""
     bed = warm_bed()

@@ -35,10 +35,10 @@ def test_three_weeks_of_very_many_runs_still_open(tmp_path: Path) -> None:
         starts = range(NOW_MS - 21 * DAY_MS, NOW_MS - 60_000, 150_000)
         rows = [("larch", at_ms, at_ms + 75_000, 1000.0, "opened") for at_ms in starts]
         assert len(rows) > 10_000
-        record.executemany(
-            "INSERT INTO heater_run (enclosure, start_ms, end_ms, energy_j, ended_by) VALUES (?, ?, ?, ?, ?)", rows
-        )
-        record.commit()
+        with connection.transaction(record):
+            record.executemany(
+                "INSERT INTO heater_run (enclosure, start_ms, end_ms, energy_j, ended_by) VALUES (?, ?, ?, ?, ?)", rows
+            )
         record.close()
         page = client.get("/enclosures/larch?range=3w")
         assert page.status_code == 200

@@ -36,6 +36,8 @@ from tests.core_site import NIGHT_MS, Bed, plan_of, settings_of
 from tests.kept import alter_values
 from tests.unit.test_commissioned import account
 
+pytestmark = pytest.mark.xdist_group("replay")
+
 ARMED = Standing(armed=True, override_c=20.0)
 FOREVER = 253_402_300_799_999
 

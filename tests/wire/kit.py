@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Self
 
@@ -209,7 +210,7 @@ class ConstantPlant:
         return dict(self.values)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Heard:
     """A message as the listener heard it, at `at_s` [s] monotonic."""
 
@@ -217,6 +218,12 @@ class Heard:
     topic: str
     payload: bytes
     retained: bool
+
+    @cached_property
+    def said(self) -> dict[str, Any]:
+        """The payload, decoded once however often a test looks."""
+        decoded: dict[str, Any] = json.loads(self.payload)
+        return decoded
 
 
 class Spy:
@@ -257,16 +264,17 @@ class Spy:
     def statuses(self, name: str = "larch", after_s: float = 0.0) -> list[dict[str, Any]]:
         """Return the statuses of an enclosure published after `after_s` [s] monotonic, oldest first."""
         topic = f"soilward/{name}/status"
-        return [json.loads(h.payload) for h in self.heard if h.topic == topic and h.at_s > after_s and not h.retained]
+        return [h.said for h in self.heard if h.topic == topic and h.at_s > after_s and not h.retained]
 
     def status(self, name: str = "larch") -> dict[str, Any]:
         """Return the latest status, {} if there is none yet."""
-        return (self.statuses(name) or [{}])[-1]
+        topic = f"soilward/{name}/status"
+        return next((h.said for h in reversed(self.heard) if h.topic == topic and not h.retained), {})
 
     def commands(self, name: str = "larch", after_s: float = 0.0) -> list[dict[str, Any]]:
         """Return the heater commands heard after `after_s` [s] monotonic, oldest first."""
         topic = f"soilward/{name}/heater/command"
-        return [json.loads(h.payload) for h in self.heard if h.topic == topic and h.at_s > after_s]
+        return [h.said for h in self.heard if h.topic == topic and h.at_s > after_s]
 
     def holds(self, permissive: str, name: str = "larch") -> bool | None:
         """Whether a permissive holds in the latest status; None if it is not in it."""

@@ -11,6 +11,8 @@ from controller.replay.command import Asked, replay
 from tests.kept import alter_values
 from tests.wire.kit import Bench, throughout, until
 
+pytestmark = pytest.mark.xdist_group("lived")
+
 NEVER_MS = 253_402_300_799_999
 
 

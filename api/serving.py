@@ -1,0 +1,78 @@
+"""Serving the pages: a port of one's own, a word when they are ready, an end in order."""
+
+import os
+import signal
+import socket
+from collections.abc import Callable
+from types import FrameType
+
+import uvicorn
+from fastapi import FastAPI
+
+from api.state import State
+from controller.errors import SoilwardError
+from controller.parent import end_with_parent
+from controller.settings import Served
+
+
+def serve(settings: Served, made: Callable[[], FastAPI]) -> int:
+    """Serve until told to stop by SIGINT or SIGTERM; no file is opened where the port is taken.
+
+    Raises
+    ------
+    SoilwardError
+        If the settings are not safe to listen with, or a file is held by another.
+    """
+    end_with_parent()
+    listener = _listen(settings)
+    with listener:
+        app = made()
+        config = uvicorn.Config(
+            app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=3
+        )
+        server = _Server(config, app, _address(settings))
+        # uvicorn stops in order and then raises the signal once more; being told to stop is no failure.
+        for each in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(each, _already_stopping)
+        server.run(sockets=[listener])
+    return 0 if server.started else 1
+
+
+class _Server(uvicorn.Server):
+    """Says when it is ready, and lets listening pages go before it waits for them."""
+
+    def __init__(self, config: uvicorn.Config, app: FastAPI, address: str) -> None:
+        super().__init__(config)
+        self._api = app.state.soilward
+        self._address = address
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            print(f"api listening on {self._address}", flush=True)
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        # The review of many sites has nobody listening.
+        if isinstance(self._api, State):
+            self._api.live.close()
+        await super().shutdown(sockets)
+
+
+def _already_stopping(number: int, frame: FrameType | None) -> None:
+    """Do nothing more."""
+
+
+def _address(settings: Served) -> str:
+    host = settings.web.host
+    return f"http://{f'[{host}]' if ':' in host else host}:{settings.web.port}"
+
+
+def _listen(settings: Served) -> socket.socket:
+    host, port = settings.web.host, settings.web.port
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
+        raise SoilwardError(
+            f"web.port: cannot listen on {host}:{port} ({os.strerror(error.errno or 0)}); "
+            "stop what holds it, or choose another port"
+        ) from error
