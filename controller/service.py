@@ -189,13 +189,15 @@ class Controller:
 
     def _step(self, keeper: Keeper, now: Moment) -> bool:
         """Step one enclosure; returns whether all was queued for the disk. An opening goes out before any saving."""
-        before = keeper.state.standing
+        before, may_be_closed = keeper.state.standing, keeper.state.may_be_closed
         name, shell = keeper.plan.name, self._shell(keeper.plan.name, now)
         decision = keeper.tick(shell, now)
         # While our session is away a plain relay, which has a connection of its own and no lease, is told "off" still.
         if not decision.order.on and (decision.send or not shell.connected):
             self.relays.send(name, decision.order, now)
-            self.relays.let_out()
+            # A renewal of what is open already need not be out at once.
+            if may_be_closed:
+                self.relays.let_out()
         self.memory.note(before, keeper.state.standing, now.mono_s)
         if self.memory.owes(now.mono_s):
             self._save()
