@@ -73,8 +73,8 @@ class ManualClock(Clock):
 
 def rfc3339(utc_ms: int) -> str:
     """Write UTC milliseconds as RFC 3339 with milliseconds and a Z."""
-    moment = datetime.fromtimestamp(utc_ms / 1000, UTC)
-    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{utc_ms % 1000:03d}Z"
+    seconds, ms = divmod(utc_ms, 1000)
+    return f"{datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat()}.{ms:03d}Z"
 
 
 def from_rfc3339(text: str) -> int:

@@ -33,7 +33,8 @@ class Figures:
         """Count one enclosure's tick: how long it took with all that followed from it, and what it decided."""
         self._ticks.take(took_s)
         grades = self._readings.setdefault(name, Counter())
-        grades.update(judged.grade.value for _, judged in decision.judged)
+        for _, judged in decision.judged:
+            grades[judged.grade.value] += 1
         self._renewals[name] += decision.send and decision.order.on
 
     def look(self, now: Moment, writer: Writer, inbox_depth: int, late: Durations) -> None:
