@@ -4,16 +4,15 @@ Monotonic seconds carry leases, ages and steps; UTC milliseconds carry records.
 """
 
 import time
-from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 OLDEST_BELIEVABLE_MS = 1_767_225_600_000
 """[ms] 2026-01-01T00:00Z. A wall clock that reads earlier has lost its battery (hazard T03)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """One instant on both clocks.
+class Moment(NamedTuple):
+    """One instant on both clocks. A tuple, for every message, tick and line for the disk asks for several.
 
     Parameters
     ----------
@@ -74,7 +73,7 @@ class ManualClock(Clock):
 def rfc3339(utc_ms: int) -> str:
     """Write UTC milliseconds as RFC 3339 with milliseconds and a Z."""
     seconds, ms = divmod(utc_ms, 1000)
-    return f"{datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat()}.{ms:03d}Z"
+    return f"{datetime.fromtimestamp(seconds, UTC).isoformat()[:19]}.{ms:03d}Z"
 
 
 def from_rfc3339(text: str) -> int:
