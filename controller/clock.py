@@ -5,6 +5,7 @@ Monotonic seconds carry leases, ages and steps; UTC milliseconds carry records.
 
 import time
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import NamedTuple
 
 OLDEST_BELIEVABLE_MS = 1_767_225_600_000
@@ -73,7 +74,12 @@ class ManualClock(Clock):
 def rfc3339(utc_ms: int) -> str:
     """Write UTC milliseconds as RFC 3339 with milliseconds and a Z."""
     seconds, ms = divmod(utc_ms, 1000)
-    return f"{datetime.fromtimestamp(seconds, UTC).isoformat()[:19]}.{ms:03d}Z"
+    return f"{_whole_second(seconds)}.{ms:03d}Z"
+
+
+@lru_cache(maxsize=1024)  # a thousand enclosures tell of the same second
+def _whole_second(utc_s: int) -> str:
+    return datetime.fromtimestamp(utc_s, UTC).isoformat()[:19]
 
 
 def from_rfc3339(text: str) -> int:
