@@ -23,7 +23,14 @@ HURRY_REMEMBERED_S = 120.0
 def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
     """Yield every alert that stands now."""
     for name, watch in plan.watches.items():
-        yield from _probe(watch, state.probes[name], state, now)
+        probe = state.probes[name]
+        if name not in state.usable:
+            yield from _not_believed(watch, probe, state, now)
+        if probe.half_steps >= HALF_STEPS_SURE:
+            yield Alert(f"coarse:{name}", f"{_who(watch)} speaks in steps of 0.5 K; set it to 12 bits")
+        if now.mono_s - probe.hurried_s <= HURRY_REMEMBERED_S:
+            detail = f"{_who(watch)} sends far more often than its period of {watch.period_s:g} s"
+            yield Alert(f"too-often:{name}", detail)
     for one, other in pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s):
         yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
     yield from _air(plan, state, now)
@@ -33,16 +40,6 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
     yield from _upkeep(plan, state, inputs, now)
     for name, words in inputs.notes:
         yield Alert(name, words)
-
-
-def _probe(watch: Watch, probe: ProbeState, state: State, now: Moment) -> list[Alert]:
-    found = [] if watch.name in state.usable else list(_not_believed(watch, probe, state, now))
-    if probe.half_steps >= HALF_STEPS_SURE:
-        found.append(Alert(f"coarse:{watch.name}", f"{_who(watch)} speaks in steps of 0.5 K; set it to 12 bits"))
-    if now.mono_s - probe.hurried_s <= HURRY_REMEMBERED_S:
-        detail = f"{_who(watch)} sends far more often than its period of {watch.period_s:g} s"
-        found.append(Alert(f"too-often:{watch.name}", detail))
-    return found
 
 
 def _who(watch: Watch) -> str:

@@ -4,16 +4,16 @@ Monotonic seconds carry leases, ages and steps; UTC milliseconds carry records.
 """
 
 import time
-from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
+from typing import NamedTuple
 
 OLDEST_BELIEVABLE_MS = 1_767_225_600_000
 """[ms] 2026-01-01T00:00Z. A wall clock that reads earlier has lost its battery (hazard T03)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """One instant on both clocks.
+class Moment(NamedTuple):
+    """One instant on both clocks. A tuple, for every message, tick and line for the disk asks for several.
 
     Parameters
     ----------
@@ -73,8 +73,13 @@ class ManualClock(Clock):
 
 def rfc3339(utc_ms: int) -> str:
     """Write UTC milliseconds as RFC 3339 with milliseconds and a Z."""
-    moment = datetime.fromtimestamp(utc_ms / 1000, UTC)
-    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{utc_ms % 1000:03d}Z"
+    seconds, ms = divmod(utc_ms, 1000)
+    return f"{_whole_second(seconds)}.{ms:03d}Z"
+
+
+@lru_cache(maxsize=1024)  # a thousand enclosures tell of the same second
+def _whole_second(utc_s: int) -> str:
+    return datetime.fromtimestamp(utc_s, UTC).isoformat()[:19]
 
 
 def from_rfc3339(text: str) -> int:

@@ -34,7 +34,7 @@ def in_fahrenheit(text: str) -> str:
 
 def in_celsius(text: str) -> str:
     """Rewrite every "n Cel" in a sentence as people write it."""
-    return _CELSIUS.sub(r"\1 °C", text)
+    return _CELSIUS.sub(r"\1 °C", text) if "Cel" in text else text
 
 
 def explain(status: Mapping[str, Any], fahrenheit: bool) -> Words:

@@ -3,7 +3,7 @@
 import json
 import logging
 import os
-from collections import Counter
+from collections import Counter, defaultdict
 from pathlib import Path
 
 from controller.clock import Moment
@@ -26,14 +26,15 @@ class Figures:
         self._file = folder / self.FILE
         self._told_s = float("-inf")
         self._ticks = Durations()
-        self._readings: dict[str, Counter[str]] = {}
+        self._readings: defaultdict[str, Counter[str]] = defaultdict(Counter)
         self._renewals: Counter[str] = Counter()
 
     def saw(self, name: str, decision: Decision, took_s: float) -> None:
         """Count one enclosure's tick: how long it took with all that followed from it, and what it decided."""
         self._ticks.take(took_s)
-        grades = self._readings.setdefault(name, Counter())
-        grades.update(judged.grade.value for _, judged in decision.judged)
+        grades = self._readings[name]
+        for _, judged in decision.judged:
+            grades[judged.grade.value] += 1
         self._renewals[name] += decision.send and decision.order.on
 
     def look(self, now: Moment, writer: Writer, inbox_depth: int, late: Durations) -> None:

@@ -45,10 +45,12 @@ class Keeper:
         shell
             How the shell fares; what came since the last tick is added here.
         """
-        inputs = replace(
-            shell, readings=tuple(self.readings), reports=tuple(self.reports), requests=tuple(self.requests)
-        )
-        self.readings, self.reports, self.requests = [], [], []
+        inputs = shell
+        if self.readings or self.reports or self.requests:
+            inputs = replace(
+                shell, readings=tuple(self.readings), reports=tuple(self.reports), requests=tuple(self.requests)
+            )
+            self.readings, self.reports, self.requests = [], [], []
         try:
             self.state, decision = enclosure.step(self.plan, self.state, inputs, now)
         except Exception as error:  # the one place that catches all: a zone's fault is off, latched and told

@@ -83,9 +83,11 @@ class Controller:
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
         self._reader_test = ReaderTest(settings, now)
         self._foreseen = Foreseen(folder)
-        self._slower = slower.slower_probes(folder, self.keepers)
+        found = slower.slower_probes(folder, self.keepers).items()
+        self._own_notes = {name: [(slower.ALERT, words)] for name, words in found}
         self._record = Recording(self.writer, self.memory, self.routing)
         self._nodes = NodesHeard(self.keepers, self.routing, self._record, self._overtake)
+        self._notes = self._site_notes(now)
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
@@ -94,6 +96,7 @@ class Controller:
         began = beginning.body_of(settings, self.memory.recalled)
         self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now, began)
         for name, count in self.memory.set_back.items():
+            self._own_notes.setdefault(name, []).append(("counter", SET_BACK.format(count)))
             self._record.enter("counter", name, SET_BACK.format(count), now)
         for keeper in self.keepers.values():
             for trip in keeper.state.standing.trips:
@@ -152,6 +155,7 @@ class Controller:
 
     def _once_a_second(self, now: Moment) -> None:
         self.inbox.look(now)
+        self._notes = self._site_notes(now)
         if self.inbox.has_yielded:
             self.relays.yield_plain()
         self._poll_requests(now)
@@ -190,13 +194,15 @@ class Controller:
 
     def _step(self, keeper: Keeper, now: Moment) -> bool:
         """Step one enclosure; returns whether all was queued for the disk. An opening goes out before any saving."""
-        before = keeper.state.standing
+        before, may_be_closed = keeper.state.standing, keeper.state.may_be_closed
         name, shell = keeper.plan.name, self._shell(keeper.plan.name, now)
         decision = keeper.tick(shell, now)
         # While our session is away a plain relay, which has a connection of its own and no lease, is told "off" still.
         if not decision.order.on and (decision.send or not shell.connected):
             self.relays.send(name, decision.order, now)
-            self.relays.let_out()
+            # A renewal of what is open already need not be out at once.
+            if may_be_closed:
+                self.relays.let_out()
         self.memory.note(before, keeper.state.standing, now.mono_s)
         if self.memory.owes(now.mono_s):
             self._save()
@@ -211,12 +217,6 @@ class Controller:
     def _shell(self, name: str, now: Moment) -> Inputs:
         """Return how the shell fares, as the tick is told."""
         link = self.inbox.link_now
-        notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes()]
-        notes += self._nodes.notes(name, now.mono_s)
-        if name in self._slower:
-            notes.append((slower.ALERT, self._slower[name]))
-        if name in self.memory.set_back:
-            notes.append(("counter", SET_BACK.format(self.memory.set_back[name])))
         return Inputs(
             connected=link.connected,
             resumed_s=link.resumed_s,
@@ -224,9 +224,13 @@ class Controller:
             journal_ok=self._record.is_possible(now),
             seq=self.relays.seq_of[name],
             broken_at=self._broken_at,
-            notes=tuple(notes),
+            notes=(*self._notes, *self._nodes.notes(name, now.mono_s), *self._own_notes.get(name, ())),
             foresight=self._foreseen.plan(name, now),
         )
+
+    def _site_notes(self, now: Moment) -> tuple[tuple[str, str], ...]:
+        """Return (name, words) of what the shell has noticed that every enclosure is told of."""
+        return (*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes())
 
     def _save(self) -> None:
         self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})

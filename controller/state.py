@@ -235,6 +235,11 @@ class State:
         return State(*_FIELDS(self))
 
     @property
+    def may_be_closed(self) -> bool:
+        """Whether the contact may be closed: it was ordered so, or its node says so, or nobody says."""
+        return self.order.on or self.node is None or self.node.on
+
+    @property
     def why_open(self) -> str:
         """Why a contact that has just opened did: our order, or the node's own lease or longest closing."""
         return "the node let go by itself" if self.order.on else self.order.because

@@ -181,8 +181,10 @@ def plain(value: Any) -> Any:
     known = _fields(kind)  # type: ignore[arg-type]
     if known is not None:
         names, parts = known
-        pairs = zip(names, parts(value), strict=True)
-        return {name: part if type(part) in _LEAVES else plain(part) for name, part in pairs}
+        found = dict(zip(names, parts(value), strict=True))
+        if _LEAVES.issuperset(map(type, found.values())):
+            return found
+        return {name: plain(part) for name, part in found.items()}
     if kind is tuple or kind is list:
         return kind(map(plain, value))
     if kind is dict:

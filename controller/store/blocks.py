@@ -7,10 +7,9 @@ twelve bits speaks in sixteenths. Others are kept as they are.
 import struct
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import accumulate
 from operator import add, sub
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from controller.status import Grade
 from controller.store import columns
@@ -59,12 +58,11 @@ def lie_on(grid: int, values: Sequence[float]) -> bool:
     return round(first * grid) / grid == first and [round(value * grid) / grid for value in values] == [*values]
 
 
-@dataclass(frozen=True, slots=True)
-class Opened:
+class Opened(NamedTuple):
     """A block unpacked as far as its columns: probe, step of time, lag, value or step of it, grade; `count` of each."""
 
     grid: int
-    count: int
+    count: int  # type: ignore[assignment]  # it hides tuple.count, which nobody needs here
     first_ms: int
     first_step: int
     body: bytes

@@ -2,8 +2,7 @@
 
 import struct
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
 from controller.errors import StoreError
 
@@ -18,9 +17,11 @@ Column: TypeAlias = Sequence[Any]
 """Whole numbers, or floats: all of one kind."""
 
 
-@dataclass(frozen=True, slots=True)
-class Laid:
-    """Where a column lies in its bytes: `struct` code, what to add to each value, and offset [bytes]."""
+class Laid(NamedTuple):
+    """Where a column lies in its bytes: `struct` code, what to add to each value, and offset [bytes].
+
+    A tuple, for a chart lays out hundreds and is made in a moment.
+    """
 
     code: str
     least: int

@@ -74,7 +74,7 @@ class Lane(Generic[Work]):
     write
         Writes items in one transaction and returns how many rows were new.
     lock
-        Guards the line; notified on every `put`.
+        Guards the line; notified when the next commit may have come nearer.
 
     `fault` is what the disk said to the last try, or None if it took it.
     """
@@ -113,7 +113,9 @@ class Lane(Generic[Work]):
             self._owed += done is not None
             if soon and self._soon_s is None:
                 self._soon_s = now_s
-            self._lock.notify()
+            # What joins others brings the next commit no nearer, but for these: the writer may sleep on.
+            if soon or len(self._line) == 1 or self._owed >= self._patience.enough:
+                self._lock.notify()
         return True
 
     def due_s(self) -> float | None:
@@ -135,6 +137,9 @@ class Lane(Generic[Work]):
 
     def failing_since_s(self, now_s: float) -> float | None:
         """Return since when [s monotonic] nothing reaches the disk, or None if all is well."""
+        # Asked at every tick; nothing waits for the journal, mostly, and then there is nothing to lock.
+        if self._failing_since_s is None and not self._line:
+            return None
         with self._lock:
             if self._failing_since_s is not None:
                 return self._failing_since_s

@@ -74,7 +74,7 @@ def _ends(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
     """Return the readings themselves, and the minutes of hours of which none are kept."""
     found = rolled.readings(record, probe, start_ms, end_ms)
     touched = -(-end_ms // HOUR_MS) - start_ms // HOUR_MS
-    if start_ms >= end_ms or len(np.unique(found.at_ms // HOUR_MS)) == touched:
+    if start_ms >= end_ms or np.bincount(found.at_ms // HOUR_MS - start_ms // HOUR_MS, minlength=touched).all():
         return found
     minutes = rolled.closed_minutes(record, probe, start_ms, end_ms)
     bare = ~np.isin(minutes.at_ms - minutes.at_ms % HOUR_MS, record.hours(probe, start_ms, end_ms))

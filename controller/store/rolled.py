@@ -70,10 +70,12 @@ def combined(pieces: Rolled, first_ms: int, width_ms: int) -> Rolled:
     if not len(pieces):
         return pieces
     number = (pieces.at_ms - first_ms) // width_ms
-    if (np.diff(number) < 0).any():
+    steps = np.diff(number)
+    if (steps < 0).any():
         order = np.argsort(number, kind="stable")
         number, pieces = number[order], pieces.at(order)
-    borders = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+        steps = np.diff(number)
+    borders = np.concatenate(([0], np.flatnonzero(steps) + 1))
     return Rolled(
         first_ms + number[borders] * width_ms,
         np.add.reduceat(pieces.count, borders),
@@ -90,29 +92,39 @@ def readings(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolle
     """
     if start_ms >= end_ms:
         return _of([])
-    packed = [_block(each).within(start_ms, end_ms) for each in record.blocks(probe, start_ms, end_ms)]
-    return joined([*packed, _of(record.tail(probe, start_ms, end_ms))])
+    packed = [_block(each) for each in record.blocks(probe, start_ms, end_ms)]
+    waiting = _of(record.tail(probe, start_ms, end_ms))
+    if not packed:
+        return waiting
+    at_ms, values = map(np.concatenate, zip(*packed, strict=True))
+    said = _said(at_ms, values).within(start_ms, end_ms)
+    return joined([said, waiting]) if len(waiting) else said
 
 
-def _block(packed: bytes) -> Rolled:
-    """Return the readings of a block, as `blocks.unpack` does."""
+def _block(packed: bytes) -> tuple[Whole, Real]:
+    """Return when the readings of a block were taken, and their values, as `blocks.unpack` does."""
     one = blocks.opened(packed)
     _, steps_ms, _, steps, codes = one.laid
-    at_ms = one.first_ms + np.cumsum(_column(one.body, steps_ms, one.count))
+    at_ms = _column(one.body, steps_ms, one.count).cumsum()
+    at_ms += one.first_ms
     values = _column(one.body, steps, one.count)
     if one.grid:
-        values = (one.first_step + np.cumsum(values)) / one.grid
-    found = Rolled(at_ms, np.ones(one.count, np.int64), values, values, values)
+        values = (values.cumsum() + one.first_step) / one.grid
     if codes.code == columns.CONSTANT and codes.least != _REFUSED:
-        return found
-    return found.at(_column(one.body, codes, one.count) != _REFUSED)
+        return at_ms, values
+    said = _column(one.body, codes, one.count) != _REFUSED
+    return at_ms[said], values[said]
+
+
+def _said(at_ms: Whole, values: Real) -> Rolled:
+    return Rolled(at_ms, np.ones(len(at_ms), np.int64), values, values, values)
 
 
 def _of(rows: Iterable[Row]) -> Rolled:
     said = [(row[1], row[3]) for row in rows if row[4] != Grade.REFUSED]
     at_ms = np.array([row[0] for row in said], dtype=np.int64)
     values = np.array([row[1] for row in said], dtype=np.float64)
-    return Rolled(at_ms, np.ones(len(said), np.int64), values, values, values)
+    return _said(at_ms, values)
 
 
 def hours(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:

@@ -2,6 +2,7 @@
 
 import socket
 import ssl
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -121,8 +122,12 @@ def connect(client: mqtt.Client, broker: Broker, kept: bool) -> None:
 
 def expiring(broker: Broker, seconds: float) -> Properties | None:
     """Return publish properties that let the broker drop the message after `seconds` [s]; None before MQTT 5."""
-    if broker.protocol != "5":
-        return None
+    return _expiring(seconds) if broker.protocol == "5" else None
+
+
+@cache
+def _expiring(seconds: float) -> Properties:
+    """Every order carries these, and paho only reads them."""
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.MessageExpiryInterval = max(1, int(seconds))
     return properties

@@ -131,6 +131,30 @@ def test_an_opening_is_out_before_anything_is_saved(shell: Shell, monkeypatch: p
     assert done[:4] == ["sent", "let out", "saved", "recorded"]
 
 
+@pytest.mark.parametrize(
+    ("ordered", "reported", "lets_out"),
+    [(True, False, True), (False, True, True), (False, None, True), (False, False, False)],
+)
+def test_only_what_may_still_be_closed_is_waited_for(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, ordered: bool, reported: bool | None, lets_out: bool
+) -> None:
+    """An "off" is renewed every few seconds; where order and node both say open, the loop does not wait for it."""
+    done: list[str] = []
+    one = shell.controller
+    shell.turn(1)
+    if reported is not None:
+        shell.hear_node(reported, None)
+        shell.turn(1)
+    monkeypatch.setattr(one.relays, "send", lambda *_: done.append("sent"))
+    monkeypatch.setattr(one.relays, "let_out", lambda: done.append("let out"))
+    keeper = one.keepers["larch"]
+    keeper.state.order = Order(ordered, ordered, "as it was")
+    off = Decision(Order(False, False, "off"), True, (), ())
+    monkeypatch.setattr(Keeper, "tick", lambda *_: off)
+    one._step(keeper, shell.clock.now())
+    assert done == (["sent", "let out"] if lets_out else ["sent"])
+
+
 @pytest.mark.parametrize(("waits", "looks"), [(0, 1), (3, 4), (1000, 40)])
 def test_the_network_thread_is_waited_for_two_milliseconds_at_most(
     shell: Shell, monkeypatch: pytest.MonkeyPatch, waits: int, looks: int

@@ -358,3 +358,23 @@ def test_a_thread_that_dies_is_not_healthy(tmp_path: Path, monkeypatch: pytest.M
     assert writer.close() == 0
     assert not writer.healthy
     assert writer.journal_failing_since_s is not None
+
+
+def test_the_writer_is_woken_only_by_what_brings_its_commit_nearer(
+    writer: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first to wait, what is wanted soon, and the acknowledgement that makes enough; what merely joins is not."""
+    woken: list[int] = []
+    monkeypatch.setattr(writer._wake, "notify", lambda: woken.append(writer.queue_depth))
+    for number in range(60):
+        assert writer.put_reading(soil(number), nothing)
+    assert woken == [1, 60]
+    writer.put_run(runs.RunEnergy("north", 1.0))
+    writer.put_run(runs.RunBegan("north", T0))
+    assert woken == [1, 60, 61, 62]
+    writer.turn()
+    for _ in range(2):
+        writer.put_run(runs.RunEnergy("north", 1.0))
+    assert woken == [1, 60, 61, 62, 1]
+    writer.put_run(runs.RunBegan("north", T0))
+    assert woken == [1, 60, 61, 62, 1, 3]
