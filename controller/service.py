@@ -180,8 +180,9 @@ class Controller:
             names.add(reading.enclosure)
             watch = keeper.plan.watches[reading.probe]
             hot = watch.over is not None and reading.value >= watch.over
-            # What is told of long ago waits for the next tick: nothing depends on it now.
-            if hot or reading.arrived_ms - reading.stamp_ms <= watch.stale_after_s * 1000:
+            is_now = reading.arrived_ms - reading.stamp_ms <= watch.stale_after_s * 1000
+            # Nothing depends on what is told of long ago, nor on what can open no contact: it waits for the next tick.
+            if hot or (is_now and keeper.state.may_be_closed):
                 self._ticking.has_news(reading.enclosure, message.arrived.mono_s, hot=hot)
         return frozenset(names)
 

@@ -146,7 +146,8 @@ class Writer:
     @property
     def failing_since_s(self) -> float | None:
         """[s] monotonic since when either database, or the thread itself, has been failing; None if neither is."""
-        return _earliest(self._readings.failing_since_s(self._clock.now().mono_s), self.journal_failing_since_s)
+        now_s = self._clock.now().mono_s
+        return _earliest(self._readings.failing_since_s(now_s), self._journal.failing_since_s(now_s), self._died_s)
 
     @property
     def journal_failing_since_s(self) -> float | None:

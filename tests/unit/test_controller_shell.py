@@ -212,6 +212,29 @@ def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody
     assert steps == [3, 1, one._most_held + 1]
 
 
+@pytest.mark.parametrize(("closed", "after_each"), [(True, [1, 2, 3]), (None, [1, 2, 3]), (False, [0, 1, 1])])
+def test_what_can_open_no_contact_waits_for_the_next_tick(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, closed: bool | None, after_each: list[int]
+) -> None:
+    """A cold reading, a hot one, a cold one: all at once where heat may be on, only the hot one where none is."""
+    one, steps = shell.controller, list[int]()
+    if closed is not None:
+        shell.hear_node(closed, None)
+    shell.turn(1)
+    stepped = one._step
+    monkeypatch.setattr(one, "_step", lambda keeper, now: (steps.append(len(keeper.readings)), stepped(keeper, now))[1])
+    found = []
+    for number, value in enumerate((15.0, 75.0, 15.0)):
+        now = shell.clock.now()
+        payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms + number, value)])
+        one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
+        one._turn()
+        found.append(len(steps))
+    assert found == after_each
+    shell.turn(1)
+    assert sum(steps) == 3
+
+
 def test_a_count_of_closings_is_saved_within_a_minute_and_at_the_end_all_else_at_once(tmp_path: Path) -> None:
     """A thousand beds close three times a second; what a crash costs is a closing or two of a hundred thousand."""
     shell = Shell(tmp_path)
