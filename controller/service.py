@@ -7,7 +7,7 @@ import sys
 import threading
 from functools import partial
 
-from controller import beginning, enclosure
+from controller import beginning, enclosure, web_port
 from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.errors import StoreError
@@ -75,7 +75,7 @@ class Controller:
         self.writer = writer_of(settings, clock)
         if aside is not None:
             self.writer.tell_damage(aside)
-        self._figures = Figures(folder)
+        self._figures, self._no_pages = Figures(folder), web_port.noted(folder)
         self.routing = Routing(settings)
         self.inbox = Inbox(
             settings, f"soilward-{identity}", self.routing.probe_topics, self.routing.state_topics, clock
@@ -155,6 +155,7 @@ class Controller:
             self.relays.yield_plain()
         self._poll_requests(now)
         self._foreseen.look(now)
+        self._no_pages = web_port.noted(self.settings.store.folder)
         self._figures.look(now, self.writer, self.inbox.messages.qsize(), self._ticking.late)
         if self.memory.owes(now.mono_s):
             self._save()
@@ -210,7 +211,7 @@ class Controller:
     def _shell(self, name: str, now: Moment) -> Inputs:
         """Return how the shell fares, as the tick is told."""
         link = self.inbox.link_now
-        notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes()]
+        notes = [*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes(), *self._no_pages]
         notes += self._nodes.notes(name, now.mono_s)
         if name in self._slower:
             notes.append((slower.ALERT, self._slower[name]))
