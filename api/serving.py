@@ -1,6 +1,5 @@
 """Serving the pages: a port of one's own, a word when they are ready, an end in order."""
 
-import os
 import signal
 import socket
 from collections.abc import Callable
@@ -10,9 +9,9 @@ import uvicorn
 from fastapi import FastAPI
 
 from api.state import State
-from controller.errors import SoilwardError
 from controller.parent import end_with_parent
 from controller.settings import Served
+from controller.web_port import listen
 
 
 def serve(settings: Served, made: Callable[[], FastAPI]) -> int:
@@ -24,7 +23,7 @@ def serve(settings: Served, made: Callable[[], FastAPI]) -> int:
         If the settings are not safe to listen with, or a file is held by another.
     """
     end_with_parent()
-    listener = _listen(settings)
+    listener = listen(settings.web)
     with listener:
         app = made()
         config = uvicorn.Config(
@@ -65,14 +64,3 @@ def _already_stopping(number: int, frame: FrameType | None) -> None:
 def _address(settings: Served) -> str:
     host = settings.web.host
     return f"http://{f'[{host}]' if ':' in host else host}:{settings.web.port}"
-
-
-def _listen(settings: Served) -> socket.socket:
-    host, port = settings.web.host, settings.web.port
-    try:
-        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
-    except OSError as error:
-        raise SoilwardError(
-            f"web.port: cannot listen on {host}:{port} ({os.strerror(error.errno or 0)}); "
-            "stop what holds it, or choose another port"
-        ) from error

@@ -7,7 +7,7 @@ import sys
 import threading
 from functools import partial
 
-from controller import beginning, enclosure
+from controller import beginning, enclosure, web_port
 from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.errors import StoreError
@@ -231,7 +231,8 @@ class Controller:
 
     def _site_notes(self, now: Moment) -> tuple[tuple[str, str], ...]:
         """Return (name, words) of what the shell has noticed that every enclosure is told of."""
-        return (*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes())
+        pages = web_port.noted(self.settings.store.folder)
+        return (*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes(), *pages)
 
     def _save(self) -> None:
         self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})

@@ -15,6 +15,7 @@ from types import FrameType
 
 from iotcore import Broker as Rumqttd
 
+from controller import web_port
 from controller.clock import Clock
 from controller.parent import END_WITH_PARENT
 from controller.settings import Settings
@@ -91,6 +92,36 @@ class Child:
             self.process.wait()
 
 
+class Pages(Child):
+    """The pages' process: while another has their port it is not begun, and everything else goes on."""
+
+    def __init__(self, command: list[str], clock: Clock, settings: Settings) -> None:
+        super().__init__("api", command, clock)
+        self._web, self._folder = settings.web, settings.store.folder
+        self._told = ""
+
+    def look(self) -> None:
+        """Start it if it is not running and its port is free; say so once if it is not, and once when it is again."""
+        if self.process is None:
+            why = web_port.why_not(self._web)
+            self._tell(why)
+            if why:
+                return
+        super().look()
+
+    def _tell(self, why: str) -> None:
+        if why != self._told:
+            words = f"{why}. Heat goes on without pages, which begin once the port is free" if why else ""
+            print(words or f"port {self._web.port} is free again: the pages begin", file=sys.stderr, flush=True)
+            web_port.note(self._folder, words)
+            self._told = why
+
+    def end(self) -> None:
+        """End it, and leave no word for a controller to come."""
+        super().end()
+        web_port.note(self._folder, "")
+
+
 def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | None) -> None:
     """Keep children and the embedded broker running until `stop` is set, then end them, first one first."""
     try:
@@ -151,7 +182,7 @@ def children_of(settings: Settings, settings_file: Path, clock: Clock) -> list[C
     """Return the site's processes in the order they are ended; the forwarder only where there is a store elsewhere."""
     children = [
         Child("controller", controller_command(settings_file), clock),
-        Child("api", api_command(settings_file), clock),
+        Pages(api_command(settings_file), clock, settings),
         Child("planner", planner_command(settings_file), clock),
     ]
     if settings.remote is not None:
@@ -164,10 +195,12 @@ def run(settings: Settings, settings_file: Path) -> int:
     stop = stop_on_signals()
     clock = Clock()
     settings.store.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    web_port.note(settings.store.folder, "")
     with out_of_the_terminals_reach():
         broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
     children = children_of(settings, settings_file, clock)
-    print(f"{settings.site.name}: http://{settings.web.host}:{settings.web.port} (Ctrl-C stops it)", flush=True)
+    address = "no pages yet" if web_port.why_not(settings.web) else f"http://{settings.web.host}:{settings.web.port}"
+    print(f"{settings.site.name}: {address} (Ctrl-C stops it)", flush=True)
     try:
         hold(children, stop, broker)
     finally:

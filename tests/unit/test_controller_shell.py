@@ -80,6 +80,22 @@ def test_a_run_of_a_node_that_falls_silent_ends_in_the_record_with_its_energy(sh
     assert ended == [(20_000, pytest.approx(2.0 * 230.0 * 20), "node silent")]
 
 
+def test_that_there_are_no_pages_is_an_alert_and_nothing_against_heat(shell: Shell) -> None:
+    """Told while the supervisor's word lies there, over with it; what is no text is no word."""
+    shell.turn(2)
+    keeper, file = shell.controller.keepers["larch"], shell.folder / "pages-away"
+    before = keeper.state.permissives
+    file.write_text("web.port: cannot listen")
+    shell.turn(2)
+    told = {each.name: each.detail for each in keeper.state.alerts}
+    assert told["pages-away"] == "there are no pages: web.port: cannot listen"
+    assert [each.holds for each in keeper.state.permissives] == [each.holds for each in before]
+    for gone in (file.unlink, lambda: file.write_bytes(b"\xff")):
+        gone()
+        shell.turn(2)
+        assert "pages-away" not in {each.name for each in keeper.state.alerts}
+
+
 @pytest.fixture
 def ran(tmp_path: Path) -> Iterator[None]:
     """Let a controller run that is stopped already, and put back afterwards what it set for the whole process."""

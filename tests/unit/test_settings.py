@@ -262,6 +262,62 @@ def test_all_faults_come_at_once() -> None:
         assert sum(words in each for each in faults) == 1
 
 
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ({"limits": {"soil_trip": 60.0}, "probe": [AIR]}, {"soil_trip: 60.0", "no soil probe"}),
+        ({"colour": "green", "probe": [{"name": "s", "quantity": "soil"}]}, {"colour: no such key", "needs depth_m"}),
+        ({"probe": [SOIL, {**AIR, "unit": "R"}, {"name": "x"}]}, {"[2].quantity: is missing", "unit 'R' is unknown"}),
+        (
+            {
+                "heater": {"kind": "air-heater", "rated_w": 300.0, "volts": 1.0},
+                "schedule": [{"from": "13-01", "set_point": 1.0}],
+            },
+            {"volts: 1.0 is below", "'13-01' is no date"},
+        ),
+        ({"name": "Big Bed", "probe": [AIR]}, {"'Big Bed' is no name", "without a good name: no soil probe"}),
+    ],
+)  # fmt: skip
+def test_what_was_read_is_judged_though_the_rest_could_not_be(parts: dict[str, Any], words: set[str]) -> None:
+    """One enclosure, a fault of shape in it and one of sense: both in one run."""
+    faults = faults_of({**raw_settings(), "enclosure": [{**raw_settings()["enclosure"][0], **parts}]})
+    assert len(faults) == 2
+    assert all(any(each in fault for fault in faults) for each in words), faults
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"heater": {"kind": "soil-cable", "rated_w": 450.0, "depth_m": "deep"}},
+        {"probe": [{**SOIL, "quantity": "sol"}, AIR]},
+        {"probe": [{**SOIL, "period_s": 0.0}]},
+        {"heater": {"kind": "air-heater", "rated_w": 300.0}, "probe": [SOIL, {**AIR, "height_m": "low"}]},
+        {"heater": {"kind": "air-heater", "rated_w": 3000.0}, "shape": {"height_m": 0.0}},
+        {"limits": {"highest_set_point": "warm"}, "schedule": [{"from": "02-01", "set_point": 33.0}]},
+        {"probe": "soil"},
+    ],
+)
+def test_nothing_is_said_against_what_could_not_be_read(parts: dict[str, Any]) -> None:
+    """A cable whose depth is no number has one all the same: the fault of shape is the only one."""
+    raw = raw_settings()
+    raw["enclosure"][0].update(parts)
+    assert len(faults_of(raw)) == 1
+
+
+def test_what_two_enclosures_share_is_told_beside_all_other_faults(tmp_path: Path) -> None:
+    """One node key, one topic, and in the same run a latitude, a limit and a missing depth."""
+    raw = two_enclosures(key_file=str(tmp_path / "key"))
+    (tmp_path / "key").write_text("secret")
+    for entry in raw["enclosure"]:
+        entry["probe"] = [*entry["probe"], {"name": "more", "quantity": "soil", "topic": "gateway/up"}]
+    raw["enclosure"][0]["limits"] = {"soil_trip": 60.0}
+    raw["site"]["latitude"] = 99.0
+    faults = faults_of(raw)
+    for words in ("latitude", "soil_trip", "'larch': probe 'more'", "'oak': probe 'more'", "node key", "'gateway/up'"):
+        assert sum(words in each for each in faults) == 1, words
+    assert len(faults) == 6
+
+
 def test_a_missing_file_says_what_writes_one(tmp_path: Path) -> None:
     """The remedy is a command."""
     with pytest.raises(SettingsError, match="`soilward init` writes one"):

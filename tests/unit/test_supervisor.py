@@ -1,12 +1,14 @@
-"""Which processes a site runs."""
+"""Which processes a site runs, and what it says while another has the port of its pages."""
 
+import socket
+import sys
 from pathlib import Path
 
 import pytest
 
 from controller.clock import Clock
-from controller.settings import Remote
-from controller.supervisor import children_of
+from controller.settings import Remote, Store, Web
+from controller.supervisor import Pages, children_of
 from tests.core_site import settings_of
 
 ELSEWHERE = Remote.model_validate({"kind": "victoria-metrics", "url": "http://127.0.0.1:8428", "site": "tarn-hollow"})
@@ -25,3 +27,26 @@ def test_the_forwarder_runs_only_where_there_is_a_store_elsewhere(remote: Remote
     children = children_of(settings, Path("soilward.toml"), Clock())
     assert [each.name for each in children] == names
     assert all(each.command[-1] == "soilward.toml" for each in children)
+
+
+def test_while_the_port_is_taken_no_pages_begin_and_it_is_said_once_with_the_remedy(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line, however often it looks, and word for the controller; once the port is free the pages run."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = int(taken.getsockname()[1])
+        where = {"web": Web(port=port), "store": Store(folder=tmp_path)}
+        pages = Pages([sys.executable, "-c", "input()"], Clock(), settings_of().model_copy(update=where))
+        for _ in range(3):
+            pages.look()
+        assert pages.process is None
+    (told,) = capsys.readouterr().err.splitlines()
+    for words in (f"web.port: cannot listen on 127.0.0.1:{port}", "another `soilward run`", "choose another port"):
+        assert words in told
+    assert "Heat goes on without pages" in told
+    assert (tmp_path / "pages-away").read_text() == told
+    pages.look()
+    assert pages.process is not None
+    assert capsys.readouterr().err == f"port {port} is free again: the pages begin\n"
+    pages.end()
+    assert not (tmp_path / "pages-away").exists()

@@ -3,6 +3,7 @@
 import os
 import pty
 import signal
+import socket
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -16,6 +17,7 @@ from controller.clock import Clock
 from controller.load_settings import load
 from controller.node.simulated import SimulatedNode
 from controller.standing import Kept, Standing
+from controller.store import journal
 from controller.store.connection import open_reader
 from tests.wire.kit import ROOT, ConstantPlant, a_free_port, until, write_site
 
@@ -26,10 +28,10 @@ PARTS = 4
 class Terminal:
     """`soilward run` in a terminal of its own, with an embedded broker; at its node the heater is on."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, web_port: int | None = None) -> None:
         file = write_site(folder, a_free_port(), kind="embedded", lease_s=15.0)
         with file.open("a") as more:
-            more.write(f"[web]\nport = {a_free_port()}\n")
+            more.write(f"[web]\nport = {web_port or a_free_port()}\n")
         self.settings = load(file)
         self.data = self.settings.store.folder
         self.data.mkdir()
@@ -42,9 +44,9 @@ class Terminal:
         self.parts: list[psutil.Process] = []
         self.node: SimulatedNode | None = None
 
-    def heat(self) -> SimulatedNode:
+    def heat(self, parts: int = PARTS) -> SimulatedNode:
         """Wait until all parts run and the heater is on; return its node."""
-        until("all parts run", lambda: len(self.supervisor.children()) == PARTS, 20.0)
+        until("all parts run", lambda: len(self.supervisor.children()) == parts, 20.0)
         self.parts = self.supervisor.children(recursive=True)
         self.node = node = SimulatedNode(self.settings, self.settings.enclosure[0], ConstantPlant(), Clock())
         node.start()
@@ -126,3 +128,18 @@ def test_a_closed_terminal_and_ctrl_c_end_everything_in_order(
     until("heat ends", lambda: not node.heated, 16.0)
     assert node.core.drops == 0, "told to open, not let go by its lease"
     assert terminal.supervisor.returncode == 0
+
+
+def test_a_port_that_another_has_costs_the_pages_and_no_heat(tmp_path: Path) -> None:
+    """It heats without them and tells so in the journal; they begin once the port is free."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        terminal = Terminal(tmp_path, int(taken.getsockname()[1]))
+        try:
+            terminal.heat(PARTS - 1)
+            taken.close()
+            until("the pages begin", lambda: len(terminal.supervisor.children()) == PARTS, 10.0)
+        finally:
+            terminal.end()
+    with closing(open_reader(terminal.data / "journal.db")) as connection:
+        (alert,) = (e for e in journal.read(connection, "larch", "alert") if e.body["alert"] == "pages-away")
+    assert "there are no pages: web.port: cannot listen" in alert.why
