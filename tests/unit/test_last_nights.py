@@ -7,7 +7,7 @@ import pytest
 
 from controller.control.log import Log
 from controller.control.model_of import model_of
-from controller.control.stepping import HEAT, STORES, air_c, chained, stepper
+from controller.control.stepping import HEAT, air_c, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.planning.ahead import clear_w_m2
 from controller.planning.last_nights import LastNights, heated_k, last_nights, unheated_c, whole_nights
@@ -25,7 +25,7 @@ def under_a_sky(model: ThermalModel, sky_k: float) -> Log:
     step, light = stepper(model, log.step_s), np.where(dark, 0.0, 300.0)
     inputs = np.column_stack([log.outside_c - sky_k * dark, light, log.duty])
     start = np.array([14.0, 15.0, 13.0, 0.0, 0.0])
-    states = chained(step.a, step.driven(inputs), start, STORES)[1:]
+    states = through(step, start, inputs)[1:]
     return replace(log, soil_c=states[:, 1], air_c=air_c(model, states.T, inputs.T), light_w_m2=light)
 
 
