@@ -157,7 +157,7 @@ def test_biases_are_sought_until_runs_lie_round_both_shortfalls() -> None:
     """A controller whose shortfall falls with its bias is bracketed, and its energy read off between the runs."""
 
     def made_up(bias_k: float) -> Run:
-        return Run(40.0 * float(np.exp(-bias_k)), 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
+        return Run(40.0 * float(np.exp(-bias_k)), 40.0, 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
 
     found: Curve = curve(made_up, (40.0, 10.0), 6)
     assert found.reaches(40.0)
@@ -169,10 +169,10 @@ def test_more_runs_are_made_where_no_run_lies_beyond_a_target_yet() -> None:
     """With three allowed, a controller far from its target takes five; one whose runs lie on both sides takes three."""
 
     def far(bias_k: float) -> Run:
-        return Run(400.0 * float(np.exp(-bias_k)), 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
+        return Run(400.0 * float(np.exp(-bias_k)), 400.0, 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
 
     def near(bias_k: float) -> Run:
-        return Run(40.0 * float(np.exp(-((bias_k + 0.2) ** 3))), 0.0, 50.0, 0.0, 0.0, 1.0)
+        return Run(40.0 * float(np.exp(-((bias_k + 0.2) ** 3))), 40.0, 0.0, 50.0, 0.0, 0.0, 1.0)
 
     assert len(curve(far, (1.0, 0.5), 3).runs) == 5
     assert len(curve(near, (30.0, 20.0), 3).runs) == 3
@@ -290,3 +290,34 @@ def test_a_fortnight_that_nobody_knows_is_refused_with_those_that_exist(weather:
         main(["--weather", weather])
     with pytest.raises(KeyError, match="no fortnight '2'; there are hot, freezing, newark"):
         fortnight("2")
+
+
+@pytest.mark.parametrize(("instead", "asked_of"), [("--eyes", "losing.losing"), ("--nights", "nights.told")])
+def test_eyes_and_nights_are_asked_for_the_fortnights_and_rows_that_are_named(
+    instead: str, asked_of: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seeds where no fortnight is named, and a bound that is missed is the exit status."""
+    asked: list[tuple[object, ...]] = []
+
+    def noted(*what: object) -> tuple[list[str], bool]:
+        asked.append(what)
+        return [], False
+
+    monkeypatch.setattr(f"tests.bench.control.section.{asked_of}", noted)
+    assert main([instead, "--weather", "hot,newark", "--rows", "air-ample"]) == 1
+    assert main([instead, "--seeds", "2", "--rows", "air-ample"]) == 1
+    assert [each[:2] for each in asked] == [(["air-ample"], ["hot", "newark"]), (["air-ample"], [0, 1])]
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        (["--eyes", "--forecast", "none"], "^--eyes brings its own controllers and forecasts; leave out --forecast"),
+        (["--nights", "--controllers", "ours"], "^--nights brings its own controllers and forecasts; leave out"),
+        (["--eyes", "--rows", "air-short"], "^--eyes compares in cable-ample, air-ample, not in air-short; give one"),
+    ],
+)
+def test_what_eyes_and_nights_would_pass_over_is_refused(asked: list[str], told: str) -> None:
+    """By name, with what to do instead."""
+    with pytest.raises(SystemExit, match=told):
+        main(asked)

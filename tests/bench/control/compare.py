@@ -24,6 +24,8 @@ class Run:
     ----------
     d_kh, run_out_kh
         [K h] below set point - 0.5 in the judged days, and in the two after them.
+    cold_h
+        [h] so cold in the judged days.
     kwh
         Energy of the judged days; once fair, charged with heat stored before them.
     over_kh, most_over_k
@@ -33,6 +35,7 @@ class Run:
     """
 
     d_kh: float
+    cold_h: float
     run_out_kh: float
     kwh: float
     over_kh: float
@@ -63,6 +66,7 @@ def judge(true_c: Array, on: Array, set_point_c: float, rated_w: float) -> Run:
     closings = int(np.count_nonzero(np.diff(heat[JUDGED]) > 0))
     return Run(
         float(cold[JUDGED].sum()),
+        float(np.count_nonzero(cold[JUDGED])) * STEP_S / 3600,
         float(cold[RUN_OUT].sum()),
         float(heat[JUDGED].sum()) * rated_w * STEP_S / 3.6e6,
         float(over.sum()),
