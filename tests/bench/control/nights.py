@@ -66,7 +66,7 @@ def nights(name: str, seed: int | str) -> list[Night]:
         air_c.append(float(plant.state[AIR]))
         ready, dark = rehearsal.planner.ready, is_dark(ticked.now.utc_ms // 60_000, *of.place)
         if ready is not None and ready is not before and dark and not asleep:
-            found = carry(rehearsal.planner.facts, rehearsal.planner.model, construction_of(enclosure), ready)
+            found = carry(rehearsal.planner.facts, construction_of(enclosure), ready)
             if found is not None:
                 asleep = True
                 night = found.nights["as it is"]
