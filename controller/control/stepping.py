@@ -10,7 +10,6 @@ from scipy.linalg import expm
 from controller.control.thermal import ThermalModel
 
 Array = NDArray[np.float64]
-STORES = 3
 
 STATES = ("upper_c", "bed_c", "lower_c", "heat_w", "unknown_w")
 INPUTS = ("outside_c", "light_w_m2", "duty")
@@ -18,9 +17,6 @@ UPPER, BED, LOWER, HEAT, UNKNOWN = range(5)
 FORGETS_S = 30 * 86_400.0
 """[s] in which what the model does not know fades out of a forecast: a sky that took heat yesterday takes it tomorrow
 (engineering judgement; with a day, soil was foreseen 0.5 K too warm 18 h ahead, seen in simulation)."""
-
-FORGOTTEN = 1e-20
-"""So small a part of what was changes no digit of what is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,58 +54,29 @@ def discrete(a: Array, b: Array, c: Array, seconds: float) -> Stepper:
 
 def through(step: Stepper, state: Array, inputs: Array) -> Array:
     """Return the state at the start and after every row of inputs."""
-    return chained(step.a, inputs @ step.b.T + step.c, state, STORES)
+    return chained(step.a, step.driven(inputs), state)
 
 
-def chained(a: Array, driven: Array, start: Array, stores: int) -> Array:
-    """Return the start and what x' = a x + driven makes of it, row by row, without a loop.
+def chained(a: Array, driven: Array, start: Array) -> Array:
+    """Return the start and what x' = a x + driven makes of it, row by row, without a loop over rows.
 
     Parameters
     ----------
+    a
+        One matrix for all runs, or one for each.
     driven, start
-        Row by row the states, or states of many runs side by side in a further axis.
-    stores
-        So many states stand first and form a chain; each of the others follows itself alone and drives the chain.
+        Rows of states, and the states before the first; both may hold many runs, by axes before these.
 
     Notes
     -----
-    A chain of stores falls apart into modes that decay each by itself, with speeds that are real and all different
-    (a tridiagonal matrix that is symmetric but for scale), so each mode is followed by itself.
+    After each turn a row holds what the 1, 2, 4 ... rows up to it have made: so many rows of steps are but nine turns.
     """
-    states = np.empty((len(driven) + 1, *start.shape))
-    states[0] = start
-    for one in range(stores, len(start)):
-        states[1:, one] = _followed(float(a[one, one]), driven[:, one], start[one])
-    pushed = driven[:, :stores] + _mixed(a[:stores, stores:], states[:-1, stores:])
-    # numpy from 2.5 on tells real speeds as complex numbers too.
-    speeds, shapes = (each.real for each in np.linalg.eig(a[:stores, :stores]))
-    back = np.linalg.inv(shapes)
-    modes, first = _mixed(back, pushed), back @ start[:stores]
-    for one in range(stores):
-        modes[:, one] = _followed(float(speeds[one]), modes[:, one], first[one])
-    states[1:, :stores] = _mixed(shapes, modes)
+    states = np.concatenate([start[..., None, :], driven], axis=-2)
+    onward, far = np.swapaxes(a, -1, -2), 1
+    while far < states.shape[-2]:
+        states[..., far:, :] += states[..., :-far, :] @ onward
+        onward, far = onward @ onward, 2 * far
     return states
-
-
-def _mixed(by: Array, rows: Array) -> Array:
-    """Return every row's states mixed by a matrix; a row may hold many runs side by side."""
-    return np.asarray(rows @ by.T if rows.ndim == 2 else by @ rows)
-
-
-def _followed(keeps: float, driven: Array, start: Array) -> Array:
-    """Return y after each step of y' = keeps y + driven.
-
-    Notes
-    -----
-    Each row first takes in its neighbour, then what the two before those took in, then four, and so on. scipy.signal
-    filters too, but loading it costs a planner half a second and 25 MB, and it needs nothing else of it.
-    """
-    found, reach = driven.copy(), 1
-    found[0] += keeps * start
-    while reach < len(found) and abs(keeps) > FORGOTTEN:
-        found[reach:] += keeps * found[:-reach]
-        keeps, reach = keeps * keeps, 2 * reach
-    return found
 
 
 def rates(model: ThermalModel) -> tuple[Array, Array, Array]:

@@ -16,6 +16,7 @@ CARRIES_S = 12 * 3600.0
 NOW_S = 1800.0
 CLEAR_DAYS = 2
 HIGH_SUN_W_M2 = 50.0
+BLOCK = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps
     middles_s: Array = np.asarray((np.arange(steps) + 0.5) * step_s, dtype=np.float64)
     at_ms = log.ends_ms + 1000.0 * middles_s
     outside_c = _as_yesterday(log, middles_s)
-    light = _clear_at_w_m2(at_ms, place) * _clearness(log, place)
+    light = _clear_w_m2(log.ends_ms + round(500 * step_s), round(1000 * step_s), steps, place) * _clearness(log, place)
     told = [each for each in outlook if each.at_ms >= log.ends_ms - 3_600_000]
     if told:
         said = np.interp(at_ms, [each.at_ms for each in told], [each.outside_c for each in told])
@@ -84,23 +85,21 @@ def _clearness(log: Log, place: Place) -> float:
 
 
 def clear_w_m2(log: Log, place: Place) -> Array:
-    """Return the light [W/m2] of a clear sky in the middle of every step of a log; not to be changed in place."""
-    return _clear_before_w_m2(log.ends_ms, log.step_s, len(log), place)
+    """Return the light [W/m2] of a clear sky in the middle of every step of a log."""
+    step_ms = round(1000 * log.step_s)
+    return _clear_w_m2(log.ends_ms - step_ms * len(log) + step_ms // 2, step_ms, len(log), place)
 
 
-@lru_cache(maxsize=16)  # learning asks for the same three days a thousand times
-def _clear_before_w_m2(ends_ms: int, step_s: float, steps: int, place: Place) -> Array:
-    at_ms: Array = np.asarray(ends_ms - 1000.0 * step_s * (np.arange(steps)[::-1] + 0.5), dtype=np.float64)
-    clear = _clear_at_w_m2(at_ms, place)
-    clear.flags.writeable = False
-    return clear
+def _clear_w_m2(first_ms: int, step_ms: int, steps: int, place: Place) -> Array:
+    """Return it at so many instants from one on, put together from blocks that plans half an hour apart share."""
+    before, offset_ms = divmod(first_ms, step_ms)
+    first, skipped = divmod(before, BLOCK)
+    blocks = range(first, (before + steps - 1) // BLOCK + 1)
+    told = [_clear_block_w_m2(each, offset_ms, step_ms, place) for each in blocks]
+    return np.concatenate(told)[skipped : skipped + steps]
 
 
-def _clear_at_w_m2(at_ms: Array, place: Place) -> Array:
-    whole_ms = np.rint(at_ms).astype(np.int64).tolist()
-    return np.array([_clear_once_w_m2(ms, place.latitude, place.longitude) for ms in whole_ms])
-
-
-@lru_cache(maxsize=4096)  # of each half hour's days all but three steps were asked for by the one before
-def _clear_once_w_m2(at_ms: int, latitude: float, longitude: float) -> float:
-    return clear_sky_ghi_w_m2(solar_position_at(at_ms, latitude, longitude)[0])
+@lru_cache(maxsize=64)
+def _clear_block_w_m2(number: int, offset_ms: int, step_ms: int, place: Place) -> Array:
+    at_ms = range(number * BLOCK * step_ms + offset_ms, (number + 1) * BLOCK * step_ms, step_ms)
+    return np.array([clear_sky_ghi_w_m2(solar_position_at(ms, place.latitude, place.longitude)[0]) for ms in at_ms])

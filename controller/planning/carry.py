@@ -5,13 +5,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from controller.control.stepping import BED, Array, Stepper, stepper, through
-from controller.control.thermal import ThermalModel
-from controller.planning.estimate import estimate
+from controller.control.stepping import Array, through
 from controller.planning.foresee import Facts, Ready
 from controller.planning.horizon import STEP_S, look_ahead
-from controller.planning.last_nights import LastNights, last_nights, unheated_c
-from controller.planning.linear import linear
+from controller.planning.last_nights import LastNights, balance_c, last_nights
+from controller.planning.linear import Linear, Model, linear
 from controller.plant.construction import (
     SECOND_LAYER_SAVES,
     SINGLE_W_M2K,
@@ -75,15 +73,16 @@ class Carry:
     nights: Mapping[str, Night]
 
 
-def carry(facts: Facts, model: ThermalModel, built: Construction, ready: Ready) -> Carry | None:
+def carry(facts: Facts, built: Construction, ready: Ready) -> Carry | None:
     """Return what the coming night asks of the heater, or None where the sun does not set within a day.
 
     Notes
     -----
-    The stores of soil are those that the record tells; what more cover changes is geometry's ratio, laid on the learnt
-    model. Sky and wind are as they were in the last nights, not as a forecast may have them. A row cover counts as the
-    thinnest do: 1 K for thin ones to 5 K for thick ones (Snyder and de Melo-Abreu 2005, FAO Series 10, chapter 6); on
-    clear, cold nights some were colder under them than beside (Oregon State University, trials of 1983 to 1988).
+    By the model that the plan follows: layers where light is measured. What more cover changes is geometry's ratio,
+    laid on what was learnt. Sky and wind are as they were in the last nights, not as a forecast may have them. A row
+    cover counts as the thinnest do: 1 K for thin ones to 5 K for thick ones (Snyder and de Melo-Abreu 2005, FAO Series
+    10, chapter 6); on clear, cold nights some were colder under them than beside (Oregon State University, trials of
+    1983 to 1988).
     """
     dark = _dark(facts, ready.log.ends_ms)
     if not dark.any():
@@ -91,10 +90,10 @@ def carry(facts: Facts, model: ThermalModel, built: Construction, ready: Ready) 
     first, last = _coming_night(dark)
     at_ms = [ready.log.ends_ms + round(1000 * STEP_S * (step + 1)) for step in range(len(ready.weather.outside_c))]
     told = np.array([np.nan if (asked := facts.asked_c(ms)) is None else asked for ms in at_ms])
-    lately = last_nights(model, built, facts.depth_m, ready.log, facts.place)
-    state = estimate(model, ready.log, facts.floor_m2).state
-    coming = _Coming(ready, state, told, slice(first, last + 1), facts)
-    nights = {name: _night(coming, each, _under(lately, each, model)) for name, each in _covers(model, built).items()}
+    lately = last_nights(ready.by, built, facts.depth_m, ready.log, facts.place)
+    coming = _Coming(ready, told, slice(first, last + 1), facts)
+    covers = _covers(ready.by, built)
+    nights = {name: _night(coming, each, _under(lately, each, ready.by)) for name, each in covers.items()}
     return Carry(
         at_ms[first] - round(1000 * STEP_S),
         at_ms[last],
@@ -117,8 +116,8 @@ def _coming_night(dark: Array) -> tuple[int, int]:
     return first, last
 
 
-def _covers(model: ThermalModel, built: Construction) -> dict[str, ThermalModel]:
-    covers = {"as it is": model}
+def _covers(model: Model, built: Construction) -> dict[str, Model]:
+    covers: dict[str, Model] = {"as it is": model}
     through_w_k = built.ua_w_k
     if built.film_u_w_m2k >= SINGLE_W_M2K:
         whole_w_k = through_w_k + infiltration_w(built.air_changes_h, built.volume_m3, 1.0)
@@ -132,46 +131,44 @@ def _covers(model: ThermalModel, built: Construction) -> dict[str, ThermalModel]
 
 @dataclass(frozen=True, slots=True)
 class _Coming:
-    """Weather, where the stores of cover and soil stand, set points [Cel] and which steps are the night's."""
+    """Weather and where everything stands, set points [Cel] and which steps are the night's."""
 
     ready: Ready
-    state: Array
     asked_c: Array
     night: slice
     facts: Facts
 
 
-def _under(lately: LastNights, cover: ThermalModel, model: ThermalModel) -> LastNights:
+def _under(lately: LastNights, cover: Model, model: Model) -> LastNights:
     """Return the same lesson under another cover: air that loses less is warmed more."""
     lost_w_k, loses_w_k = (each.loss_w_k + each.exchange_w_k for each in (model, cover))
     return replace(lately, heat_k=lately.heat_k * lost_w_k / loses_w_k)
 
 
-def _night(coming: _Coming, model: ThermalModel, lately: LastNights) -> Night:
-    weather, state, night = coming.ready.weather, coming.state, coming.night
+def _night(coming: _Coming, model: Model, lately: LastNights) -> Night:
+    weather, state, night = coming.ready.weather, coming.ready.state, coming.night
     by = linear(model, STEP_S, coming.facts.floor_m2)
     found = look_ahead(by, state, weather.outside_c, weather.light_w_m2, coming.asked_c, coming.facts.most)
-    step = stepper(model, STEP_S)
     inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
-    states = through(step, state, inputs)[night.start + 1 : night.stop + 1]
-    air = unheated_c(model, states, inputs[night]) + lately.heat_k * found.duty[night] + lately.air_k
-    soil = states[:, BED] + lately.soil_k * np.arange(1, len(states) + 1) / len(states)
+    states = through(by.step, state, inputs)[night.start + 1 : night.stop + 1]
+    air = balance_c(model, states, inputs[night]) + lately.heat_k * found.duty[night] + lately.air_k
+    soil = states @ by.seen + lately.soil_k * np.arange(1, len(states) + 1) / len(states)
     asked = coming.asked_c[night.stop - 1]
     kwh = float(found.duty[:DAY_STEPS].sum()) * STEP_S * model.heater_w / 3.6e6
     short = 0.0 if np.isnan(asked) else max(float(asked - soil[-1]), 0.0)
     needs_c = float(asked) - HELD_K - lately.soil_k
-    holds_to = None if np.isnan(asked) else _holds_to_c(coming, step, inputs[: night.stop], needs_c)
+    holds_to = None if np.isnan(asked) else _holds_to_c(coming, by, inputs[: night.stop], needs_c)
     return Night(float(soil.min()), float(air.min()), kwh, short, holds_to)
 
 
-def _holds_to_c(coming: _Coming, step: Stepper, inputs: Array, needs_c: float) -> float | None:
+def _holds_to_c(coming: _Coming, by: Linear, inputs: Array, needs_c: float) -> float | None:
     """Move the whole night until full heat just ends it warm enough; the model is linear, so one step does it."""
-    state, night, full = coming.state, coming.night, inputs.copy()
+    state, night, full = coming.ready.state, coming.night, inputs.copy()
     full[:, 2] = coming.facts.most
     colder = full.copy()
     colder[:, 0] -= 1.0
-    end_c = through(step, state, full)[-1][BED]
-    per_k = end_c - through(step, state, colder)[-1][BED]
-    room_k = (end_c - needs_c) / per_k
+    end_c = by.through(state, full)[-1]
+    per_k = end_c - by.through(state, colder)[-1]
+    room_k = float((end_c - needs_c) / per_k)
     expected_c = float(inputs[night, 0].min())
     return expected_c - min(room_k, REACH_K) if room_k > -REACH_K else None

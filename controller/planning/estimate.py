@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.control.log import Log
-from controller.control.stepping import Array
+from controller.control.stepping import Array, chained
 from controller.planning.linear import Linear, Model, linear
 
 SIX_HOURS_S = 6 * 3600.0
@@ -41,9 +41,9 @@ def estimate(model: Model, log: Log, floor_m2: float) -> Estimate:
     # Where the probe speaks, predicting and correcting are one step: x' = (1 - gain seen) (a x + push) + gain soil.
     corrected = step.a - np.outer(gain, by.seen @ step.a)
     pushed = driven - np.where(heard[:, None], np.outer(driven @ by.seen - np.nan_to_num(log.soil_c), gain), 0.0)
-    for row, push in enumerate(pushed):
-        state = (corrected if heard[row] else step.a) @ state + push
-        stood[row] = state
+    for rows in np.split(np.arange(len(log)), np.flatnonzero(heard[1:] != heard[:-1]) + 1):
+        stood[rows] = chained(corrected if heard[rows[0]] else step.a, pushed[rows], state)[1:]
+        state = stood[rows[-1]]
     return Estimate(state, _missed_k(by, stood, driven, log.soil_c), stood)
 
 
@@ -51,9 +51,7 @@ def _missed_k(by: Linear, stood: Array, driven: Array, soil_c: Array) -> float:
     """Run freely from each of the last hours' estimates under what was measured, all at once, and compare."""
     ahead, stride = round(SIX_HOURS_S / by.step.seconds), round(7200.0 / by.step.seconds)
     firsts = np.arange(len(stood) - 1 - ahead, max(len(stood) - 4 * ahead, ahead), -stride)
-    states = stood[firsts]
-    for later in range(1, ahead + 1):
-        states = states @ by.step.a.T + driven[firsts + later]
+    states = chained(by.step.a, driven[firsts[:, None] + np.arange(1, ahead + 1)], stood[firsts])[:, -1]
     misses = states @ by.seen - soil_c[firsts + ahead]
     known = misses[np.isfinite(misses)]
     return float(np.sqrt(np.mean(np.square(known)))) if len(known) else 0.0

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import toeplitz
-from scipy.optimize import linprog
+from scipy.optimize import Bounds, LinearConstraint, milp
 
 from controller.control.stepping import Array
 from controller.planning.linear import Linear
@@ -52,20 +52,24 @@ def _cheapest(lift: Array, free_c: Array, set_point_c: Array, most: float, hold:
     asked = np.isfinite(set_point_c)
     cold = asked & (free_c < set_point_c)
     warm = asked & (free_c + most * lift.sum(axis=1) > set_point_c + SLACK_K)
-    steps, colds, warms = len(lift), int(cold.sum()), int(warm.sum())
-    if not colds:
-        return np.zeros(steps)
-    limits = np.zeros((colds + warms, steps + colds + warms))
-    limits[:colds, :steps], limits[colds:, :steps] = -lift[cold], lift[warm]
-    limits[:, steps:] = -np.eye(colds + warms)
-    found = linprog(
-        np.concatenate([np.ones(steps), np.full(colds, COLD_IS_DEAR * hold), np.full(warms, WARM_IS_VAIN * hold)]),
-        A_ub=limits,
-        b_ub=np.concatenate([(free_c - set_point_c)[cold], (set_point_c + SLACK_K - free_c)[warm]]),
-        bounds=[(0.0, most)] * steps + [(0.0, None)] * (colds + warms),
-        method="highs-ds",
-        options={"presolve": False},  # half the time: there is little to take away
+    if not cold.any():
+        return np.zeros(len(lift))
+    # Each step asked about is one row, from its set point up to the slack above, and may miss either at its price.
+    told, each = cold | warm, np.eye(len(lift))
+    limits = np.hstack([lift, each[:, cold], -each[:, warm]])[told]
+    least_k, most_k = (
+        np.where(cold, set_point_c - free_c, -np.inf),
+        np.where(warm, set_point_c + SLACK_K - free_c, np.inf),
+    )
+    prices = [COLD_IS_DEAR * hold] * int(cold.sum()) + [WARM_IS_VAIN * hold] * int(warm.sum())
+    # Nothing is whole-numbered: milp asks the same solver as linprog and gets ready in a third of the time. Without
+    # presolve it takes half as long: there is little to take away.
+    found = milp(
+        np.concatenate([np.ones(len(lift)), prices]),
+        constraints=LinearConstraint(limits, least_k[told], most_k[told]),
+        bounds=Bounds(0.0, np.concatenate([np.full(len(lift), most), np.full(len(prices), np.inf)])),
+        options={"presolve": False},
     )
     if found.x is None:
         raise ArithmeticError(f"the linear programme found nothing: {found.message}")
-    return np.asarray(found.x[:steps])
+    return np.asarray(found.x[: len(lift)])

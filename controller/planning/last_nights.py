@@ -11,10 +11,13 @@ from scipy.ndimage import uniform_filter1d
 
 from controller.control.log import Log
 from controller.control.model_of import model_of
-from controller.control.stepping import BED, HEAT, Array, air_c, stepper, through
+from controller.control.stepping import HEAT, Array, air_c, through
 from controller.control.thermal import ThermalModel
 from controller.planning.ahead import Place, clear_w_m2
 from controller.planning.estimate import estimate
+from controller.planning.linear import Model, linear
+from controller.plant import column as layered
+from controller.plant.column import Column
 from controller.plant.construction import Construction
 
 NIGHTS = 2
@@ -34,7 +37,7 @@ class LastNights:
     air_k
         [K] by which the coldest half hour of air was warmer than the model's, once `heat_k` is counted.
     heat_k
-        [K] by which full heat warms the air above its balance without heat.
+        [K] by which full heat warms the air above its balance without heat; 0 for layers, whose balance has it.
     """
 
     soil_k: float
@@ -42,24 +45,23 @@ class LastNights:
     heat_k: float
 
 
-def last_nights(model: ThermalModel, built: Construction, depth_m: float, log: Log, place: Place) -> LastNights:
+def last_nights(model: Model, built: Construction, depth_m: float, log: Log, place: Place) -> LastNights:
     """Return what a log without gaps in outside and light tells of its last whole nights; geometry's word without any.
 
     Notes
     -----
     Air by half hours, as heat is planned; outside by the hour, as forecasts tell it.
     """
-    usual, seen = model_of(built, depth_m), estimate(model, log, built.floor_m2)
+    seen, by = estimate(model, log, built.floor_m2), linear(model, log.step_s, built.floor_m2)
     inputs = np.column_stack([_smooth(log.outside_c, log, HOUR_S), log.light_w_m2, log.duty])
-    duty, step = _smooth(log.duty, log, HALF_HOUR_S), stepper(model, log.step_s)
-    heard_c = _smooth(log.air_c, log, HALF_HOUR_S)
+    duty, heard_c = _smooth(log.duty, log, HALF_HOUR_S), _smooth(log.air_c, log, HALF_HOUR_S)
     ends_k, misses, balances = [], [], []
     for first, last in whole_nights(log, place)[-NIGHTS:]:
-        states = through(step, seen.path[first - 1], inputs[first:last])
-        ends_k.append(log.soil_c[last - 1] - states[-1, BED])
-        balances.append(unheated_c(model, states[1:], inputs[first:last]))
+        states = through(by.step, seen.path[first - 1], inputs[first:last])
+        ends_k.append(log.soil_c[last - 1] - by.seen @ states[-1])
+        balances.append(_smooth(balance_c(model, states[1:], inputs[first:last]), log, HALF_HOUR_S))
         misses.append(np.column_stack([heard_c[first:last] - balances[-1], duty[first:last]]))
-    heat_k = _heat_k(misses, heated_k(usual))
+    heat_k = 0.0 if isinstance(model, Column) else _heat_k(misses, heated_k(model_of(built, depth_m)))
     coldest_k = [
         np.nanmin(balance + missed[:, 0]) - np.min(balance + heat_k * missed[:, 1])
         for balance, missed in zip(balances, misses, strict=True)
@@ -77,8 +79,13 @@ def whole_nights(log: Log, place: Place) -> list[tuple[int, int]]:
     return list(zip(turns[::2], turns[1::2], strict=False))
 
 
-def unheated_c(model: ThermalModel, states: Array, inputs: Array) -> Array:
-    """Return the air [Cel] that balances each row of states and inputs, but for the heat that it gets itself."""
+def balance_c(model: Model, states: Array, inputs: Array) -> Array:
+    """Return the air [Cel] that balances each row of states and inputs; stores' but for the heat that it gets itself.
+
+    Stores know no contents that warm up slowly, so how warm heat makes the air is their nights' lesson.
+    """
+    if isinstance(model, Column):
+        return layered.air_c(model, states, inputs)
     warmed_k = heated_k(model) * states[:, HEAT] / model.heater_w
     return np.asarray(air_c(model, states.T, inputs.T) - warmed_k)
 

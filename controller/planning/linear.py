@@ -47,15 +47,13 @@ class Linear:
 
     def through(self, state: Array, inputs: Array) -> Array:
         """Return the soil at the probe [Cel] at the start and after every row of outside, light and duty."""
-        return np.asarray(stepping.chained(self.step.a, self.step.driven(inputs), state, self.stores) @ self.seen)
+        return np.asarray(stepping.through(self.step, state, inputs) @ self.seen)
 
     def rise_k(self, steps: int) -> Array:
         """Return [K] by which the soil stands higher after each of `steps`, by full heat in the first alone."""
         driven = np.zeros((steps, len(self.seen)))
         driven[0] = self.step.b[:, 2]
-        return np.asarray(
-            (stepping.chained(self.step.a, driven, np.zeros(len(self.seen)), self.stores) @ self.seen)[1:]
-        )
+        return np.asarray(stepping.chained(self.step.a, driven, np.zeros(len(self.seen)))[1:] @ self.seen)
 
     def hold_per_k(self) -> float:
         """[1/K] Return the duty that holds the soil a kelvin warmer for ever."""
@@ -78,7 +76,7 @@ def linear(model: Model, seconds: float, floor_m2: float) -> Linear:
 
 def _of_stores(model: ThermalModel, seconds: float) -> tuple[Stepper, int, Array, list[float]]:
     wander_k = {UPPER: 0.03, BED: 0.01, LOWER: 0.003}
-    return stepping.stepper(model, seconds), stepping.STORES, np.eye(len(stepping.STATES))[BED], list(wander_k.values())
+    return stepping.stepper(model, seconds), len(wander_k), np.eye(len(stepping.STATES))[BED], list(wander_k.values())
 
 
 def _of_column(column: Column, seconds: float) -> tuple[Stepper, int, Array, list[float]]:

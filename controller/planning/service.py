@@ -103,7 +103,7 @@ class Service:
         enclosure = self.settings.named(name)
         if planner.ready is None or enclosure is None:
             return None
-        found = carry(planner.facts, planner.model, construction_of(enclosure), planner.ready)
+        found = carry(planner.facts, construction_of(enclosure), planner.ready)
         return None if found is None else asdict(found)
 
     def wait_s(self) -> float:

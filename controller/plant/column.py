@@ -135,6 +135,13 @@ def surface_and_air(column: Column) -> Array:
     return np.asarray(np.linalg.solve(among, into))
 
 
+def air_c(column: Column, states: Array, inputs: Array) -> Array:
+    """Return the air [Cel] that balances each row of states and of outside and light, under its usual sky."""
+    _, air = surface_and_air(column)
+    beside_c = inputs[:, [OUTSIDE, LIGHT]] @ air[3:5] + air[5] * column.sky_below_k
+    return np.asarray(states[:, [0, CONTENTS, HEAT]] @ air[:3] + beside_c)
+
+
 def rates(column: Column) -> tuple[Array, Array, Array]:
     """Return change per second as a x + b u + c; x is the stores and the lagged heat, u the four inputs."""
     m, states, felt = column, STORES + 1, [0, CONTENTS, HEAT]

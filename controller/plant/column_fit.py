@@ -5,13 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
-from scipy.optimize import least_squares
 
 from controller.control.log import Log
 from controller.control.stepping import Array
 from controller.plant.column import Column, column_of, needed
 from controller.plant.column_run import MAY_BE_OFF, SKY_EVERY_S, STARTS, figures_of, free_runs, shifted
 from controller.plant.construction import Construction
+from controller.plant.fitting import fitted
 from controller.plant.identify import NINETY, Interval, NotExcitedError, lacking
 
 SKY_K = 6.0
@@ -55,8 +55,8 @@ def column_from(log: Log, built: Construction, depth_m: float) -> Found:
         raise NotExcitedError(missing)
     asks = _asks(log, column_of(built, depth_m))
     spread = asks.spread
-    fit = least_squares(asks.missed, np.zeros(len(spread)), asks.slopes, ftol=ENOUGH, max_nfev=20)
-    offs, at_best = np.asarray(fit.x) * spread, np.asarray(fit.jac)
+    scaled, at_best = fitted(asks.missed_each, len(spread), asks.nudges, ENOUGH)
+    offs = scaled * spread
     covariance = spread[:, None] * np.linalg.inv(at_best.T @ at_best) * spread
     (soil_c,), (air_c,) = free_runs(log, asks.before, offs[None])
     return Found(
@@ -81,19 +81,12 @@ class _Asks:
     slow_w: Array
     quick_w: Array
 
-    def missed(self, scaled: Array) -> Array:
-        """Return what changes, as parts of their spreads, miss, and the changes themselves."""
-        (only,) = self._missed_each(scaled[None])
-        return np.asarray(only)
+    def nudges(self, scaled: Array) -> Array:
+        """Return how far to nudge each change: starts and sky, which only add, so far that no digits are lost."""
+        return np.where(np.arange(len(scaled)) < len(MAY_BE_OFF), TINY, 1.0)
 
-    def slopes(self, scaled: Array) -> Array:
-        """Forward differences: of each figure in a run of its own; of starts and sky, which only add, all in one."""
-        figures, nudge = len(MAY_BE_OFF), np.eye(len(scaled))
-        adding = self._missed_each(scaled + np.vstack([np.zeros(len(scaled)), nudge[figures:]]))
-        parts = [(self.missed(scaled + TINY * each) - adding[0]) / TINY for each in nudge[:figures]]
-        return np.vstack([*parts, adding[1:] - adding[0]]).T
-
-    def _missed_each(self, scaled: Array) -> Array:
+    def missed_each(self, scaled: Array) -> Array:
+        """Return what each row of changes, as parts of their spreads, misses, and the changes themselves."""
         soil_c, air_c = free_runs(self.log, self.before, scaled * self.spread)
         air_k = np.nan_to_num(air_c - self.log.air_c)
         slow_k = uniform_filter1d(air_k, round(SLOW_S / self.log.step_s), axis=1)

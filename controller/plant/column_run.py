@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -13,6 +14,8 @@ from controller.plant.column import (
     CONTENTS,
     HEAT,
     LAYERS,
+    LIGHT,
+    OUTSIDE,
     SKY,
     STORES,
     Column,
@@ -67,45 +70,59 @@ def free_runs(log: Log, before: Column, offs: Array) -> tuple[Array, Array]:
     Parameters
     ----------
     offs
-        A row for each run; rows differ in starts and sky only, for figures make another matrix.
+        A row for each run.
     """
-    column = shifted(before, offs[0])
-    unit, deep_c = replace(column, deep_c=1.0), before.deep_c + offs[:, len(MAY_BE_OFF)]
-    sky_k = column.sky_below_k + _straight(offs[:, len(MAY_BE_OFF) + len(STARTS) :], log)
+    columns = [shifted(before, each) for each in offs]
+    ways = [_way(replace(each, deep_c=1.0), log.step_s) for each in columns]
+    a, b, c, reads, beside, under = (np.stack(each) for each in zip(*ways, strict=True))
+    deep_c = np.array([each.deep_c for each in columns])[:, None]
+    sky_k = before.sky_below_k + _straight(offs[:, len(MAY_BE_OFF) + len(STARTS) :], log)
     told = np.column_stack([log.outside_c, log.light_w_m2, log.duty])
 
-    def pushed(b: Array, c_per_deep_k: Array) -> Array:
-        """Return what each row adds, to each store, in each run."""
-        return np.asarray(
-            (told @ b[:, :SKY].T)[:, :, None] + b[:, SKY, None] * sky_k[:, None] + np.outer(c_per_deep_k, deep_c)
-        )
+    def pushed(by: Array, by_deep: Array) -> Array:
+        """Return what each row of each run adds."""
+        weather = told @ by[..., :SKY].swapaxes(1, 2) + sky_k[..., None] * by[:, None, :, SKY]
+        return np.asarray(weather + (by_deep * deep_c)[:, None])
 
+    starts = np.array([_start(log, column, each) for column, each in zip(columns, offs, strict=True)])
+    states = chained(a, pushed(b, c), starts)
+    means_c = np.diff(states, axis=1) @ reads.swapaxes(1, 2) + pushed(beside, under)
+    return means_c[..., 0], means_c[..., 1]
+
+
+@lru_cache(maxsize=32)
+def _way(unit: Column, seconds: float) -> tuple[Array, ...]:
+    """Return a column's exact step, a, b and c, and how the means of soil and air over a step follow from what its
+    stores gain, from what it is driven by, and from each kelvin of deep ground.
+
+    Notes
+    -----
+    What flowed in over a step is what its end has more than its beginning: that gives a step's mean, whatever moved.
+    """
     flows, each_b, each_c = rates(unit)
-    step = discrete(flows, each_b, each_c, log.step_s)
-    states = chained(step.a, pushed(step.b, step.c), _starts(log, column, deep_c, offs), STORES)
-    # What flowed in over a step is what its end has more than its beginning: that gives a step's mean, whatever moved.
-    means = np.linalg.inv(flows) @ ((states[1:] - states[:-1]) / log.step_s - pushed(each_b, each_c))
-    _, air = surface_and_air(column)
-    beside = (air[3] * log.outside_c + air[4] * log.light_w_m2)[:, None] + air[5] * sky_k
-    air_c = np.einsum("s,rsn->rn", air[:3], means[:, [0, CONTENTS, HEAT]]) + beside
-    return (share_at(column.probe_m) @ means[:, :LAYERS]).T, air_c.T
+    step = discrete(flows, each_b, each_c, seconds)
+    _, air = surface_and_air(unit)
+    seen, at_once = np.zeros((2, STORES + 1)), np.zeros((2, SKY + 1))
+    seen[0, :LAYERS], seen[1, [0, CONTENTS, HEAT]] = share_at(unit.probe_m), air[:3]
+    at_once[1, [OUTSIDE, LIGHT, SKY]] = air[3:]
+    by_flow = seen @ np.linalg.inv(flows)
+    return step.a, step.b, step.c, by_flow / seconds, at_once - by_flow @ each_b, -by_flow @ each_c
 
 
 def _straight(knots_k: Array, log: Log) -> Array:
-    """Return each run's value at every step of a log, straight between knots; a column for each run."""
+    """Return each run's value at every step of a log, straight between knots; a row for each run."""
     at = np.arange(len(log)) * log.step_s / SKY_EVERY_S
     knots = np.arange(knots_k.shape[1])
-    shares = np.array([np.interp(at, knots, one) for one in np.eye(len(knots))]).T
-    return np.asarray(shares @ knots_k.T)
+    shares = np.array([np.interp(at, knots, one) for one in np.eye(len(knots))])
+    return np.asarray(knots_k @ shares)
 
 
-def _starts(log: Log, column: Column, deep_c: Array, offs: Array) -> Array:
-    """Return first profiles through the probe's first reading: towards the deep ground, bent above and below."""
-    above_k, below_k = offs[:, len(MAY_BE_OFF) + 1], offs[:, len(MAY_BE_OFF) + 2]
+def _start(log: Log, column: Column, offs: Array) -> Array:
+    """Return a first profile through the probe's first reading: towards the deep ground, bent above and below."""
+    above_k, below_k = offs[len(MAY_BE_OFF) + 1 : len(MAY_BE_OFF) + 3]
     first_c = log.soil_c[np.isfinite(log.soil_c)][0]
     under_m = CENTRE_M - column.probe_m
-    profiles_c = first_c + np.outer(under_m / 1.1, deep_c - first_c)
-    profiles_c += np.outer(np.exp(-CENTRE_M / 0.1) - math.exp(-column.probe_m / 0.1), above_k)
-    profiles_c += np.outer(np.clip(under_m / 0.3, -0.3, 1.0), below_k)
-    beside = [[first_c], [column.heater_w * log.duty[0]]]
-    return np.vstack([profiles_c, np.repeat(beside, len(offs), axis=1)])
+    profile_c = first_c + under_m / 1.1 * (column.deep_c - first_c)
+    profile_c += above_k * (np.exp(-CENTRE_M / 0.1) - math.exp(-column.probe_m / 0.1))
+    profile_c += below_k * np.clip(under_m / 0.3, -0.3, 1.0)
+    return np.append(profile_c, [first_c, column.heater_w * log.duty[0]])

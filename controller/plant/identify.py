@@ -9,12 +9,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from controller.control.log import Log
-from controller.control.stepping import BED, HEAT, LOWER, STATES, UPPER, Array, rise_k, stepper
+from controller.control.stepping import BED, HEAT, LOWER, STATES, UPPER, Array, chained, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
+from controller.plant.fitting import fitted
 
 FREE: dict[str, float] = {
     "loss_w_k": 0.3,
@@ -38,8 +38,6 @@ steps counts for little; calibrated on simulated constructions."""
 LEAST_H = 48.0
 LEAST_OUTSIDE_K = 4.0
 LEAST_SOIL_K = 0.5
-ROOT_EPSILON = math.sqrt(np.finfo(np.float64).eps)
-"""Part by which a figure is nudged to see its slope: the usual one of forward differences."""
 NINETY = 1.645
 """Standard deviations to either side that hold 90 %."""
 
@@ -94,19 +92,8 @@ def identify(log: Log, before: ThermalModel, relit: Relit | None = None) -> Iden
         raise NotExcitedError(missing)
     spread = np.array([*FREE.values(), STARTS_OFF_K, STARTS_OFF_K, DEEP_OFF_K])
 
-    def misses(scaled: Array) -> Array:
-        return np.asarray(_misses(log, before, relit, spread, scaled[None])[0])
-
-    def slopes(scaled: Array) -> Array:
-        """Forward differences, every figure nudged in one run: three days are walked once, not fifteen times."""
-        nudged = scaled + ROOT_EPSILON * np.where(scaled < 0.0, -1.0, 1.0) * np.maximum(1.0, np.abs(scaled))
-        each_alone = np.where(np.eye(len(scaled), dtype=bool), nudged, scaled)
-        found = _misses(log, before, relit, spread, np.vstack([scaled, each_alone]))
-        return np.asarray((found[1:] - found[0]).T / (nudged - scaled))
-
-    found = least_squares(misses, np.zeros(len(spread)), jac=slopes, method="trf", max_nfev=20)
-    offs = np.asarray(found.x) * spread
-    at_best = np.asarray(found.jac)
+    scaled, at_best = fitted(lambda each: _misses(log, before, relit, spread, each), len(spread))
+    offs = scaled * spread
     covariance = spread[:, None] * np.linalg.inv(at_best.T @ at_best) * spread
     model = moved(before, offs)
     soil_c, air_c = _free_runs([log if relit is None else relit(model)], [model], offs[None])
@@ -158,17 +145,14 @@ def _free_runs(logs: list[Log], models: list[ThermalModel], offs: Array) -> tupl
     """Return soil and air [Cel] as each model alone would have had them, a row for each; all walk together."""
     steps = [stepper(model, log.step_s) for model, log in zip(models, logs, strict=True)]
     inputs = [np.column_stack([log.outside_c, log.light_w_m2, log.duty]) for log in logs]
-    driven = np.stack([step.driven(each) for step, each in zip(steps, inputs, strict=True)], axis=1)
+    driven = np.stack([step.driven(each) for step, each in zip(steps, inputs, strict=True)])
     a, start_c = np.stack([step.a for step in steps]), _heard(logs[0].soil_c)[0]
     state = np.zeros((len(models), len(STATES)))
     state[:, UPPER], state[:, BED], state[:, LOWER] = start_c + offs[:, -3], start_c, start_c + offs[:, -2]
     state[:, HEAT] = [model.heater_w * log.duty[0] for model, log in zip(models, logs, strict=True)]
-    states = np.empty((len(logs[0]), *state.shape))
-    for row, each in enumerate(driven):
-        states[row] = state
-        state = np.einsum("mij,mj->mi", a, state) + each
-    air_c = [_air_c(model, log, run) for model, log, run in zip(models, logs, states.swapaxes(0, 1), strict=True)]
-    return states[:, :, BED].T, np.array(air_c)
+    states = chained(a, driven, state)[:, :-1]
+    air_c = [_air_c(model, log, run) for model, log, run in zip(models, logs, states, strict=True)]
+    return states[..., BED], np.array(air_c)
 
 
 def _air_c(model: ThermalModel, log: Log, states: Array) -> Array:

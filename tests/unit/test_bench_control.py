@@ -1,5 +1,6 @@
 """The comparison of control stands on its plant, its optimum and its judge; each is checked here."""
 
+import math
 from functools import cache
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import pytest
 
 from controller.plant import Plant
 from tests.bench.control import baselines, constructions
-from tests.bench.control.compare import JUDGED, Curve, Run, curve, judge
+from tests.bench.control.compare import JUDGED, SHIFTS_K, Curve, Run, curve, judge
 from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
 from tests.bench.control.nights import off_by_the_night
@@ -153,29 +154,52 @@ def test_warmth_counts_as_over_only_while_heat_was_given_lately() -> None:
     assert run.kwh == pytest.approx(1.0)
 
 
+def made_up(d_kh: float, kwh: float, per_k: float = 1.0) -> Run:
+    """Return a run whose shortfall would grow by e for each kelvin, over `per_k`, that all its soil were colder."""
+    return Run(d_kh, tuple(d_kh * math.exp(per_k * shift_k) for shift_k in SHIFTS_K), 0.0, kwh, 0.0, 0.0, 1.0)
+
+
 def test_biases_are_sought_until_runs_lie_round_both_shortfalls() -> None:
     """A controller whose shortfall falls with its bias is bracketed, and its energy read off between the runs."""
-
-    def made_up(bias_k: float) -> Run:
-        return Run(40.0 * float(np.exp(-bias_k)), 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
-
-    found: Curve = curve(made_up, (40.0, 10.0), 6)
+    found: Curve = curve(lambda bias_k: made_up(40.0 * math.exp(-bias_k), 50.0 + 4.0 * bias_k), (40.0, 10.0), 6)
     assert found.reaches(40.0)
     assert found.reaches(10.0)
     assert found.kwh(10.0) == pytest.approx(50.0 + 4.0 * np.log(4.0), rel=0.002)
 
 
-def test_more_runs_are_made_where_no_run_lies_beyond_a_target_yet() -> None:
-    """With three allowed, a controller far from its target takes five; one whose runs lie on both sides takes three."""
+def test_the_second_run_lies_beyond_the_target_that_the_first_one_s_soil_tells_the_way_to() -> None:
+    """Be it on the colder side or on the warmer one; and with three or four runs one lies near each target."""
+    for targets in ((80.0, 100.0), (20.0, 8.0)):
+        found = curve(lambda bias_k: made_up(40.0 * math.exp(-bias_k), 50.0 + 4.0 * bias_k), targets, 3)
+        second_kh = found.runs[1][1].d_kh
+        assert second_kh > targets[1] if targets[1] > 40.0 else second_kh < targets[1]
+        assert len(found.runs) in (3, 4)
+        assert all(min(abs(run.d_kh - target) for _, run in found.runs) < 0.3 * target for target in targets)
 
-    def far(bias_k: float) -> Run:
-        return Run(400.0 * float(np.exp(-bias_k)), 0.0, 50.0 + 4.0 * bias_k, 0.0, 0.0, 1.0)
 
-    def near(bias_k: float) -> Run:
-        return Run(40.0 * float(np.exp(-((bias_k + 0.2) ** 3))), 0.0, 50.0, 0.0, 0.0, 1.0)
+def test_energy_is_carried_on_in_a_straight_line_to_a_target_that_a_run_lies_near() -> None:
+    """Over the root of the shortfall, on both ends, and no further than a tenth; further it stays as it is there."""
+    line = Curve(tuple((bias, made_up((9.0 - bias) ** 2, 50.0 + bias)) for bias in (0.0, 1.0, 3.0)))
+    assert line.kwh(84.64) == pytest.approx(50.0 - 0.2)
+    assert line.kwh(34.81) == pytest.approx(53.0 + 0.1)
+    assert line.reaches(84.64)
+    assert not line.reaches(95.0)
+    assert line.kwh(95.0) == line.kwh(81.0 * 1.1)
 
-    assert len(curve(far, (1.0, 0.5), 3).runs) == 5
-    assert len(curve(near, (30.0, 20.0), 3).runs) == 3
+
+def test_more_runs_are_made_where_no_run_lies_near_a_target() -> None:
+    """With three allowed, a controller whose soil promised far more takes five; one whose runs lie near takes three."""
+    far = curve(lambda bias_k: made_up(400.0 * math.exp(-bias_k), 50.0 + 4.0 * bias_k, 20.0), (1.0, 0.5), 3)
+    near = curve(lambda bias_k: made_up(40.0 * math.exp(-bias_k), 50.0), (33.0, 22.0), 3)
+    assert len(far.runs) == 5
+    assert len(near.runs) == 3
+
+
+def test_a_run_tells_what_its_shortfall_would_be_were_all_soil_colder_or_warmer() -> None:
+    """Soil just tolerated falls short by as much as it is made colder, all fourteen days long."""
+    minutes = 19 * 1440
+    run = judge(np.full(minutes, 17.5), np.zeros(minutes, dtype=bool), 18.0, 100.0)
+    assert run.colder_kh == pytest.approx([14 * 24 * max(shift_k, 0.0) for shift_k in SHIFTS_K])
 
 
 def scored(row: str, controller: str, over_kh: float) -> Score:
@@ -290,3 +314,34 @@ def test_a_fortnight_that_nobody_knows_is_refused_with_those_that_exist(weather:
         main(["--weather", weather])
     with pytest.raises(KeyError, match="no fortnight '2'; there are hot, freezing, newark"):
         fortnight("2")
+
+
+@pytest.mark.parametrize(("instead", "asked_of"), [("--eyes", "losing.losing"), ("--nights", "nights.told")])
+def test_eyes_and_nights_are_asked_for_the_fortnights_and_rows_that_are_named(
+    instead: str, asked_of: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seeds where no fortnight is named, and a bound that is missed is the exit status."""
+    asked: list[tuple[object, ...]] = []
+
+    def noted(*what: object) -> tuple[list[str], bool]:
+        asked.append(what)
+        return [], False
+
+    monkeypatch.setattr(f"tests.bench.control.section.{asked_of}", noted)
+    assert main([instead, "--weather", "hot,newark", "--rows", "air-ample"]) == 1
+    assert main([instead, "--seeds", "2", "--rows", "air-ample"]) == 1
+    assert [each[:2] for each in asked] == [(["air-ample"], ["hot", "newark"]), (["air-ample"], [0, 1])]
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        (["--eyes", "--forecast", "none"], "^--eyes brings its own controllers and forecasts; leave out --forecast"),
+        (["--nights", "--controllers", "ours"], "^--nights brings its own controllers and forecasts; leave out"),
+        (["--eyes", "--rows", "air-short"], "^--eyes compares in cable-ample, air-ample, not in air-short; give one"),
+    ],
+)
+def test_what_eyes_and_nights_would_pass_over_is_refused(asked: list[str], told: str) -> None:
+    """By name, with what to do instead."""
+    with pytest.raises(SystemExit, match=told):
+        main(asked)

@@ -5,13 +5,16 @@ from dataclasses import astuple, replace
 import numpy as np
 import pytest
 
+from controller.control.model_of import model_of
 from controller.control.outlook import Expectation
 from controller.control.stepping import BED, stepper, through
 from controller.planning.carry import HELD_K, Carry, _under, carry
 from controller.planning.foresee import Ready, ready
-from controller.planning.horizon import STEP_S, STEPS
+from controller.planning.horizon import STEP_S, STEPS, look_ahead
 from controller.planning.last_nights import LastNights, last_nights
-from controller.plant.construction import Construction
+from controller.planning.linear import linear
+from controller.plant.column import air_c, column_of
+from controller.plant.construction import Construction, HeaterKind
 from controller.plant.sun import is_dark
 from tests.thermal_site import AIR, CABLE, MIDNIGHT_MS, facts, lived
 from tests.unit.test_last_nights import under_a_sky
@@ -25,7 +28,7 @@ def evening(outside_c: float, asked_c: float | None = 16.0) -> tuple[Ready, Carr
     log = replace(lived(CABLE, 4.0), ends_ms=MIDNIGHT_MS - 6 * HOUR_MS)
     outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, outside_c, 0.0) for hour in range(1, 50))
     begun = ready(facts(asked_c), CABLE, log, outlook)
-    found = carry(facts(asked_c), CABLE, BUILT, begun)
+    found = carry(facts(asked_c), BUILT, begun)
     assert found is not None
     return begun, found
 
@@ -75,7 +78,7 @@ def test_more_cover_holds_colder_nights_for_less() -> None:
 def test_a_double_cover_gets_no_second_layer() -> None:
     """What is there already cannot be added."""
     begun, _ = evening(-4.0)
-    found = carry(facts(16.0), CABLE, replace(BUILT, film_u_w_m2k=3.7), begun)
+    found = carry(facts(16.0), replace(BUILT, film_u_w_m2k=3.7), begun)
     assert found is not None
     assert set(found.nights) == {"as it is", "row cover"}
 
@@ -92,7 +95,7 @@ def test_where_the_sun_does_not_set_there_is_no_night() -> None:
     begun, _ = evening(0.0)
     north = facts(16.0, place=replace(facts().place, latitude=78.0))
     midsummer = replace(begun, log=replace(begun.log, ends_ms=MIDNIGHT_MS + 110 * 24 * HOUR_MS))
-    assert carry(north, CABLE, BUILT, midsummer) is None
+    assert carry(north, BUILT, midsummer) is None
 
 
 def test_a_row_cover_is_not_made_better_than_it_is() -> None:
@@ -115,7 +118,7 @@ def test_the_air_of_the_coming_night_is_as_much_off_its_balance_as_that_of_the_l
     outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, 0.0, 0.0) for hour in range(49))
     nights = []
     for each in (log, chilled):
-        found = carry(facts(16.0), CABLE, BUILT, ready(facts(16.0), CABLE, each, outlook))
+        found = carry(facts(16.0), BUILT, ready(facts(16.0), CABLE, each, outlook))
         assert found is not None
         nights.append(found.nights["as it is"])
     assert nights[1].air_c - nights[0].air_c == pytest.approx(-2.0, abs=0.05)
@@ -127,7 +130,7 @@ def test_the_soil_of_the_coming_night_ends_as_much_off_the_model_as_the_last_one
     log, unasked = under_a_sky(CABLE, 8.0), facts(None)
     outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, 0.0, 0.0) for hour in range(1, 50))
     begun = ready(unasked, CABLE, log, outlook)
-    found, lately = carry(unasked, CABLE, BUILT, begun), last_nights(CABLE, BUILT, 0.1, begun.log, unasked.place)
+    found, lately = carry(unasked, BUILT, begun), last_nights(CABLE, BUILT, 0.1, begun.log, unasked.place)
     assert found is not None
     inputs = np.column_stack([begun.weather.outside_c, begun.weather.light_w_m2, np.zeros(STEPS)])
     ends = round((found.ends_ms - log.ends_ms) / 1000 / STEP_S)
@@ -141,3 +144,25 @@ def test_air_that_loses_less_is_warmed_more_by_the_same_heat() -> None:
     lately = LastNights(-0.2, -1.0, 10.0)
     halved = replace(AIR, loss_w_k=AIR.loss_w_k / 2.0, exchange_w_k=AIR.exchange_w_k / 2.0)
     assert astuple(_under(lately, halved, AIR)) == (-0.2, -1.0, pytest.approx(20.0))
+
+
+@pytest.mark.parametrize("kind", list(HeaterKind))
+def test_where_layers_are_known_the_night_is_what_they_make_of_the_heat_planned_with_them(kind: HeaterKind) -> None:
+    """Soil and air of the coldest half hour of the dark are the layers' own, moved by the last nights' lesson alone."""
+    built = Construction(heater=kind, rated_w=500.0)
+    layers, stores, asked = column_of(built, 0.1), model_of(built, 0.1), facts(15.0)
+    log = replace(lived(stores, 4.0), ends_ms=MIDNIGHT_MS - 6 * HOUR_MS)
+    outlook = tuple(Expectation(log.ends_ms + hour * HOUR_MS, 2.0, 0.0) for hour in range(1, 50))
+    begun = ready(asked, stores, log, outlook, layers)
+    found = carry(asked, built, begun)
+    assert found is not None
+    by, weather = linear(layers, STEP_S, asked.floor_m2), begun.weather
+    heat = look_ahead(by, begun.state, weather.outside_c, weather.light_w_m2, np.full(STEPS, 15.0), asked.most)
+    inputs = np.column_stack([weather.outside_c, weather.light_w_m2, heat.duty])
+    states = through(by.step, begun.state, inputs)[1:]
+    first, last = (round((ms - log.ends_ms) / 1000 / STEP_S) for ms in (found.starts_ms, found.ends_ms))
+    lately, night = last_nights(layers, built, 0.1, begun.log, asked.place), found.nights["as it is"]
+    assert lately.heat_k == 0.0
+    assert night.air_c == pytest.approx(air_c(layers, states, inputs)[first:last].min() + lately.air_k)
+    assert night.soil_c == pytest.approx((states @ by.seen)[first:last].min(), abs=abs(lately.soil_k))
+    assert night.energy_kwh == pytest.approx(heat.duty[:48].sum() * 0.5 * 0.5)

@@ -14,6 +14,7 @@ from controller.plant.column import column_of, needed
 from controller.plant.column_fit import Found, _asks, column_from
 from controller.plant.column_run import MAY_BE_OFF, free_runs, shifted
 from controller.plant.construction import HeaterKind
+from controller.plant.fitting import slopes
 from controller.plant.stores_of import stores_of
 from tests.identified_site import Enclosed, enclosed, logged, loss_w_k, risen_k
 
@@ -64,11 +65,12 @@ def test_slopes_are_what_nudging_each_figure_alone_shows() -> None:
     site = enclosed(7001)
     asks = _asks(logged(site)[0], column_of(site.told, site.depth_m))
     scaled = np.linspace(-0.5, 0.7, len(asks.spread))
-    slopes = asks.slopes(scaled)
+    found = slopes(asks.missed_each, scaled, asks.nudges(scaled))
     for place in range(len(scaled)):
         nudge = np.eye(len(scaled))[place] * 1e-4
-        central = (asks.missed(scaled + nudge) - asks.missed(scaled - nudge)) / 2e-4
-        assert slopes[:, place] == pytest.approx(central, abs=1e-3 * float(np.abs(central).max()))
+        above, below = asks.missed_each(np.vstack([scaled + nudge, scaled - nudge]))
+        central = (above - below) / 2e-4
+        assert found[:, place] == pytest.approx(central, abs=1e-3 * float(np.abs(central).max()))
 
 
 @pytest.mark.parametrize("kind", list(HeaterKind))

@@ -7,12 +7,15 @@ import pytest
 
 from controller.control.log import Log
 from controller.control.model_of import model_of
-from controller.control.stepping import HEAT, STORES, air_c, chained, stepper
+from controller.control.stepping import HEAT, air_c, stepper, through
 from controller.control.thermal import ThermalModel
 from controller.planning.ahead import clear_w_m2
-from controller.planning.last_nights import LastNights, heated_k, last_nights, unheated_c, whole_nights
+from controller.planning.last_nights import LastNights, balance_c, heated_k, last_nights, whole_nights
+from controller.planning.linear import linear
+from controller.plant import column as layered
+from controller.plant.column import column_of
 from controller.plant.construction import Construction, HeaterKind
-from tests.thermal_site import AIR, CABLE, MIDNIGHT_MS, PLACE, lived
+from tests.thermal_site import AIR, CABLE, FLOOR_M2, MIDNIGHT_MS, PLACE, lived
 
 EVENING_MS = MIDNIGHT_MS - 6 * 3_600_000
 HOT_AIR = Construction(heater=HeaterKind.AIR_HEATER, rated_w=1500.0)
@@ -25,7 +28,7 @@ def under_a_sky(model: ThermalModel, sky_k: float) -> Log:
     step, light = stepper(model, log.step_s), np.where(dark, 0.0, 300.0)
     inputs = np.column_stack([log.outside_c - sky_k * dark, light, log.duty])
     start = np.array([14.0, 15.0, 13.0, 0.0, 0.0])
-    states = chained(step.a, step.driven(inputs), start, STORES)[1:]
+    states = through(step, start, inputs)[1:]
     return replace(log, soil_c=states[:, 1], air_c=air_c(model, states.T, inputs.T), light_w_m2=light)
 
 
@@ -79,4 +82,17 @@ def test_air_without_its_own_heat_is_the_balance_less_what_heat_gives(model: The
     inputs = np.array([[5.0, 0.0, 1.0]])
     cold = states.copy()
     cold[0, HEAT] = 0.0
-    assert unheated_c(model, states, inputs)[0] == pytest.approx(float(air_c(model, cold[0], inputs[0])))
+    assert balance_c(model, states, inputs)[0] == pytest.approx(float(air_c(model, cold[0], inputs[0])))
+
+
+def test_layers_that_the_air_obeys_have_nothing_to_learn_from_nights_of_pulsed_heat() -> None:
+    """Ten minutes on, twenty off, by a hot air heater: half hours are compared with half hours, and heat is theirs."""
+    layers, plain = column_of(HOT_AIR, 0.1), under_a_sky(AIR, 0.0)
+    duty = np.resize([1.0, 0.0, 0.0], len(plain))
+    by, inputs = linear(layers, 600.0, FLOOR_M2), np.column_stack([plain.outside_c, plain.light_w_m2, duty])
+    states = through(by.step, by.begun(12.0, 0.0), inputs)[1:]
+    told = replace(plain, duty=duty, soil_c=states @ by.seen, air_c=layered.air_c(layers, states, inputs))
+    found = last_nights(layers, HOT_AIR, 0.1, told, PLACE)
+    assert found.heat_k == 0.0
+    assert found.air_k == pytest.approx(0.0, abs=0.3)
+    assert found.soil_k == pytest.approx(0.0, abs=0.1)

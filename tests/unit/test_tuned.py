@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controller.control.model_of import model_of
-from controller.control.stepping import BED, HEAT, STORES, Array, air_c, chained, rates, rise_k, stepper
+from controller.control.stepping import BED, HEAT, Array, air_c, chained, rates, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of, gains_of, standing_sun_w_m2, tuned_by
 from controller.plant.construction import Construction
@@ -43,18 +43,19 @@ def test_steps_of_any_length_agree(model: ThermalModel) -> None:
     assert thrice == pytest.approx(long.after(state, inputs), abs=1e-9)
 
 
-@pytest.mark.parametrize("model", [CABLE, AIR])
+@BOTH
 def test_runs_side_by_side_are_runs_one_by_one(model: ThermalModel) -> None:
-    """Three runs in one call end where each ends alone, and where stepping row by row ends."""
-    step, draw = stepper(model, 600.0), np.random.default_rng(1)
-    driven, starts = draw.normal(0.0, 0.1, (50, len(step.c), 3)), draw.normal(10.0, 3.0, (len(step.c), 3))
-    together = chained(step.a, driven, starts, STORES)
-    for run in range(3):
-        state = starts[:, run]
-        for row in range(50):
-            state = step.a @ state + driven[row, :, run]
-        assert together[-1, :, run] == pytest.approx(state, abs=1e-9)
-        assert chained(step.a, driven[:, :, run], starts[:, run], STORES)[-1] == pytest.approx(state, abs=1e-9)
+    """Three runs in one call, of one model or of three, end where each ends alone, stepped row by row."""
+    models = [model, replace(model, lag_s=2.0 * model.lag_s), replace(model, loss_w_k=0.5 * model.loss_w_k)]
+    each_a, draw = np.stack([stepper(one, 600.0).a for one in models]), np.random.default_rng(1)
+    driven, starts = draw.normal(0.0, 0.1, (3, 50, len(each_a[0]))), draw.normal(10.0, 3.0, (3, len(each_a[0])))
+    for of_all, a in ((each_a[0], [each_a[0]] * 3), (each_a, each_a)):
+        together = chained(of_all, driven, starts)
+        for run in range(3):
+            state = starts[run]
+            for row in range(50):
+                state = a[run] @ state + driven[run, row]
+            assert together[run, -1] == pytest.approx(state, abs=1e-11)
 
 
 @BOTH

@@ -51,7 +51,7 @@ def off_by_the_night(of: Fortnight) -> Forecaster:
     return known
 
 
-def nights(name: str, seed: int) -> list[Night]:
+def nights(name: str, seed: int | str) -> list[Night]:
     """Return every night after the warm-up, each foreseen at the first half hour of its dark."""
     of, linear, state = (chosen := case(name, seed)).of, chosen.linear, chosen.state
     (enclosure,) = settings_of(linear.built, linear.built.set_point_c, of.place).enclosure
@@ -66,7 +66,7 @@ def nights(name: str, seed: int) -> list[Night]:
         air_c.append(float(plant.state[AIR]))
         ready, dark = rehearsal.planner.ready, is_dark(ticked.now.utc_ms // 60_000, *of.place)
         if ready is not None and ready is not before and dark and not asleep:
-            found = carry(rehearsal.planner.facts, rehearsal.planner.model, construction_of(enclosure), ready)
+            found = carry(rehearsal.planner.facts, construction_of(enclosure), ready)
             if found is not None:
                 asleep = True
                 night = found.nights["as it is"]
@@ -93,11 +93,11 @@ BOUNDS_K = {"air": 1.5, "soil": 0.4}
 """[K] root mean square error that may be made at sunset (the project's own targets)."""
 
 
-def _named(job: tuple[str, int]) -> tuple[str, list[Night]]:
+def _named(job: tuple[str, int | str]) -> tuple[str, list[Night]]:
     return job[0], nights(*job)
 
 
-def told(names: Sequence[str], seeds: Sequence[int], kept: Kept) -> tuple[list[str], bool]:
+def told(names: Sequence[str], seeds: Sequence[int | str], kept: Kept) -> tuple[list[str], bool]:
     """Return the table, and whether every bound holds."""
     jobs = [(name, seed) for seed in seeds for name in names]
     cells, holds = [("row", "nights", "air RMSE K", "of a minute", "soil RMSE K", "")], True

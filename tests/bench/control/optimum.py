@@ -129,6 +129,7 @@ def optimum(ask: Problem, d_kh: float, run_out_kh: float, method: Method = "high
         b_ub=np.concatenate([ask.free_c - ask.asked_c, [d_kh, run_out_kh]]),
         bounds=[(0.0, 1.0)] * steps + [(0.0, None)] * steps,
         method=method,
+        options={"presolve": False},  # half the time: there is little to take away
     )
     return _checked(ask, solved)
 

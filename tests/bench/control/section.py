@@ -37,13 +37,14 @@ def main(arguments: Sequence[str]) -> int:
         unknown = sorted(set(given) - set(known))
         if unknown:
             raise SystemExit(f"unknown: {', '.join(unknown)}; choose from {', '.join(known)}")
-    eyes = Eyes(forecast=asked.forecast)
-    jobs: list[Job] = [(row, seed, _runs(row, controllers), eyes) for seed in which for row in names]
     kept = Kept(asked.keep, code_now())
     if asked.eyes or asked.nights:
-        seen = losing.losing(range(seeds), RUNS, kept) if asked.eyes else nights.told(names, range(seeds), kept)
+        _refuse_idle(asked)
+        seen = losing.losing(names, which, RUNS, kept) if asked.eyes else nights.told(names, which, kept)
         print("\n".join(seen[0]))
         return 0 if seen[1] else 1
+    eyes = Eyes(forecast=asked.forecast)
+    jobs: list[Job] = [(row, seed, _runs(row, controllers), eyes) for seed in which for row in names]
     scores, took_s = _all(jobs, kept)
     print("\n".join(table(scores, names, controllers)))
     print("; ".join(f"{name} {seconds:.0f} s" for name, seconds in took_s.items()) + " of process time")
@@ -57,13 +58,23 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--controllers", default=",".join(CONTROLLERS), help="controllers, by commas")
     parser.add_argument("--forecast", default="usual", choices=list(FORECASTS))
     parser.add_argument("--weather", help=f'instead of seeds: "{",".join(NAMED)}"')
-    parser.add_argument("--eyes", action="store_true", help="what losing each eye costs, beside a plain PI")
-    parser.add_argument("--nights", action="store_true", help="the night's coldest, as foreseen at sunset")
+    instead = parser.add_mutually_exclusive_group()
+    instead.add_argument("--eyes", action="store_true", help="what losing each eye costs, beside a plain PI")
+    instead.add_argument("--nights", action="store_true", help="the night's coldest, as foreseen at sunset")
     parser.add_argument(
         "--keep", type=Path, metavar="FOLDER", help="keep each case's figures, go on where a run broke off"
     )
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_SEEDS} seeds")
     return parser
+
+
+def _refuse_idle(asked: argparse.Namespace) -> None:
+    """Refuse what would change nothing: eyes and nights choose controllers, forecasts and the eyes' rows themselves."""
+    chosen = "--eyes" if asked.eyes else "--nights"
+    if asked.forecast != "usual" or asked.controllers != ",".join(CONTROLLERS):
+        raise SystemExit(f"{chosen} brings its own controllers and forecasts; leave out --forecast and --controllers")
+    if asked.eyes and not set(asked.rows.split(",")) & set(losing.ROWS):
+        raise SystemExit(f"--eyes compares in {', '.join(losing.ROWS)}, not in {asked.rows}; give one as --rows")
 
 
 def _runs(row: str, controllers: Sequence[str]) -> tuple[tuple[str, int], ...]:
