@@ -6,7 +6,7 @@ from controller import ground, hearing, pairs, permits
 from controller.clock import Moment
 from controller.control import cycle, foresight, pid, schedule, terms
 from controller.control.thermal import ThermalModel
-from controller.control.tuned import standing_sun_w_m2
+from controller.control.tuned import gains_of, standing_sun_w_m2
 from controller.plan import CONTROL_PERIOD_S, Plan, dated
 from controller.plant.sun import is_dark
 from controller.safety import limits
@@ -116,8 +116,8 @@ def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Mome
     state.working_c = working_c = schedule.toward(state.working_c, asked_c, soil_c, plan.ramp_k_per_h, elapsed_s)
     known = state.foresight
     tuned = known.tuned if known is not None and known.tuned is not None else plan.tuned
-    gains = plan.own_gains or tuned.gains
     outside_c = hearing.mean_usable(state, plan.outside)
+    gains = plan.own_gains or (tuned.gains if outside_c is not None else gains_of(tuned.model, alone=True))
     sun_w_m2 = _sun_w_m2(plan, state, tuned.model, outside_c, soil_c, now)
     weather = terms.followed(state.terms, tuned.forward, working_c, outside_c, sun_w_m2, elapsed_s)
     result = pid.duty_for(gains, working_c, soil_c, state.integral, elapsed_s, weather.weather)

@@ -60,7 +60,7 @@ def followed(
     before
         The terms of the step before, or None when control starts afresh: then there is nothing to lag behind.
     outside_c, sun_w_m2
-        [Cel] and [W/m2], or None where nothing believable measures them: that term fades out.
+        [Cel] and [W/m2], or None where nothing believable measures them: that term fades out, the other stays.
     """
     outside, sun = 0.0, 0.0
     if outside_c is not None:
@@ -68,7 +68,8 @@ def followed(
             set_point_c - forward.deep_c
         )
         outside = min(max(outside, 0.0), 1.0)
-        sun = -min(forward.sun_per_w_m2 * min(max(sun_w_m2 or 0.0, 0.0), MOST_SUN_W_M2), 1.0)
+    if sun_w_m2 is not None:
+        sun = -min(forward.sun_per_w_m2 * min(max(sun_w_m2, 0.0), MOST_SUN_W_M2), 1.0)
     if before is None:
         return Terms(outside=outside, sun=sun)
     share = 1.0 - math.exp(-elapsed_s / max(forward.lag_s, 1.0))

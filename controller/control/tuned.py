@@ -64,8 +64,14 @@ def forward_of(model: ThermalModel) -> FeedForward:
     )
 
 
-def gains_of(model: ThermalModel) -> Gains:
+def gains_of(model: ThermalModel, *, alone: bool = False) -> Gains:
     """Return PI gains for a bed that integrates heat behind a delay.
+
+    Parameters
+    ----------
+    alone
+        Whether nothing tells how cold it is outside, so that the feedback has that to do as well: then no slower than
+        the rules have it, a closed-loop time constant as long as the delay.
 
     Source: Skogestad 2003, SIMC rules (13)-(14) for a slow process, and the half rule (10) for the delay.
     """
@@ -76,7 +82,7 @@ def gains_of(model: ThermalModel) -> Gains:
     delay_s = HALF_WINDOW_S + PROBE_LAG_S + model.lag_s / 2.0 + second_s / 2.0 * through
     stores_j_k = model.bed_j_k + second_s * model.upper_bed_w_k * through
     k_per_s = model.heater_w * (model.to_bed + at_surface * down) / stores_j_k
-    slow_s = CALM_S + delay_s
+    slow_s = delay_s + (delay_s if alone else CALM_S)
     least = LEAST_CABLE_GAIN_PER_K if model.to_bed > 0.5 else LEAST_GAIN_PER_K
     gain = min(max(1.0 / (k_per_s * slow_s), least), MOST_GAIN_PER_K)
     return Gains(gain, 4.0 * slow_s)

@@ -45,12 +45,17 @@ def test_weather_is_felt_with_the_lag_of_the_soil() -> None:
     assert after.outside - before.outside == pytest.approx(0.3 * (1.0 - math.exp(-1.0)), rel=1e-3)
 
 
-def test_without_an_outside_probe_the_weather_fades_out() -> None:
-    """Nothing believable outside: both terms go, with the lag."""
+@pytest.mark.parametrize(
+    ("outside_c", "sun", "ends"), [(None, 300.0, (0.0, -0.3)), (8.0, None, (0.4, 0.0)), (None, None, (0.0, 0.0))]
+)
+def test_what_nothing_measures_fades_out_and_the_other_stays(
+    outside_c: float | None, sun: float | None, ends: tuple[float, float]
+) -> None:
+    """Nothing believable outside, or no light: that term goes, with the lag; the sun counts without an outside too."""
     terms = Terms(outside=0.4, sun=-0.1)
     for _ in range(3600):
-        terms = followed(terms, FORWARD, 18.0, None, 300.0, 10.0)
-    assert abs(terms.outside) + abs(terms.sun) < 1e-3
+        terms = followed(terms, FORWARD, 18.0, outside_c, sun, 10.0)
+    assert (terms.outside, terms.sun) == pytest.approx(ends, abs=1e-3)
 
 
 @pytest.mark.parametrize(("planned", "plan"), [(None, 0.0), (0.9, 0.4), (0.0, -0.5)])
