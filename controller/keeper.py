@@ -20,6 +20,8 @@ from controller.store.requests import Request
 
 log = logging.getLogger("soilward.loop")
 HEARTBEAT_S = 5.0
+LEAST_APART_S = 0.9
+"""[s] between two statuses. Not a whole tick: of two ticks that are a hair closer, each may have news (hazard A07)."""
 _WORD: dict[str, str] = {each: each.value for each in (*Quantity, *Grade)}
 """The plain words of what every reading is kept with: `.value` is a Python call each time."""
 
@@ -70,8 +72,8 @@ class Keeper:
         return enclosure.Decision(order, True, tuple(entries), ())
 
     def news(self, now: Moment, epoch: int, refused: dict[str, int], last: dict[str, str]) -> dict[str, Any] | None:
-        """Return a status worth telling, as JSON gives it: changed, at most once a second, and at least every 5 s."""
-        if now.mono_s - self.told_s < 1.0:
+        """Return a status worth telling, as JSON gives it: changed, at most once a tick, and at least every 5 s."""
+        if now.mono_s - self.told_s < LEAST_APART_S:
             return None
         state = self.state
         gist = (state.standing, state.order, state.permissives, state.probes, state.asked_c, refused)

@@ -47,6 +47,8 @@ class Ticking:
         self._hot.pop(name, None)
         if name == self._due[0][2] and now_s >= due_s:
             self.late.take(now_s - due_s)
-            # A late tick is not made up for: the next one is due a whole tick after this.
-            heapq.heapreplace(self._due, (now_s + limits.TICK_S, next(self._count), name))
+            # Each keeps its place in the second, or those that were late together would come in a heap ever after. What
+            # is late by whole ticks is not made up for.
+            next_s = due_s + limits.TICK_S * (1 + (now_s - due_s) // limits.TICK_S)
+            heapq.heapreplace(self._due, (next_s, next(self._count), name))
         return name

@@ -31,6 +31,20 @@ def test_each_ticks_once_a_second_in_its_own_quarter() -> None:
     assert sum(ticking.late.counts) == 6
 
 
+def test_those_that_were_late_together_do_not_stay_together() -> None:
+    """All four are handed out just before the second is over: in the next they come in their own quarters again."""
+    ticking = Ticking(NAMES, NOW_S)
+    assert turns(ticking, NOW_S + 0.95) == [*NAMES]
+    assert [turns(ticking, NOW_S + 1.0 + part / 4) for part in range(4)] == [[name] for name in NAMES]
+
+
+def test_what_is_late_by_whole_ticks_is_not_made_up_for() -> None:
+    """Asleep for a minute: one tick each, and then as ever."""
+    ticking = Ticking(NAMES, NOW_S)
+    assert turns(ticking, NOW_S + 60.0) == [*NAMES]
+    assert [turns(ticking, NOW_S + 60.25 + part / 4) for part in range(3)] == [["elder"], ["alder"], ["rowan"]]
+
+
 def test_news_get_a_turn_at_once_and_one_only() -> None:
     """Two messages before a step are one reason for it; who was due ticks as ever."""
     ticking = Ticking(NAMES, NOW_S)
