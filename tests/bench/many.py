@@ -144,7 +144,7 @@ class Nodes:
         epoch, seq = self._last.get(name, (0, 0))
         # Each report differs from the last, as the uptime of a node does.
         said = {"on": False, "armed": False, "epoch": epoch, "seq": seq, "lease_left_s": 0, "amps": None, "drops": 0}
-        return json.dumps({**said, "uptime_s": 1000 + slot})
+        return json.dumps({**said, "uptime_s": 1000 + slot / 10})
 
     def _connected(self, client: mqtt.Client, *_: object) -> None:
         client.subscribe(f"{self._root}/+/heater/command", qos=0)
