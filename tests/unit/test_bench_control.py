@@ -177,14 +177,14 @@ def test_the_second_run_lies_beyond_the_target_that_the_first_one_s_soil_tells_t
         assert all(min(abs(run.d_kh - target) for _, run in found.runs) < 0.3 * target for target in targets)
 
 
-def test_energy_is_carried_on_in_a_straight_line_to_a_target_that_a_run_lies_near() -> None:
-    """Over the root of the shortfall, on both ends, and no further than a tenth; further it stays as it is there."""
+def test_energy_is_carried_on_in_a_straight_line_to_a_target_that_a_run_lies_at() -> None:
+    """Over the root of the shortfall, on both ends, and no further than three hundredths; further it stays as it is there."""
     line = Curve(tuple((bias, made_up((9.0 - bias) ** 2, 50.0 + bias)) for bias in (0.0, 1.0, 3.0)))
-    assert line.kwh(84.64) == pytest.approx(50.0 - 0.2)
-    assert line.kwh(34.81) == pytest.approx(53.0 + 0.1)
-    assert line.reaches(84.64)
-    assert not line.reaches(95.0)
-    assert line.kwh(95.0) == line.kwh(81.0 * 1.1)
+    assert line.kwh(82.81) == pytest.approx(50.0 - 0.1)
+    assert line.kwh(35.4025) == pytest.approx(53.0 + 0.05)
+    assert line.reaches(82.81)
+    assert not line.reaches(84.64)
+    assert line.kwh(95.0) == line.kwh(81.0 * 1.03)
 
 
 def test_more_runs_are_made_where_no_run_lies_near_a_target() -> None:

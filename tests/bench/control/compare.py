@@ -45,9 +45,9 @@ class Run:
 
 
 LEAST_BIAS_K, MOST_BIAS_K = -4.0, 8.0
-CLOSE, NEAR, FAR = 0.03, 0.1, 0.3
-"""Parts of a target: a run so close counts as being there; from one so near, energy is carried on in a straight line;
-between runs, one may lie so far."""
+CLOSE, FAR = 0.03, 0.3
+"""Parts of a target: a run so close counts as being there, and energy is carried on from it in a straight line; between
+runs, one may lie so far."""
 
 MORE_RUNS = 2
 """So many runs more where a target is still further from them than that."""
@@ -111,15 +111,16 @@ class Curve:
         x, y = np.array(known).T
         if len(x) == 1:
             return float(y[0])
-        root, roots = np.sqrt(min(max(d_kh, x[0] / (1.0 + NEAR)), x[-1] * (1.0 + NEAR))), np.sqrt(x)
+        within_kh = min(max(d_kh, x[0] / (1.0 + CLOSE)), x[-1] * (1.0 + CLOSE))
+        root, roots = np.sqrt(within_kh), np.sqrt(x)
         end = slice(2) if root < roots[0] else slice(-2, None)
         if not roots[0] <= root <= roots[-1]:
             return float(y[end][0] + np.diff(y[end])[0] / np.diff(roots[end])[0] * (root - roots[end][0]))
         return float(PchipInterpolator(roots, y)(root))
 
     def reaches(self, d_kh: float) -> bool:
-        """Whether the runs lie on both sides of a shortfall, or one lies near it."""
-        return _missed_by(self.runs, d_kh) < NEAR or _surround(self.runs, d_kh)
+        """Whether the runs lie on both sides of a shortfall, or one lies at it."""
+        return _missed_by(self.runs, d_kh) < CLOSE or _surround(self.runs, d_kh)
 
 
 def curve(controller: Controller, targets_kh: Sequence[float], runs: int = 5) -> Curve:
@@ -146,7 +147,7 @@ def _surround(done: Sequence[tuple[float, Run]], target_kh: float) -> bool:
 
 
 def _will_do(done: Sequence[tuple[float, Run]], target_kh: float) -> bool:
-    return _missed_by(done, target_kh) < (FAR if _surround(done, target_kh) else NEAR)
+    return _missed_by(done, target_kh) < (FAR if _surround(done, target_kh) else CLOSE)
 
 
 def _next_bias(done: Sequence[tuple[float, Run]], target_kh: float) -> float:
