@@ -178,7 +178,7 @@ def test_the_second_run_lies_beyond_the_target_that_the_first_one_s_soil_tells_t
 
 
 def test_energy_is_carried_on_in_a_straight_line_to_a_target_that_a_run_lies_at() -> None:
-    """Over the root of the shortfall, on both ends, and no further than three hundredths; further it stays as it is there."""
+    """Over the root of the shortfall, on both ends, and no further than three hundredths; then it stays."""
     line = Curve(tuple((bias, made_up((9.0 - bias) ** 2, 50.0 + bias)) for bias in (0.0, 1.0, 3.0)))
     assert line.kwh(82.81) == pytest.approx(50.0 - 0.1)
     assert line.kwh(35.4025) == pytest.approx(53.0 + 0.05)
