@@ -87,12 +87,13 @@ def _as_it_is(told: Construction, soil: Texture, draw: random.Random) -> Constru
 
 
 def logged(site: Enclosed, *, pulses: bool = False, days: int = 3) -> tuple[Log, EnclosurePlant, float]:
-    """Return a log, the plant as it stands after it, and the mean wind [m/s].
+    """Return a log, the plant as it stands after it, and the mean wind [m/s]; with pulses, of the nights they ran in.
 
     Parameters
     ----------
     pulses
-        Six pulses of 30 minutes every night from 22:00 instead of what the soil asks for then.
+        Six pulses of 30 minutes every night from 22:00 instead of what the soil asks for then. They tell the loss of
+        those nights, which are calmer than the days between.
     """
     plant, rows, winds = site.plant(), np.zeros((days * DAY_ROWS, 5)), []
     asked = 0.0
@@ -100,11 +101,13 @@ def logged(site: Enclosed, *, pulses: bool = False, days: int = 3) -> tuple[Log,
         if minute % 30 == 0:
             asked = 30.0 * min(max(site.set_point_c - plant.soil_c(site.depth_m), 0.0), 1.0)
         night = (minute - 22 * 60) % 1440
-        on = night % 90 < 30 if pulses and night < 540 else minute % 30 < asked
+        pulsed = pulses and night < 540
+        on = night % 90 < 30 if pulsed else minute % 30 < asked
         plant.advance(60.0, on)
         read = plant.probes()
         rows[minute // ROW_MIN] += np.array([read["soil"], read["air"], read["outside"], read["light"], on]) / ROW_MIN
-        winds.append(site.weather.at(plant.utc_ms).wind_m_s)
+        if pulsed or not pulses:
+            winds.append(site.weather.at(plant.utc_ms).wind_m_s)
     soil_c, air_c, outside_c, light_w_m2, duty = rows.T
     return Log(plant.utc_ms, 600.0, soil_c, air_c, outside_c, light_w_m2, duty), plant, float(np.mean(winds))
 

@@ -85,8 +85,9 @@ def test_three_stores_answer_heat_as_the_layers_they_stand_for(kind: HeaterKind)
 @pytest.mark.long
 @pytest.mark.parametrize("pulses", [False, True])
 def test_over_thirty_enclosures_figures_are_close_and_intervals_honest(*, pulses: bool) -> None:
-    """Two hours' and a day's rise are within 10 % in the middle; the loss lies in its interval in nine cases of ten."""
-    off: dict[str, list[float]] = {"rise_2h_k": [], "rise_24h_k": []}
+    """Two hours' and a day's rise are within 10 % in the middle, the loss within 6 % after pulses; it lies in its
+    interval in nine cases of ten."""
+    off: dict[str, list[float]] = {"rise_2h_k": [], "rise_24h_k": [], "loss_w_k": []}
     within = []
     for seed in range(8000, 8000 + ENCLOSURES):
         found, truth = found_at(enclosed(seed, HeaterKind.AIR_HEATER if pulses else None), pulses=pulses)
@@ -94,7 +95,9 @@ def test_over_thirty_enclosures_figures_are_close_and_intervals_honest(*, pulses
             each.append(abs(found.figures[name].value / truth[name] - 1.0))
         loss = found.figures["loss_w_k"]
         within.append(loss.low <= truth["loss_w_k"] <= loss.high)
+    loss_off = off.pop("loss_w_k")
     assert all(np.median(each) <= 0.1 for each in off.values())
+    assert np.median(loss_off) <= 0.06 or not pulses
     assert np.mean(within) >= 0.9
 
 
