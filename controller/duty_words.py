@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from controller.units import FAHRENHEIT_PER_K
+from controller.units import FAHRENHEIT_PER_K, percent
 
 LEAST = 0.005
 """A part smaller than half a percent goes unsaid."""
@@ -33,7 +33,7 @@ def duty_words(control: Mapping[str, Any], fahrenheit: bool = False) -> str:
     elif control["duty"] < LEAST < sum_of:
         said += "; but soil so warm is not heated"
     begun = _BEGUN if control.get("on") and control["duty"] < LEAST else ""
-    return f"{100 * control['duty']:.0f} %: {said or 'nothing asks for heat'}.{begun}"
+    return f"{percent(control['duty'])}: {said or 'nothing asks for heat'}.{begun}"
 
 
 def _feedback(control: Mapping[str, Any], fahrenheit: bool) -> tuple[str, str]:

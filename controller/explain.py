@@ -6,7 +6,7 @@ from typing import Any
 
 from controller.clock import from_rfc3339
 from controller.status import Words
-from controller.units import c_to_fahrenheit
+from controller.units import c_to_fahrenheit, percent
 
 TO_DO = {
     "soil-over": "Go and look: is a probe on the cable, is the soil dry? Then reset here with a reason.",
@@ -91,7 +91,7 @@ def _open_for_s(status: Mapping[str, Any]) -> float:
 def _in_service(status: Mapping[str, Any]) -> Words:
     soil, asked, heat = status["soil_c"], status["set_point"]["asked_c"], status["heat"]
     working = status["set_point"]["working_c"]
-    share = f"Heat {heat['on_last_hour_s'] / 36:.0f} % of the last hour."
+    share = f"Heat {percent(heat['on_last_hour_s'] / 3600.0)} of the last hour."
     if heat["ordered"] and heat["contact"] is False and _open_for_s(status) > 30:
         return Words("Heat is ordered, but the node keeps its contact open.", _soil(status), "", "Look at the node.")
     if asked is None:

@@ -113,7 +113,7 @@ def _allows(each: Compared) -> str:
     if not math.isfinite(each.low):
         return "give or take any amount"
     low, high = (worth_words.size_said(each.measure, bound) for bound in (each.low, each.high))
-    return f"from {low} to {high}, {100 * each.confidence:.0f} % sure"
+    return f"from {low} to {high}, {percent(each.confidence)} sure"
 
 
 def _costs(state: State, found: Grown, compared: list[Compared]) -> Iterator[str]:

@@ -20,6 +20,7 @@ from controller.plant.construction import (
     cover_loss_w,
     infiltration_w,
 )
+from controller.units import percent
 
 CONTINUOUS = 0.8
 """Part of a breaker's rating that a load of three hours and more may take. Source: NEC 210.19(A), 210.20(A): 125 %."""
@@ -193,9 +194,7 @@ def changes(bed: Bed, heater: HeaterKind) -> tuple[Change, ...]:
             longwave_transmission=built.longwave_transmission**2,
         )
         found.append(
-            Change(
-                "a second layer", f"saves {100.0 * SECOND_LAYER_SAVES:.0f} % of the cover's loss", _with(bed, layered)
-            )
+            Change("a second layer", f"saves {percent(SECOND_LAYER_SAVES)} of the cover's loss", _with(bed, layered))
         )
     lower = replace(built, height_m=built.height_m * SMALLER)
     found.append(Change("a third lower", f"{lower.height_m:.2g} m high", _with(bed, lower)))

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from api.season.worth import WAITS, Compared, Measure, Side
 from api.season.worth_cost import PerDay, PerKilogram
 from api.season.years import Changed
+from controller.units import percent
 
 RARE = 0.05
 """Chance below which a difference is believed. Source: common practice in the field."""
@@ -45,7 +46,7 @@ def _span(found: Changed) -> str:
     if not math.isfinite(found.shift.low):
         return ", with so few give or take any amount"
     low, high = size_said(found.measure, found.shift.low), size_said(found.measure, found.shift.high)
-    return f"; these plants allow anything from {low} to {high} ({100.0 * found.shift.confidence:.0f} % sure)"
+    return f"; these plants allow anything from {low} to {high} ({percent(found.shift.confidence)} sure)"
 
 
 def per_day_sentence(price: PerDay, currency: str, *, believed: bool) -> str:
@@ -145,7 +146,7 @@ def _range(found: Compared) -> str:
     if not math.isfinite(found.low):
         return ", with so few give or take any amount"
     low, high = size_said(found.measure, found.low), size_said(found.measure, found.high)
-    return f"; these trees allow anything from {low} to {high} ({100.0 * found.confidence:.0f} % sure)"
+    return f"; these trees allow anything from {low} to {high} ({percent(found.confidence)} sure)"
 
 
 def _chance(found: Compared) -> str:
@@ -184,7 +185,7 @@ def size_said(measure: Measure, effect: float) -> str:
     word = "less" if effect < 0.0 else "more"
     if measure is Measure.YIELD:
         return f"{abs(effect):.0f} g a tree {word}"
-    return f"{100.0 * abs(effect):.0f} % of the shoots {word}"
+    return f"{percent(abs(effect))} of the shoots {word}"
 
 
 def _days(count: float) -> str:

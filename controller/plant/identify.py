@@ -15,6 +15,7 @@ from controller.control.stepping import BED, HEAT, LOWER, STATES, UPPER, Array, 
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 from controller.plant.fitting import fitted
+from controller.units import percent
 
 FREE: dict[str, float] = {
     "loss_w_k": 0.3,
@@ -115,7 +116,7 @@ def lacking(log: Log) -> tuple[str, ...]:
     for name, values in (("soil", log.soil_c), ("air", log.air_c), ("outside", log.outside_c)):
         heard = float(np.isfinite(values).mean()) if len(log) else 0.0
         if heard < 0.7:
-            reasons.append(f"{name} readings for {100 * heard:.0f} % of the time; 70 % are needed")
+            reasons.append(f"{name} readings for {percent(heard)} of the time; 70 % are needed")
     if not reasons:
         outside_k, soil_k = float(np.ptp(_heard(log.outside_c))), float(np.ptp(_heard(log.soil_c)))
         if outside_k < LEAST_OUTSIDE_K:
