@@ -113,8 +113,8 @@ def kelvin(unit: Unit) -> tuple[float, str]:
 
 
 def unbroken(text: str) -> str:
-    """Return the text with a no-break space between each number and its unit of temperature."""
-    return re.sub(r"(?<=\d) (?=°[CF])", _SPACE, text)
+    """Return the text with a no-break space between each number and its unit."""
+    return re.sub(r"(?<=\d) (?=(?:°[CF]|%|kWh|kg|cm|mm|K|W|h|min)(?!\w))", _SPACE, text)
 
 
 def duration(seconds: float) -> str:

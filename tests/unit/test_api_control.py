@@ -74,7 +74,7 @@ def test_the_page_says_it_in_words(site: ApiSite, client: TestClient) -> None:
     """The share of each cause, the coldest hour ahead, and the heat until tomorrow."""
     site.hear(status_of(control=CONTROL))
     plan(site)
-    page = client.get("/enclosures/larch").text
+    page = client.get("/enclosures/larch").text.replace("\N{NO-BREAK SPACE}", " ")
     assert "12 for the soil being 0.4 K low" in page
     assert "soil no colder than 16.9" in page
     assert "Full heat for a day lifts this soil by 6 K, likely 5 to 7" in page

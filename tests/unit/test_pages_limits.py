@@ -97,7 +97,7 @@ def test_what_a_proof_test_measured_stands_as_the_tighter_rise_in_force(tmp_path
             journal.append(connection, [entry_of(proved, 1)])
         after, told = client.get("/limits").text, client.get("/api/limits").json()
     assert "tighter at southwall" not in before
-    assert "tighter at southwall: 5 K/min" in after
+    assert "tighter at southwall: 5\N{NO-BREAK SPACE}K/min" in after
     assert {each["name"]: each["tightened"] for each in told if each["tightened"]} == {
         "AIR_RISE_K_PER_MIN": {"southwall": 5.0}
     }
@@ -110,4 +110,4 @@ def test_the_acting_of_a_limit_carries_its_age(tmp_path: Path) -> None:
     with closing(open_writer(site.folder / "journal.db", JOURNAL)) as connection:
         journal.append(connection, [Entry("trip", "larch", "soilward", "hot", {"trip": "air-fire:air"}, at_ms)])
     with site.client() as client:
-        assert re.search(r"Last acted (yesterday )?\d\d:\d\d, 2 h ago\.", client.get("/limits").text)
+        assert re.search(r"Last acted (yesterday )?\d\d:\d\d, 2\sh ago\.", client.get("/limits").text)

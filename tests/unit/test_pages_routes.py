@@ -172,7 +172,7 @@ def test_the_journal_says_whether_the_chain_holds(site: TestClient) -> None:
 def test_heat_by_day_says_energy_and_cost(site: TestClient) -> None:
     """1 kWh at 0.30 costs 0.30; the relay is said to last as long as its closings let it."""
     text = site.get("/enclosures/larch/heat").text
-    assert "1.0 kWh for 0.30 EUR" in text
+    assert "1.0\N{NO-BREAK SPACE}kWh for 0.30 EUR" in text
     assert "Heater runs: 0.0 a day: contacts last more than 100 seasons of 90 days." in text
 
 

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from api.pages import words
-from api.pages.words import Unit
+from api.pages.words import Unit, unbroken
 
 ZONE = ZoneInfo("Europe/Zurich")
 NOW_MS = 1_772_338_322_000  # Sunday 2026-03-01 05:12:02 at the site
@@ -74,3 +74,10 @@ def test_a_number_never_reads_minus_zero() -> None:
     """-0.04 rounds to 0.0; a minus is a true minus sign."""
     assert words.number(-0.04) == "0.0"
     assert words.number(-1.4) == "\N{MINUS SIGN}1.4"
+
+
+@pytest.mark.parametrize("unit", ["°C", "°F", "%", "kWh", "kg", "cm", "K", "W", "h", "min"])
+def test_no_line_parts_a_number_from_its_unit(unit: str) -> None:
+    """A phone once broke "24" from "% of the last hour"; words that only begin like a unit stay apart."""
+    assert unbroken(f"Heat 24 {unit} of it.") == f"Heat 24\N{NO-BREAK SPACE}{unit} of it."
+    assert unbroken("24 heaters, 3 Kinds, 2 minds") == "24 heaters, 3 Kinds, 2 minds"

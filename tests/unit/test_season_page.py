@@ -149,7 +149,7 @@ def test_cold_is_counted_from_our_own_hours(tmp_path: Path) -> None:
         assert soil["chill"]["since"] == "2025-11-01"
         assert soil["warmth"]["total"] == 0.0
         assert soil["chill"]["hours_missing"] > 2000
-        shown = client.get("/season", headers=HTML).text
+        shown = client.get("/season", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
         assert "8 portions" in shown
         assert " h of the cold and " in shown
         assert " h of the warmth not read" in shown
