@@ -10,10 +10,11 @@ from controller import standing
 from controller.safety import limits
 from controller.settings import Store
 from controller.standing import Kept, Standing
-from controller.store import heads, journal, runs
+from controller.store import heads, journal, receipts, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import READINGS
 from controller.store.readings import HOUR_MS
+from controller.store.receipts import Receipt
 
 log = logging.getLogger("soilward.service")
 CLOSINGS_LOST_IN_A_CRASH = 5
@@ -105,6 +106,12 @@ def runs_lately(folder: Path, now_ms: int) -> dict[str, list[tuple[int, int]]]:
     """Return by enclosure start and end [ms UTC] of the runs of the last hour, which a restart forgets."""
     with closing(open_reader(folder / "readings.db")) as connection:
         return runs.ended_since(connection, now_ms - HOUR_MS)
+
+
+def receipts_lately(folder: Path) -> list[Receipt]:
+    """Return what the last controller kept just before it ended, and may not have acknowledged."""
+    with closing(open_reader(folder / "readings.db")) as connection:
+        return list(receipts.lately(connection))
 
 
 def journal_breaks_at(store: Store) -> int:

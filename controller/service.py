@@ -16,7 +16,7 @@ from controller.foreseen import Foreseen
 from controller.heater_log import log_for
 from controller.held import Held
 from controller.keeper import Keeper
-from controller.memory import Memory, end_left_open_runs, journal_breaks_at, runs_lately
+from controller.memory import Memory, end_left_open_runs, journal_breaks_at, receipts_lately, runs_lately
 from controller.nodes_heard import NodesHeard
 from controller.parent import end_with_parent
 from controller.plan import plan_for
@@ -30,6 +30,7 @@ from controller.state import Inputs
 from controller.store.connection import Lock
 from controller.store.damage import require_sound_journal, sound_or_aside
 from controller.store.journal import JSON
+from controller.store.receipts import Receipt
 from controller.ticking import Ticking
 from controller.watchdog import watch
 from controller.wire.inbox import Inbox, Message
@@ -77,9 +78,8 @@ class Controller:
             self.writer.tell_damage(aside)
         self._figures = Figures(folder)
         self.routing = Routing(settings)
-        self.inbox = Inbox(
-            settings, f"soilward-{identity}", self.routing.probe_topics, self.routing.state_topics, clock
-        )
+        topics = self.routing.probe_topics, self.routing.state_topics
+        self.inbox = Inbox(settings, f"soilward-{identity}", *topics, clock, recalled=receipts_lately(folder))
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
         self._reader_test = ReaderTest(settings, now)
         self._foreseen = Foreseen(folder)
@@ -150,7 +150,8 @@ class Controller:
                 self.inbox.drop(message)
         for message in self._held.ready():
             # The writer sends it after the commit of the rows that stand before it in the line.
-            if not self.writer.put_reading(None, partial(self.inbox.acknowledge, message)):
+            receipt = Receipt(message.mid, message.content) if message.qos and not message.is_pack else None
+            if not self.writer.put_receipt(receipt, partial(self.inbox.acknowledge, message)):
                 self.inbox.drop(message)
 
     def _once_a_second(self, now: Moment) -> None:

@@ -16,6 +16,7 @@ from controller.store.blocks import Row
 from controller.store.connection import transaction
 from controller.store.on_record import OnRecord
 from controller.store.readings import StoredReading
+from controller.store.receipts import Receipt, pack
 from controller.store.stretch import EVER_MS, Stretches
 from controller.store.sums import DAY_MS
 
@@ -58,8 +59,8 @@ class Keeping:
             shelf = shelves.shelf_of(number)
             self._tails[shelf] = packing.tail_of(connection, shelf)
 
-    def add(self, batch: Sequence[StoredReading]) -> int:
-        """Keep a batch, all or none.
+    def add(self, batch: Sequence[StoredReading], receipts: Sequence[Receipt] = ()) -> int:
+        """Keep a batch, all or none, with the receipts of the messages it came in.
 
         A redelivered reading (same probe, same `taken_ms`) is kept once, as it was first told. A refused reading is
         kept but never rolled up. One older than what the probe had told before is also noted in `late`, for whoever
@@ -81,7 +82,7 @@ class Keeping:
             newest = {probe.number: probe.newest_ms for probe in probes}
             late = [row[:2] for row in new if row[1] < newest[row[0]]]
             self._connection.executemany("INSERT INTO late (probe_id, taken_ms) VALUES (?, ?)", late)
-            self._append(new)
+            self._append(new, receipts)
         taken = {row[0]: row[1] for row in new}
         for probe in probes:
             probe.newest_ms = max(probe.newest_ms, taken.get(probe.number, 0))
@@ -171,7 +172,7 @@ class Keeping:
             rows.setdefault(key, (*key, item.arrived_ms, item.value + 0.0, item.grade))
         return [rows[key] for key in sorted(rows)]
 
-    def _append(self, rows: Sequence[Row]) -> None:
+    def _append(self, rows: Sequence[Row], receipts: Sequence[Receipt]) -> None:
         by_shelf: dict[int, list[Row]] = {}
         for row in rows:
             by_shelf.setdefault(shelves.shelf_of(row[0]), []).append(row)
@@ -180,7 +181,9 @@ class Keeping:
             tail.take(part)
             self._on_record.add(shelf, part)
             key = shelves.tail_ids(shelf)[0] + tail.chunks
-            self._connection.execute(_APPEND, (key, *blocks.bounds(part), len(part), blocks.pack(part)))
+            self._connection.execute(_APPEND, (key, *blocks.bounds(part), len(part), blocks.pack(part), pack(receipts)))
+            # Once is enough: they are read all together.
+            receipts = ()
 
     def _probe(self, item: StoredReading) -> _Probe:
         """Return the probe of a reading that can be."""
@@ -220,5 +223,6 @@ def _check(item: StoredReading) -> None:
 
 _KNOWN = "SELECT enclosure, name, id, quantity, unit, newest_ms, closed_ms FROM probe"
 _NAME = "INSERT INTO probe (enclosure, name, quantity, unit) VALUES (?, ?, ?, ?)"
-_APPEND = """INSERT INTO tail (id, taken_least_ms, taken_most_ms, heard_least_ms, heard_most_ms, count, packed)
-VALUES (?, ?, ?, ?, ?, ?, ?)"""
+_APPEND = """INSERT INTO tail
+(id, taken_least_ms, taken_most_ms, heard_least_ms, heard_most_ms, count, packed, receipts)
+VALUES (?, ?, ?, ?, ?, ?, ?, nullif(?, x''))"""

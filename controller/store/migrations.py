@@ -113,6 +113,8 @@ CREATE TABLE explained (
 """,
     # Nothing moves: blocks are written in their second form from here on, and who does not know it must not open this.
     "",
+    # What a broker may tell again after a killed controller is known by these.
+    "ALTER TABLE tail ADD COLUMN receipts BLOB;",
 )
 
 # The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.

@@ -13,8 +13,11 @@ from controller.store.damage import is_damage, set_aside
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
+from controller.store.receipts import Receipt
 from controller.store.retention import Retention
 from controller.store.runs import RunEvent
+
+Work = StoredReading | Receipt | RunEvent
 
 _log = logging.getLogger(__name__)
 
@@ -54,8 +57,8 @@ class Record:
         self._keeping: Keeping | None = None
         self._tidy_s = float("-inf")
 
-    def write(self, connection: sqlite3.Connection, works: Sequence[StoredReading | RunEvent]) -> int:
-        """Write readings and runs in one transaction; returns how many readings were new."""
+    def write(self, connection: sqlite3.Connection, works: Sequence[Work]) -> int:
+        """Write readings, receipts and runs in one transaction; returns how many readings were new."""
         try:
             keeping, self._keeping = self._kept(), None
             new = _write(connection, keeping, works)
@@ -109,10 +112,12 @@ class Record:
         self._tell_damage(aside)
 
 
-def _write(connection: sqlite3.Connection, keeping: Keeping, works: Sequence[StoredReading | RunEvent]) -> int:
+def _write(connection: sqlite3.Connection, keeping: Keeping, works: Sequence[Work]) -> int:
+    readings = [work for work in works if isinstance(work, StoredReading)]
+    receipts = [work for work in works if isinstance(work, Receipt)]
     with transaction(connection):
-        new = keeping.add([work for work in works if isinstance(work, StoredReading)])
+        new = keeping.add(readings, receipts)
         for work in works:
-            if not isinstance(work, StoredReading):
+            if not isinstance(work, StoredReading | Receipt):
                 runs.apply(connection, work)
         return new

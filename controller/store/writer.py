@@ -17,7 +17,8 @@ from controller.store.journal import JSON, Entry
 from controller.store.lane import Lane, Opened, Patience
 from controller.store.migrations import JOURNAL
 from controller.store.readings import StoredReading
-from controller.store.record import Record
+from controller.store.receipts import Receipt
+from controller.store.record import Record, Work
 from controller.store.reserve import Reserve
 from controller.store.retention import Retention
 from controller.store.runs import RunEnergy, RunEvent
@@ -95,9 +96,7 @@ class Writer:
             self._record.connection.close()
             raise
         self._reserve = Reserve(folder)
-        self._readings: Lane[StoredReading | RunEvent] = Lane(
-            self._record, self._record.write, patience or readings_patience(), self._wake
-        )
+        self._readings: Lane[Work] = Lane(self._record, self._record.write, patience or readings_patience(), self._wake)
         self._journal: Lane[Entry] = Lane(written, _write_journal, JOURNAL_PATIENCE, self._wake)
 
     def start(self) -> None:
@@ -105,9 +104,13 @@ class Writer:
         self._thread = Thread(target=self._run, name="store-writer", daemon=True)
         self._thread.start()
 
-    def put_reading(self, stored: StoredReading | None, done: Callable[[], None]) -> bool:
-        """Keep a reading, then call `done` from the writer's thread; None keeps nothing and is only acknowledged."""
+    def put_reading(self, stored: StoredReading, done: Callable[[], None] | None = None) -> bool:
+        """Keep a reading, then call `done` from the writer's thread, if somebody waits."""
         return self._readings.put(stored, done, self._clock.now().mono_s)
+
+    def put_receipt(self, receipt: Receipt | None, done: Callable[[], None]) -> bool:
+        """Call `done` once all that was put before is on disk; a receipt is kept with the readings of that commit."""
+        return self._readings.put(receipt, done, self._clock.now().mono_s)
 
     def put_run(self, event: RunEvent) -> bool:
         """Keep what the node reported about its contact, in order, with the readings."""

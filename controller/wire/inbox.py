@@ -4,7 +4,8 @@ import logging
 import queue
 import socket
 import threading
-from collections.abc import Iterator, Sequence
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -48,6 +49,16 @@ class Message:
     qos: int
     link: int
 
+    @property
+    def content(self) -> int:
+        """A check sum of what it says and where; the same in every run of the program."""
+        return zlib.crc32(self.payload, zlib.crc32(self.topic.encode()))
+
+    @property
+    def is_pack(self) -> bool:
+        """Whether it is a SenML pack, whose readings are known again by their own times."""
+        return self.payload.startswith(b"[")
+
 
 @dataclass(frozen=True, slots=True)
 class LinkNow:
@@ -75,6 +86,8 @@ class Inbox:
         Topics the broker keeps for us while we are away (QoS 1), and those it need not (QoS 0).
     bound
         Most messages that wait here.
+    recalled
+        Number and check sum of messages that an earlier controller kept and may not have acknowledged.
     """
 
     def __init__(
@@ -85,6 +98,7 @@ class Inbox:
         passing: Sequence[str],
         clock: Clock,
         bound: int = QUEUE_BOUND,
+        recalled: Iterable[tuple[int, int]] = (),
     ) -> None:
         # Not `queue.Queue`, which takes ten times as long: only the network thread puts, so it may see to the bound.
         self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
@@ -99,6 +113,8 @@ class Inbox:
         self._lock = threading.Lock()
         self._link = 0
         self._outstanding = Outstanding(session.WINDOW)
+        for number, content in recalled:
+            self._outstanding.recall(number, content)
         self._connected = self._owed = False
         self._resumed_s = clock.now().mono_s
         self._dropped_s = self._reopened_s = float("-inf")
@@ -235,8 +251,7 @@ class Inbox:
     def _is_told_again(self, message: Message, duplicate: bool) -> bool:
         """Whether we have this message already; if it is kept, its acknowledgement was lost and goes out anew."""
         with self._lock:
-            content = (message.topic, message.payload)
-            told = self._outstanding.take(message.mid, content, message.link, duplicate)
+            told = self._outstanding.take(message.mid, message.content, message.link, duplicate)
         if told is Told.KEPT:
             self.client.ack(message.mid, message.qos)
         return told is not Told.NEW

@@ -43,16 +43,21 @@ class Outstanding:
         self._taken: dict[int, _Taken] = {}
         self._acknowledged: deque[tuple[int, _Taken]] = deque()
 
+    def recall(self, number: int, content: int) -> None:
+        """Take what an earlier controller kept and may not have acknowledged."""
+        self._taken[number] = taken = _Taken(content, 0, 0, is_kept=True)
+        self._remember(number, taken)
+
     def begin(self) -> None:
         """Forget all: the broker has no session of ours, its numbers mean nothing any more."""
         self._taken.clear()
         self._acknowledged.clear()
 
-    def take(self, number: int, content: tuple[str, bytes], link: int, duplicate: bool) -> Told:
-        """Take what came on a link; `duplicate` is the broker's word that it was sent before."""
-        known, said = self._taken.get(number), hash(content)
-        if not duplicate or known is None or known.content != said:
-            self._taken[number] = _Taken(said, link, link)
+    def take(self, number: int, content: int, link: int, duplicate: bool) -> Told:
+        """Take what came on a link, by a check sum; `duplicate` is the broker's word that it was sent before."""
+        known = self._taken.get(number)
+        if not duplicate or known is None or known.content != content:
+            self._taken[number] = _Taken(content, link, link)
             return Told.NEW
         known.link = link
         if not known.is_kept:

@@ -33,9 +33,8 @@ def main(folder: Path, probes: int, days: float, window: int) -> None:
             values[probe] += draw.gauss(0.0, 0.02)
             value, arrived_ms = round(values[probe] * 16) / 16, at_ms + 150 + draw.randrange(30)
             name = f"p{probe}"
-            writer.put_reading(
-                StoredReading("larch", name, "soil", "Cel", value, at_ms, arrived_ms, "good"), lambda: None
-            )
+            writer.put_reading(StoredReading("larch", name, "soil", "Cel", value, at_ms, arrived_ms, "good"))
+            writer.put_receipt(None, lambda: None)
             clock.sleep(PERIOD_MS / 1000 / probes)
             writer.turn()
     writer.close()

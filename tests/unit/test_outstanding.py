@@ -5,7 +5,7 @@ import pytest
 from controller.wire.outstanding import Outstanding, Told
 
 WINDOW = 3
-SOIL, AIR = ("site/soil", b"15.5"), ("site/air", b"8.0")
+SOIL, AIR = 0x5011, 0xA1A1
 
 
 @pytest.fixture
@@ -34,9 +34,7 @@ def test_kept_between_two_links_it_waits_to_be_told_again(out: Outstanding) -> N
     [(7, SOIL, False), (7, AIR, True), (8, SOIL, True)],
     ids=["a number given anew", "another's bytes", "another number"],
 )
-def test_what_is_not_surely_the_same_is_new(
-    out: Outstanding, number: int, content: tuple[str, bytes], duplicate: bool
-) -> None:
+def test_what_is_not_surely_the_same_is_new(out: Outstanding, number: int, content: int, duplicate: bool) -> None:
     """All three must agree: the broker's word, its number, and the bytes."""
     assert out.take(number, content, 2, duplicate) is Told.NEW
 
@@ -66,3 +64,15 @@ def test_as_many_acknowledged_ones_are_remembered_as_the_broker_may_have_out(out
         out.take(200 + number, AIR, 2, duplicate=False)
         out.keep(200 + number, 2, 2)
     assert out.take(7, SOIL, 3, duplicate=True) is Told.NEW
+
+
+def test_what_an_earlier_controller_kept_is_acknowledged_as_it_is_told_again() -> None:
+    """It was killed between commit and acknowledgement; whatever else comes is new, as is all of another session."""
+    out = Outstanding(WINDOW)
+    for number in range(1, WINDOW + 2):
+        out.recall(number, SOIL)
+    assert out.take(4, SOIL, 1, duplicate=True) is Told.KEPT
+    assert out.take(3, AIR, 1, duplicate=True) is Told.NEW
+    assert out.take(1, SOIL, 1, duplicate=True) is Told.NEW, "more than the broker may have out are not remembered"
+    out.begin()
+    assert out.take(2, SOIL, 2, duplicate=True) is Told.NEW

@@ -154,7 +154,7 @@ def test_a_journal_entry_does_not_wait_for_readings(writer: Writer, tmp_path: Pa
 def test_nothing_to_keep_is_acknowledged_all_the_same(writer: Writer, clock: ManualClock) -> None:
     """A message without a reading in it is acknowledged in its turn, without a commit."""
     acknowledged: list[str] = []
-    writer.put_reading(None, lambda: acknowledged.append("ok"))
+    writer.put_receipt(None, lambda: acknowledged.append("ok"))
     clock.sleep(2.0)
     writer.turn()
     assert acknowledged == ["ok"]
@@ -275,8 +275,8 @@ def test_an_acknowledgement_that_fails_does_not_stop_the_writer(writer: Writer, 
 
 def test_a_full_line_says_so_and_never_crowds_out_the_journal(writer: Writer) -> None:
     """The reading past the bound is turned away at once, unacknowledged; an entry is still taken."""
-    assert all(writer.put_reading(None, nothing) for _ in range(20_000))
-    assert not writer.put_reading(None, nothing)
+    assert all(writer.put_receipt(None, nothing) for _ in range(20_000))
+    assert not writer.put_receipt(None, nothing)
     assert not writer.put_run(runs.RunBegan("north", T0))
     assert writer.put_journal(ENTRY)
     assert writer.queue_depth == 20_001

@@ -5,11 +5,16 @@ import time
 from pathlib import Path
 
 from controller.wire.senml import encode_senml
-from tests.wire.kit import Bench, Spy, through, until
-from tests.wire.link import Acknowledged
+from tests.wire.kit import Bench, Spy, through, throughout, until
+from tests.wire.link import PUBACK, Acknowledged, topic_of
 
 HOUR_MS = 3_600_000
 MOST = 4000
+
+
+BARE = "soilward/larch/probe/outside"
+AGAIN = 0x08
+"""The bit of a PUBLISH that says it was sent before. Source: MQTT 5.0, section 3.3.1.1."""
 
 
 class Backlog:
@@ -83,3 +88,44 @@ def _killed(bench: Bench, wire: Acknowledged, backlog: Backlog) -> float:
     assert acknowledged <= stored
     bench.open_within(16.0)
     return time.monotonic() - began_s
+
+
+def test_bare_numbers_are_kept_once_each_whenever_a_controller_is_killed(tmp_path: Path) -> None:
+    """With no stamp to know them by: what was committed and not acknowledged comes again, and its receipt is known."""
+    told_again: list[bytes] = []
+    deaf = threading.Event()
+
+    def watch(up: bool, first: int, body: bytes) -> None:
+        if not up and first & AGAIN and topic_of(first, body) == BARE:
+            told_again.append(body)
+
+    with Bench(tmp_path, watch) as bench:
+        bench.controller_link.loses = lambda up, first, _body: up and first >> 4 == PUBACK and deaf.is_set()
+        bench.node.silent.add("outside")
+        bench.heat()
+        said: list[float] = []
+        for _ in range(3):
+            # From here on the broker hears of nothing that is on disk already, as if the kill had come between.
+            deaf.set()
+            _say(bench, said)
+            until("they are on disk", lambda: len(set(_bare(bench))) == len(said), 20.0)
+            _say(bench, said)
+            bench.controller.kill()
+            deaf.clear()
+            bench.controller.start()
+            until("it speaks again", lambda: bench.spy.statuses(after_s=time.monotonic() - 0.5), 20.0)
+        assert len(told_again) >= len(said)
+        until("all are kept", lambda: len(set(_bare(bench))) == len(said), 30.0)
+        throughout("none is kept twice", lambda: _bare(bench) == said, 6.0)
+
+
+def _say(bench: Bench, said: list[float]) -> None:
+    for _ in range(4):
+        said.append(len(said) / 64)
+        bench.spy.publish(BARE, str(said[-1]))
+        # Closer ones are refused: no probe of the kind speaks twice within half a second.
+        time.sleep(0.6)
+
+
+def _bare(bench: Bench) -> list[float]:
+    return sorted(row[3] for row in bench.kept("outside") if row[3] < 1.0)
