@@ -74,6 +74,28 @@ def example(status: int, detail: str) -> dict[int | str, dict[str, Any]]:
     return {status: {"description": TITLES[status], "content": {MEDIA_TYPE: {"example": body}}}}
 
 
+ANY_OTHER: dict[int | str, dict[str, Any]] = {
+    "default": {
+        "description": "Any other error, in the same form",
+        "content": {
+            MEDIA_TYPE: {
+                "schema": {
+                    "type": "object",
+                    "required": ["type", "title", "status", "detail"],
+                    "properties": {
+                        "type": {"type": "string"},
+                        "title": {"type": "string"},
+                        "status": {"type": "integer"},
+                        "detail": {"type": "string"},
+                    },
+                }
+            }
+        },
+    }
+}
+"""An OpenAPI response entry for what any call may answer: too often, a body that nobody can read, out of room."""
+
+
 def _is_page(request: Request) -> bool:
     wants_html = "text/html" in request.headers.get("accept", "")
     return wants_html and not request.url.path.startswith("/api")

@@ -123,7 +123,7 @@ class Shelve(Body):
 class Acknowledge(Body):
     """Take note of a break in the journal's chain, so that heat may be armed again."""
 
-    sequence: int = Field(ge=1, le=2**53, description="where the chain first breaks, as the proof gives it")
+    sequence: int = Field(ge=1, lt=2**53, description="where the chain first breaks, as the proof gives it")
     why: Why
 
 

@@ -89,7 +89,13 @@ def create_review(settings: ReviewSettings, clock: Clock | None = None) -> FastA
         state.season.close()
 
     app = FastAPI(
-        title="Soilward review", version="1.0", description=_ABOUT, lifespan=running, docs_url=None, redoc_url=None
+        title="Soilward review",
+        version="1.0",
+        description=_ABOUT,
+        lifespan=running,
+        docs_url=None,
+        redoc_url=None,
+        responses=problem.ANY_OTHER,
     )
     app.state.soilward = state
     problem.install(app)
