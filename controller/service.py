@@ -1,11 +1,12 @@
 """The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
 
 import gc
-import json
 import signal
 import sys
 import threading
 from functools import partial
+
+from pydantic_core import to_json
 
 from controller import beginning, enclosure, web_port
 from controller.asked import Asked
@@ -242,7 +243,7 @@ class Controller:
         status = keeper.news(now, self.memory.epoch, dict(self.routing.refused[name]), self.routing.last_refused[name])
         if status is not None:
             topic = f"{self.settings.broker.root}/{name}/status"
-            self.inbox.client.publish(topic, json.dumps(status), qos=0, retain=True)
+            self.inbox.client.publish(topic, to_json(status), qos=0, retain=True)
 
     def _poll_requests(self, now: Moment) -> None:
         for request in self._asked.poll(now.mono_s):
