@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
+from typing import NamedTuple
 
 from controller.alerts import Alert
 from controller.control.cycle import Cycle
@@ -141,8 +142,7 @@ class Response:
 _MEMORY = attrgetter(*Response.__slots__)
 
 
-@dataclass(frozen=True, slots=True)
-class Inputs:
+class Inputs(NamedTuple):
     """What came since the last tick, and how the shell fares.
 
     Parameters

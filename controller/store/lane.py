@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from threading import Condition
-from typing import Generic, Protocol, TypeVar
+from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from controller.errors import StoreError
 from controller.store.connection import transaction
@@ -29,8 +29,7 @@ _FAILING = (sqlite3.Error, OSError)
 _log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class _Waiting(Generic[Work]):
+class _Waiting(NamedTuple, Generic[Work]):
     put_s: float
     work: Work | None
     done: Callable[[], None] | None

@@ -6,8 +6,7 @@ import socket
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as mqtt
 
@@ -28,8 +27,7 @@ DROP_REMEMBERED_S = 600.0
 """[s] A full inbox is told for this long after its last dropped message."""
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(NamedTuple):
     """One message as it came.
 
     Parameters
@@ -49,8 +47,7 @@ class Message:
     link: int
 
 
-@dataclass(frozen=True, slots=True)
-class LinkNow:
+class LinkNow(NamedTuple):
     """How the session stands.
 
     Parameters

@@ -3,8 +3,8 @@
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from enum import IntEnum, StrEnum
+from typing import NamedTuple
 
 from controller.probe import SI_UNIT, TEMPERATURES, Quantity
 from controller.units import ZERO_CELSIUS_K, fahrenheit_to_c
@@ -49,8 +49,7 @@ class Contact(IntEnum):
     CLOSED = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(NamedTuple):
     """One value a payload carries.
 
     Parameters
