@@ -241,7 +241,7 @@ class Writer:
 
 
 def _earliest(*moments_s: float | None) -> float | None:
-    return min((moment_s for moment_s in moments_s if moment_s is not None), default=None)
+    return min([moment_s for moment_s in moments_s if moment_s is not None], default=None)
 
 
 def _write_journal(connection: sqlite3.Connection, works: Sequence[Entry]) -> int:

@@ -120,8 +120,8 @@ class Inbox:
     @property
     def link_now(self) -> LinkNow:
         """How the session stands now."""
-        with self._lock:
-            return LinkNow(self._connected, self._resumed_s, self._presence.fault)
+        # Asked at every tick, so nothing is locked: a link that comes back has its time before it is connected.
+        return LinkNow(self._connected, self._resumed_s, self._presence.fault)
 
     @property
     def has_yielded(self) -> bool:
@@ -194,8 +194,8 @@ class Inbox:
             if not flags.session_present:
                 self._outstanding.begin()
             self._link += 1
-            self._connected = True
             self._resumed_s = self._clock.now().mono_s
+            self._connected = True
         client.subscribe(self._topics)
         self._presence.begin(client)
 
