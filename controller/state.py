@@ -59,6 +59,11 @@ class NodeReport:
     proof: str = ""
     notices: tuple[str, ...] = ()
 
+    @property
+    def is_news(self) -> bool:
+        """Whether there may be something to answer at once; "open, no current, no fault" can wait for the tick."""
+        return self.on or bool(self.amps) or bool(self.faults)
+
 
 @dataclass(frozen=True, slots=True)
 class NodeWatch:

@@ -17,8 +17,9 @@ from controller.settings import Broker, Settings
 SESSION_KEPT_S = 7 * 86_400
 """[s] The broker keeps our queue this long while we are away."""
 
-WINDOW = 1000
-"""Messages the broker may have out unacknowledged (MQTT 5 Receive Maximum)."""
+WINDOW = 4000
+"""Messages the broker may have out unacknowledged (MQTT 5 Receive Maximum): what a few thousand enclosures say in a
+second or two, for each message waits for its enclosure's tick. Source: engineering judgement."""
 EMBEDDED_WINDOW, OLD_WINDOW = 100, 20
 """The same of our embedded broker, and of Mosquitto where the protocol cannot ask (its `max_inflight_messages`)."""
 

@@ -23,7 +23,7 @@ from controller.store import journal, requests, runs
 from controller.store.connection import open_writer
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
 from controller.wire.inbox import LinkNow, Message
-from controller.wire.relay import encode_report
+from controller.wire.relay import Health, encode_report
 from controller.wire.senml import encode_senml
 from tests.core_site import NIGHT_MS, settings_of
 from tests.heat_site import CABLE
@@ -201,7 +201,7 @@ def test_the_last_hour_of_heat_is_known_after_a_restart(tmp_path: Path) -> None:
 def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody(
     shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A node that catches up costs a step a second, or one whenever a quarter of the broker's window is held."""
+    """A node that catches up costs a step a second, or one whenever 250 of its readings wait."""
     one, steps = shell.controller, list[int]()
     stepped = one._decide
     monkeypatch.setattr(
@@ -227,8 +227,62 @@ def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody
     assert (steps, acknowledged.count(None)) == ([3], 3)
     say(1, 75.0)
     assert steps == [3, 1]
-    say(one._most_held + 1)
-    assert steps == [3, 1, one._most_held + 1]
+    say(249)
+    assert steps == [3, 1]
+    say(1)
+    assert steps == [3, 1, 250]
+
+
+def test_where_a_quarter_of_the_window_is_held_the_first_is_stepped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A thousand messages of many enclosures wait for their ticks: one more, and they wait no longer."""
+    clock = ManualClock(Moment(1000.0, NIGHT_MS))
+    one, stepped = three(tmp_path, clock), list[str]()
+    monkeypatch.setattr(one, "_step", lambda keepers, _now: stepped.extend(each.plan.name for each in keepers))
+    for _ in range(4):
+        one._turn()
+    stepped.clear()
+    for number in range(999):
+        one._held.add(Message("", b"", False, clock.now(), number, 1, 1), frozenset(("elder",)))
+    found = []
+    for number in (1000, 1001):
+        one.inbox.messages.put(Message("nobody's", b"", False, clock.now(), number, 1, 1))
+        one._turn()
+        found.append([*stepped])
+    monkeypatch.undo()
+    one._end()
+    assert found == [[], ["elder"]]
+
+
+@pytest.mark.parametrize(
+    ("before", "report", "at_once"),
+    [
+        (False, {}, False),
+        (False, {"amps": 0.0}, False),
+        (False, {"on": True}, True),
+        (False, {"amps": 0.5}, True),
+        (False, {"health": Health(faults=("current-when-open",))}, True),
+        (True, {}, True),
+        (None, {}, True),
+    ],
+)
+def test_a_report_that_all_is_open_as_it_was_waits_for_the_tick(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, before: bool | None, report: dict[str, Any], at_once: bool
+) -> None:
+    """Each node tells every 5 s that nothing happens: one tick in six was for those."""
+    one, now = shell.controller, shell.clock.now()
+    if before is not None:
+        shell.hear_node(before, None)
+    shell.turn(2)
+    stepped: list[object] = []
+    monkeypatch.setattr(one, "_step", lambda keepers, _now: stepped.extend(keepers))
+    told = {"on": False, "armed": True, "epoch": one.memory.epoch, "seq": 1, "lease_left_s": 0.0, "amps": None}
+    payload = encode_report(**{**told, "drops": 0, "uptime_s": now.mono_s + 5.0, **report})
+    one.inbox.messages.put(Message("soilward/larch/heater/state", payload, False, shell.clock.now(), 0, 0, 1))
+    one._turn()
+    monkeypatch.undo()
+    assert len(stepped) == at_once
 
 
 @pytest.mark.parametrize(("closed", "after_each"), [(True, [1, 2, 3]), (None, [1, 2, 3]), (False, [0, 1, 1])])
