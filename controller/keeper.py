@@ -1,7 +1,7 @@
 """The one enclosure a loop holds: its plan, its state, its relay, and the guard round its tick."""
 
 import logging
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from controller import enclosure, latching
@@ -49,8 +49,8 @@ class Keeper:
         """
         inputs = shell
         if self.readings or self.reports or self.requests:
-            inputs = replace(
-                shell, readings=tuple(self.readings), reports=tuple(self.reports), requests=tuple(self.requests)
+            inputs = shell._replace(
+                readings=tuple(self.readings), reports=tuple(self.reports), requests=tuple(self.requests)
             )
             self.readings, self.reports, self.requests = [], [], []
         try:

@@ -34,7 +34,7 @@ class NodesHeard:
         self._flaps = {name: Flaps() for name in keepers}
 
     def take(self, name: str, message: Message, epoch: int) -> bool:
-        """Take a message on an enclosure's state, while our epoch is this; returns whether its tick has news."""
+        """Take a message on an enclosure's state, while our epoch is this; whether it must be ticked at once."""
         if message.retained:
             return False
         keeper, now = self._keepers[name], message.arrived
@@ -58,7 +58,8 @@ class NodesHeard:
         elif verdict is Epoch.OURS:
             self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
-        return verdict is Epoch.OURS
+            return keeper.state.may_be_closed or report.is_news
+        return False
 
     def notes(self, name: str, now_s: float) -> list[tuple[str, str]]:
         """Return what people should know of an enclosure's node, by the alert's name."""

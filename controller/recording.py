@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
+from controller import beginning
 from controller.clock import Clock, Moment
 from controller.enclosure import Decision
 from controller.heater_log import told_by
@@ -19,6 +20,8 @@ from controller.store.retention import Retention
 from controller.store.runs import RunEvent
 from controller.store.writer import Writer, readings_patience
 from controller.wire.session import window
+
+SET_BACK = "the count of closings had gone back; it goes on from the {} runs on record"
 
 
 def writer_of(settings: Settings, clock: Clock) -> Writer:
@@ -51,6 +54,17 @@ class Recording:
         """Enter what the shell itself has to say in the journal."""
         body = {"epoch": self._memory.epoch, **more}
         self._writer.put_journal(Entry(kind, name, "soilward", why, body, now.utc_ms))
+
+    def began(self, settings: Settings, now: Moment) -> None:
+        """Enter in the journal that we begin, and what we begin with."""
+        memory = self._memory
+        body = beginning.body_of(settings, memory.recalled)
+        self.enter("start", None, f"controller started, epoch {memory.epoch}", now, body)
+        for name, count in memory.set_back.items():
+            self.enter("counter", name, SET_BACK.format(count), now)
+        for name, standing in memory.recalled.items():
+            for trip in standing.trips:
+                self.enter("still-latched", name, trip.detail, now)
 
     def put_runs(self, events: Sequence[RunEvent]) -> None:
         """Keep what became of a heater run, or of an order."""

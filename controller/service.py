@@ -1,15 +1,18 @@
 """The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
 
 import gc
-import json
 import signal
 import sys
 import threading
+from collections.abc import Sequence
 from functools import partial
 
-from controller import beginning, enclosure, web_port
+from pydantic_core import to_json
+
+from controller import enclosure, web_port
 from controller.asked import Asked
 from controller.clock import Clock, Moment
+from controller.enclosure import Decision
 from controller.errors import StoreError
 from controller.figures import Figures
 from controller.foreseen import Foreseen
@@ -21,7 +24,7 @@ from controller.nodes_heard import NodesHeard
 from controller.parent import end_with_parent
 from controller.plan import plan_for
 from controller.proving import commissioned, slower
-from controller.recording import Recording, writer_of
+from controller.recording import SET_BACK, Recording, writer_of
 from controller.routing import Routing
 from controller.safety import limits
 from controller.safety.lease import Order
@@ -31,14 +34,14 @@ from controller.store.connection import Lock
 from controller.store.damage import require_sound_journal, sound_or_aside
 from controller.store.journal import JSON
 from controller.store.receipts import Receipt
+from controller.taking import Taking
 from controller.ticking import Ticking
 from controller.watchdog import watch
-from controller.wire.inbox import Inbox, Message
+from controller.wire.inbox import Inbox
 from controller.wire.reader_test import ReaderTest
 from controller.wire.relays import Relays
 from controller.wire.session import window
 
-SET_BACK = "the count of closings had gone back; it goes on from the {} runs on record"
 COLLECTED = 2000, 10, 100
 """Objects more until the youngest are looked through, and rounds until the older ones are. All that waits for the disk
 is among the oldest: while a node caught up, they held everything up for 20 ms every 5 s (measured)."""
@@ -91,16 +94,12 @@ class Controller:
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
+        self._taking = Taking(self.keepers, self.routing, self._nodes, self._ticking)
         self._held, self._most_held = Held(), window(settings.broker) // 4
         self._asked = Asked(folder, min((k.state.standing.answered for k in self.keepers.values()), default=0))
-        began = beginning.body_of(settings, self.memory.recalled)
-        self._record.enter("start", None, f"controller started, epoch {self.memory.epoch}", now, began)
         for name, count in self.memory.set_back.items():
             self._own_notes.setdefault(name, []).append(("counter", SET_BACK.format(count)))
-            self._record.enter("counter", name, SET_BACK.format(count), now)
-        for keeper in self.keepers.values():
-            for trip in keeper.state.standing.trips:
-                self._record.enter("still-latched", keeper.plan.name, trip.detail, now)
+        self._record.began(settings, now)
 
     def _keeper(self, name: str) -> Keeper:
         settings = self.settings.named(name)
@@ -132,9 +131,9 @@ class Controller:
         self._stop.set()
 
     def _turn(self) -> None:
-        """One turn: wait for a message or the next enclosure's tick, take what came, and step one enclosure."""
+        """One turn: wait for a message or the next enclosure's tick, take what came, and step whose turn it is."""
         for message in self.inbox.drain(self._ticking.wait_s(self.clock.now().mono_s)):
-            self._held.add(message, self._take(message))
+            self._held.add(message, self._taking.take(message, self.memory.epoch))
         now = self.clock.now()
         self._turned_s = now.mono_s
         if now.mono_s - self._polled_s >= limits.TICK_S:
@@ -142,12 +141,7 @@ class Controller:
             self._once_a_second(now)
         for first in self._held.first(self._most_held):
             self._ticking.has_news(first, now.mono_s)
-        name = self._ticking.next(now.mono_s)
-        if name is not None and self._step(self.keepers[name], now):
-            self._held.stepped(name)
-        elif name is not None:
-            for message in self._held.lost(name):
-                self.inbox.drop(message)
+        self._step([self.keepers[name] for name in self._ticking.next(now.mono_s)], now)
         for message in self._held.ready():
             # The writer sends it after the commit of the rows that stand before it in the line.
             receipt = Receipt(message.mid, message.content) if message.qos and not message.is_pack else None
@@ -164,28 +158,6 @@ class Controller:
         self._figures.look(now, self.writer, self.inbox.messages.qsize(), self._ticking.late)
         if self.memory.owes(now.mono_s):
             self._save()
-        for keeper in self.keepers.values():
-            self._record.put_runs(keeper.heater.lapse(now.mono_s))
-
-    def _take(self, message: Message) -> frozenset[str]:
-        """Take a message; returns the enclosures whose readings it holds."""
-        name = self.routing.states.get(message.topic)
-        if name is not None:
-            if self._nodes.take(name, message, self.memory.epoch):
-                self._ticking.has_news(name, message.arrived.mono_s)
-            return frozenset()
-        names = set()
-        for reading in self.routing.readings(message):
-            keeper = self.keepers[reading.enclosure]
-            keeper.readings.append(reading)
-            names.add(reading.enclosure)
-            watch = keeper.plan.watches[reading.probe]
-            hot = watch.over is not None and reading.value >= watch.over
-            is_now = reading.arrived_ms - reading.stamp_ms <= watch.stale_after_s * 1000
-            # Nothing depends on what is told of long ago, nor on what can open no contact: it waits for the next tick.
-            if hot or (is_now and keeper.state.may_be_closed):
-                self._ticking.has_news(reading.enclosure, message.arrived.mono_s, hot=hot)
-        return frozenset(names)
 
     def _overtake(self, name: str, epoch: int, now: Moment) -> None:
         """Let our epoch rise above the one a node has obeyed."""
@@ -194,8 +166,19 @@ class Controller:
         self._save()
         self._record.enter("epoch", name, f"the node has seen epoch {epoch}; ours is now {self.memory.epoch}", now)
 
-    def _step(self, keeper: Keeper, now: Moment) -> bool:
-        """Step one enclosure; returns whether all was queued for the disk. An opening goes out before any saving."""
+    def _step(self, keepers: Sequence[Keeper], now: Moment) -> None:
+        """Step enclosures: an opening, of whichever of them, goes out before anything is saved, a closing only after.
+
+        Where many pass a limit at once, nobody's contact waits for the latches of the others, and one saving is enough.
+        """
+        decided = [(each, self._decide(each, now)) for each in keepers]
+        if self.memory.owes(now.mono_s):
+            self._save()
+        for keeper, decision in decided:
+            self._leave(keeper, decision, now)
+
+    def _decide(self, keeper: Keeper, now: Moment) -> Decision:
+        """Tick one enclosure, and send the order if it opens."""
         before, may_be_closed = keeper.state.standing, keeper.state.may_be_closed
         name, shell = keeper.plan.name, self._shell(keeper.plan.name, now)
         decision = keeper.tick(shell, now)
@@ -206,15 +189,22 @@ class Controller:
             if may_be_closed:
                 self.relays.let_out()
         self.memory.note(before, keeper.state.standing, now.mono_s)
-        if self.memory.owes(now.mono_s):
-            self._save()
-        kept = self._record.put(keeper, decision, now)
+        return decision
+
+    def _leave(self, keeper: Keeper, decision: Decision, now: Moment) -> None:
+        """Record and tell what was decided, and send the order if it closes or keeps closed."""
+        name = keeper.plan.name
+        self._record.put_runs(keeper.heater.lapse(now.mono_s))
+        if self._record.put(keeper, decision, now):
+            self._held.stepped(name)
+        else:
+            for message in self._held.lost(name):
+                self.inbox.drop(message)
         self._tell(keeper, now)
         # A tick that overran speaks of a past too old to heat by (hazard C15); the next one sees the gap, and is off.
         if decision.send and decision.order.on and self.clock.now().mono_s - now.mono_s <= limits.LONGEST_GAP_S:
             self.relays.send(name, decision.order, now)
         self._figures.saw(name, decision, self.clock.now().mono_s - now.mono_s)
-        return kept
 
     def _shell(self, name: str, now: Moment) -> Inputs:
         """Return how the shell fares, as the tick is told."""
@@ -243,7 +233,7 @@ class Controller:
         status = keeper.news(now, self.memory.epoch, dict(self.routing.refused[name]), self.routing.last_refused[name])
         if status is not None:
             topic = f"{self.settings.broker.root}/{name}/status"
-            self.inbox.client.publish(topic, json.dumps(status), qos=0, retain=True)
+            self.inbox.client.publish(topic, to_json(status), qos=0, retain=True)
 
     def _poll_requests(self, now: Moment) -> None:
         for request in self._asked.poll(now.mono_s):

@@ -4,11 +4,15 @@ import hashlib
 import json
 import os
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from controller.safety.trip import Trip, TripKind
 from controller.tuning.pulses import Trial
+
+LINES_KNOWN = 8192
+"""Enclosures whose orders are known as text: more than one controller is meant to have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +70,16 @@ class Kept:
 
 
 def as_text(kept: Kept) -> str:
-    """Write the file's text, its checksum on the first line."""
-    body = json.dumps(asdict(kept), sort_keys=True, indent=1)
+    """Write the file's text: its checksum on the first line, then one for each enclosure."""
+    lines = ",\n".join(f"{json.dumps(name)}: {_line(each)}" for name, each in kept.enclosures.items())
+    body = f'{{"epoch": {kept.epoch}, "enclosures": {{\n{lines}\n}}}}'
     return f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}\n"
+
+
+@lru_cache(maxsize=LINES_KNOWN)
+def _line(standing: Standing) -> str:
+    """Write one enclosure's orders, once: where one changes, all are written to the disk."""
+    return json.dumps(asdict(standing), sort_keys=True)
 
 
 def from_text(text: str) -> Kept:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
+from typing import NamedTuple
 
 from controller.alerts import Alert
 from controller.control.cycle import Cycle
@@ -57,6 +58,11 @@ class NodeReport:
     boots: int = 1
     proof: str = ""
     notices: tuple[str, ...] = ()
+
+    @property
+    def is_news(self) -> bool:
+        """Whether there may be something to answer at once; "open, no current, no fault" can wait for the tick."""
+        return self.on or bool(self.amps) or bool(self.faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +147,7 @@ class Response:
 _MEMORY = attrgetter(*Response.__slots__)
 
 
-@dataclass(frozen=True, slots=True)
-class Inputs:
+class Inputs(NamedTuple):
     """What came since the last tick, and how the shell fares.
 
     Parameters

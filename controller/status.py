@@ -1,14 +1,8 @@
 """What is true now in one enclosure: the object the broker, the API and the pages all show."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
-from functools import cache
-from operator import attrgetter
-from types import NoneType
-from typing import Any
 
-from controller.clock import rfc3339
 from controller.safety.interlock import Permissive
 
 
@@ -150,43 +144,3 @@ class Status:
     proved_at: str | None = None
     control: ControlNow | None = None
     words: Words = Words("", "", "", "")
-
-    def as_json(self) -> dict[str, Any]:
-        """Return plain JSON types, with `at` as RFC 3339."""
-        body: dict[str, Any] = plain(self)
-        return {**body, "at": rfc3339(self.at_ms)}
-
-
-_LEAVES = frozenset({str, int, float, bool, NoneType})
-
-
-@cache
-def _fields(kind: type) -> tuple[tuple[str, ...], Callable[[Any], tuple[Any, ...]]] | None:
-    """Return the names of a dataclass's fields, and what gives them all at once; None of anything else."""
-    if not is_dataclass(kind):
-        return None
-    names = tuple(each.name for each in fields(kind))
-    return names, attrgetter(*names)
-
-
-def plain(value: Any) -> Any:
-    """Return dataclasses as dicts, all the way down.
-
-    As `dataclasses.asdict` does, but what cannot change is not copied: a status is made each second for each enclosure,
-    and the copies took more time than the decisions. The dataclasses here have two fields or more.
-    """
-    kind = type(value)
-    if kind in _LEAVES:
-        return value
-    known = _fields(kind)  # type: ignore[arg-type]
-    if known is not None:
-        names, parts = known
-        found = dict(zip(names, parts(value), strict=True))
-        if _LEAVES.issuperset(map(type, found.values())):
-            return found
-        return {name: plain(part) for name, part in found.items()}
-    if kind is tuple or kind is list:
-        return kind(map(plain, value))
-    if kind is dict:
-        return {key: plain(each) for key, each in value.items()}
-    return value

@@ -3,16 +3,21 @@
 import heapq
 import itertools
 from collections.abc import Iterable
+from itertools import islice
 
 from controller.safety import limits
 from controller.store.durations import Durations
+
+MOST_TOGETHER = 32
+"""Hot ones that are handed out together: some ten milliseconds' work, for which the next must wait. Source: engineering
+judgement."""
 
 
 class Ticking:
     """Whose turn it is.
 
-    One enclosure is handed out at a time, so that a hot reading waits for one step of another's at the most. `late`
-    counts how long after it was due each was handed out.
+    One enclosure is handed out at a time, so that a hot reading waits for one step of another's at the most; who is hot
+    together is handed out together. `late` counts how long after it was due each was handed out.
     """
 
     def __init__(self, names: Iterable[str], now_s: float) -> None:
@@ -34,21 +39,28 @@ class Ticking:
         if hot:
             self._hot[name] = None
 
-    def next(self, now_s: float) -> str | None:
-        """Return whom to step now: who is hot, else who has waited longest; None if nobody's turn has come."""
+    def next(self, now_s: float) -> list[str]:
+        """Return whom to step now: those who are hot, else who has waited longest; nobody if no turn has come."""
         due_s, _, name = self._due[0]
         if self._hot:
-            name = next(iter(self._hot))
+            names = list(islice(self._hot, MOST_TOGETHER))
         elif self._news and next(iter(self._news.values())) <= due_s:
-            name = next(iter(self._news))
-        elif now_s < due_s:
-            return None
-        self._news.pop(name, None)
-        self._hot.pop(name, None)
-        if name == self._due[0][2] and now_s >= due_s:
-            self.late.take(now_s - due_s)
-            # Each keeps its place in the second, or those that were late together would come in a heap ever after. What
-            # is late by whole ticks is not made up for.
-            next_s = due_s + limits.TICK_S * (1 + (now_s - due_s) // limits.TICK_S)
-            heapq.heapreplace(self._due, (next_s, next(self._count), name))
-        return name
+            names = [next(iter(self._news))]
+        else:
+            names = [name] if now_s >= due_s else []
+        for each in names:
+            self._news.pop(each, None)
+            self._hot.pop(each, None)
+        if name in names and now_s >= due_s:
+            self._ticks(name, now_s, due_s)
+        return names
+
+    def _ticks(self, name: str, now_s: float, due_s: float) -> None:
+        """Note that who was due first is handed out, and when it is due next.
+
+        Each keeps its place in the second, or those that were late together would come in a heap ever after. What is
+        late by whole ticks is not made up for.
+        """
+        self.late.take(now_s - due_s)
+        next_s = due_s + limits.TICK_S * (1 + (now_s - due_s) // limits.TICK_S)
+        heapq.heapreplace(self._due, (next_s, next(self._count), name))

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
-from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -81,14 +80,11 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
         queue.put(Chunk(name, done, rows, events, entries, plant.state(), run.state.standing))
 
 
-_BARE = attrgetter(*StoredReading.__slots__)
-
-
 def _rows(run: Run, ticked: Ticked) -> Iterator[tuple[Any, ...]]:
     for reading, judged in ticked.decision.judged:
         row = stored(run.plan, reading, judged.grade, judged.taken_ms)
         if row is not None:
-            yield _BARE(row)
+            yield tuple(row)
 
 
 def _visitor(run: Run, plant: EnclosurePlant, start_ms: int) -> tuple[Request, ...]:

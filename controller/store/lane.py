@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from threading import Condition
-from typing import Generic, Protocol, TypeVar
+from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from controller.errors import StoreError
 from controller.store.connection import transaction
@@ -29,8 +29,7 @@ _FAILING = (sqlite3.Error, OSError)
 _log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class _Waiting(Generic[Work]):
+class _Waiting(NamedTuple, Generic[Work]):
     put_s: float
     work: Work | None
     done: Callable[[], None] | None
@@ -96,6 +95,7 @@ class Lane(Generic[Work]):
         self._line: deque[_Waiting[Work]] = deque()
         self.fault: Exception | None = None
         self._failing_since_s: float | None = None
+        self._oldest_s: float | None = None
         self._next_try_s = float("-inf")
         self._rested_s = float("-inf")
         self._soon_s: float | None = None
@@ -109,6 +109,8 @@ class Lane(Generic[Work]):
         with self._lock:
             if len(self._line) >= self._patience.bound:
                 return False
+            if not self._line:
+                self._oldest_s = now_s
             self._line.append(_Waiting(now_s, work, done, soon))
             self._owed += done is not None
             if soon and self._soon_s is None:
@@ -137,15 +139,11 @@ class Lane(Generic[Work]):
 
     def failing_since_s(self, now_s: float) -> float | None:
         """Return since when [s monotonic] nothing reaches the disk, or None if all is well."""
-        # Asked at every tick; nothing waits for the journal, mostly, and then there is nothing to lock.
-        if self._failing_since_s is None and not self._line:
-            return None
-        with self._lock:
-            if self._failing_since_s is not None:
-                return self._failing_since_s
-            if self._line and now_s - self._line[0].put_s > HUNG_S + self._patience.rest_s:
-                return self._line[0].put_s
-        return None
+        # Asked at every tick, so nothing is locked: each of the two is looked at once.
+        failing_s, oldest_s = self._failing_since_s, self._oldest_s
+        if failing_s is None and oldest_s is not None and now_s - oldest_s > HUNG_S + self._patience.rest_s:
+            return oldest_s
+        return failing_s
 
     def commit(self, now_s: float) -> bool:
         """Write what waits (a bounded part of it), then acknowledge it; False if the disk failed and all is kept."""
@@ -161,6 +159,7 @@ class Lane(Generic[Work]):
             self._rested_s = now_s + self._patience.rest_s
             for _ in batch:
                 self._owed -= self._line.popleft().done is not None
+            self._oldest_s = self._line[0].put_s if self._line else None
             self._soon_s = next((item.put_s for item in self._line if item.soon), None)
         for item in batch:
             self._acknowledge(item)

@@ -13,8 +13,7 @@ EXACT_MS = 26 * HOUR_MS
 """[ms] the longest range read reading by reading: a day, and the longest one when the clocks change."""
 
 
-@dataclass(frozen=True, slots=True)
-class StoredReading:
+class StoredReading(NamedTuple):
     """One reading as it is kept.
 
     Parameters

@@ -26,6 +26,10 @@ from controller.store.runs import RunEnergy, RunEvent
 _log = logging.getLogger(__name__)
 
 
+MOST_OWED = 600
+"""Acknowledgements that go out together: an order waits behind them, for some ms. Source: engineering judgement."""
+
+
 def readings_patience(rest_s: float = 0.0, window: int = 100) -> Patience:
     """Return when readings go to the disk.
 
@@ -36,7 +40,7 @@ def readings_patience(rest_s: float = 0.0, window: int = 100) -> Patience:
     window
         Messages the broker sends before it waits for acknowledgements; so three fifths of it call for a commit at once.
     """
-    return Patience(enough=window * 3 // 5, wait_s=2.0, bound=20_000, rest_s=rest_s)
+    return Patience(enough=min(window * 3 // 5, MOST_OWED), wait_s=2.0, bound=20_000, rest_s=rest_s)
 
 
 JOURNAL_PATIENCE = Patience(enough=1, wait_s=0.0, bound=20_000)
@@ -244,7 +248,7 @@ class Writer:
 
 
 def _earliest(*moments_s: float | None) -> float | None:
-    return min((moment_s for moment_s in moments_s if moment_s is not None), default=None)
+    return min([moment_s for moment_s in moments_s if moment_s is not None], default=None)
 
 
 def _write_journal(connection: sqlite3.Connection, works: Sequence[Entry]) -> int:

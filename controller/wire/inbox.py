@@ -7,8 +7,7 @@ import threading
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as mqtt
 
@@ -29,8 +28,7 @@ DROP_REMEMBERED_S = 600.0
 """[s] A full inbox is told for this long after its last dropped message."""
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(NamedTuple):
     """One message as it came.
 
     Parameters
@@ -60,8 +58,7 @@ class Message:
         return self.payload.startswith(b"[")
 
 
-@dataclass(frozen=True, slots=True)
-class LinkNow:
+class LinkNow(NamedTuple):
     """How the session stands.
 
     Parameters
@@ -139,8 +136,8 @@ class Inbox:
     @property
     def link_now(self) -> LinkNow:
         """How the session stands now."""
-        with self._lock:
-            return LinkNow(self._connected, self._resumed_s, self._presence.fault)
+        # Asked at every tick, so nothing is locked: a link that comes back has its time before it is connected.
+        return LinkNow(self._connected, self._resumed_s, self._presence.fault)
 
     @property
     def has_yielded(self) -> bool:
@@ -213,8 +210,8 @@ class Inbox:
             if not flags.session_present:
                 self._outstanding.begin()
             self._link += 1
-            self._connected = True
             self._resumed_s = self._clock.now().mono_s
+            self._connected = True
         client.subscribe(self._topics)
         self._presence.begin(client)
 

@@ -3,8 +3,8 @@
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from enum import IntEnum, StrEnum
+from typing import NamedTuple
 
 from controller.probe import SI_UNIT, TEMPERATURES, Quantity
 from controller.units import ZERO_CELSIUS_K, fahrenheit_to_c
@@ -49,8 +49,7 @@ class Contact(IntEnum):
     CLOSED = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(NamedTuple):
     """One value a payload carries.
 
     Parameters
@@ -131,9 +130,7 @@ def _chosen(form: Form, text: str, pointer: str | None) -> Form:
 def strict_json(text: str) -> object:
     """Read JSON as RFC 8259 has it: no NaN or Infinity, no key twice, every number a float (1e309 becomes inf)."""
     try:
-        document: object = json.loads(
-            text, parse_int=float, parse_constant=_refuse_constant, object_pairs_hook=_unique_keys
-        )
+        document: object = _STRICT.decode(text)
     except json.JSONDecodeError as error:
         raise PayloadError(Refused.NOT_JSON, f"not JSON at character {error.pos}: {error.msg}") from error
     except RecursionError as error:
@@ -150,6 +147,9 @@ def _unique_keys(pairs: list[tuple[str, object]]) -> dict[str, object]:
     if len(document) != len(pairs):
         raise PayloadError(Refused.DUPLICATE_KEY, "an object has the same key twice; which one is meant is unknown")
     return document
+
+
+_STRICT = json.JSONDecoder(parse_int=float, parse_constant=_refuse_constant, object_pairs_hook=_unique_keys)
 
 
 def _pointed(document: object, pointer: str | None) -> object:

@@ -4,7 +4,7 @@ import json
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.wire.refused import PayloadError, Refused, finite_number, shown
 
@@ -24,8 +24,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")
 _VALUE_LABELS = frozenset({"v", "vs", "vb", "vd"})
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(NamedTuple):
     """One resolved record: base fields are added in, nothing is inherited any more.
 
     Parameters
@@ -62,8 +61,7 @@ class Record:
     version: int = KNOWN_VERSION
 
 
-@dataclass(frozen=True, slots=True)
-class _Base:
+class _Base(NamedTuple):
     """The base fields in force at one record."""
 
     name: str | None = None

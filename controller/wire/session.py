@@ -2,12 +2,14 @@
 
 import socket
 import ssl
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.matcher import MQTTMatcher
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -17,8 +19,9 @@ from controller.settings import Broker, Settings
 SESSION_KEPT_S = 7 * 86_400
 """[s] The broker keeps our queue this long while we are away."""
 
-WINDOW = 1000
-"""Messages the broker may have out unacknowledged (MQTT 5 Receive Maximum)."""
+WINDOW = 4000
+"""Messages the broker may have out unacknowledged (MQTT 5 Receive Maximum): what a few thousand enclosures say in a
+second or two, for each message waits for its enclosure's tick. Source: engineering judgement."""
 EMBEDDED_WINDOW, OLD_WINDOW = 100, 20
 """The same of our embedded broker, and of Mosquitto where the protocol cannot ask (its `max_inflight_messages`)."""
 
@@ -99,8 +102,19 @@ def make_client(
     if will is not None:
         client.will_set(will[0], will[1], qos=1, retain=will[2])
     client.on_socket_open = _at_once
+    client._on_message_filtered = _NoCallbacksByTopic()  # type: ignore[no-untyped-call]
     client.reconnect_delay_set(1, 5)
     return client
+
+
+class _NoCallbacksByTopic(MQTTMatcher):
+    """What paho asks for each message, answered at once: we have one callback for all.
+
+    Its own matching takes a fifth of what a message costs there, and leaves five objects that only the collector finds.
+    """
+
+    def iter_match(self, topic: str) -> Iterator[Any]:
+        return iter(())
 
 
 def _at_once(_client: mqtt.Client, _data: Any, link: Any) -> None:

@@ -15,14 +15,15 @@ from controller.clock import ManualClock, Moment
 from controller.enclosure import Decision
 from controller.keeper import Keeper
 from controller.safety.lease import Order
+from controller.safety.trip import TripKind
 from controller.service import Controller
 from controller.settings import Broker, Store
 from controller.standing import from_text
 from controller.store import journal, requests, runs
 from controller.store.connection import open_writer
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
-from controller.wire.inbox import Message
-from controller.wire.relay import encode_report
+from controller.wire.inbox import LinkNow, Message
+from controller.wire.relay import Health, encode_report
 from controller.wire.senml import encode_senml
 from tests.core_site import NIGHT_MS, settings_of
 from tests.heat_site import CABLE
@@ -143,7 +144,7 @@ def test_an_opening_is_out_before_anything_is_saved(shell: Shell, monkeypatch: p
 
     monkeypatch.setattr(Keeper, "tick", tick)
     keeper.state.standing = replace(trip, armed=True)
-    one._step(keeper, shell.clock.now())
+    one._step([keeper], shell.clock.now())
     assert done[:4] == ["sent", "let out", "saved", "recorded"]
 
 
@@ -167,7 +168,7 @@ def test_only_what_may_still_be_closed_is_waited_for(
     keeper.state.order = Order(ordered, ordered, "as it was")
     off = Decision(Order(False, False, "off"), True, (), ())
     monkeypatch.setattr(Keeper, "tick", lambda *_: off)
-    one._step(keeper, shell.clock.now())
+    one._step([keeper], shell.clock.now())
     assert done == (["sent", "let out"] if lets_out else ["sent"])
 
 
@@ -200,10 +201,12 @@ def test_the_last_hour_of_heat_is_known_after_a_restart(tmp_path: Path) -> None:
 def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody(
     shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A node that catches up costs a step a second, or one whenever a quarter of the broker's window is held."""
+    """A node that catches up costs a step a second, or one whenever 250 of its readings wait."""
     one, steps = shell.controller, list[int]()
-    stepped = one._step
-    monkeypatch.setattr(one, "_step", lambda keeper, now: (steps.append(len(keeper.readings)), stepped(keeper, now))[1])
+    stepped = one._decide
+    monkeypatch.setattr(
+        one, "_decide", lambda keeper, now: (steps.append(len(keeper.readings)), stepped(keeper, now))[1]
+    )
 
     acknowledged: list[object] = []
     put = one.writer.put_reading
@@ -224,8 +227,62 @@ def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody
     assert (steps, acknowledged.count(None)) == ([3], 3)
     say(1, 75.0)
     assert steps == [3, 1]
-    say(one._most_held + 1)
-    assert steps == [3, 1, one._most_held + 1]
+    say(249)
+    assert steps == [3, 1]
+    say(1)
+    assert steps == [3, 1, 250]
+
+
+def test_where_a_quarter_of_the_window_is_held_the_first_is_stepped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A thousand messages of many enclosures wait for their ticks: one more, and they wait no longer."""
+    clock = ManualClock(Moment(1000.0, NIGHT_MS))
+    one, stepped = three(tmp_path, clock), list[str]()
+    monkeypatch.setattr(one, "_step", lambda keepers, _now: stepped.extend(each.plan.name for each in keepers))
+    for _ in range(4):
+        one._turn()
+    stepped.clear()
+    for number in range(999):
+        one._held.add(Message("", b"", False, clock.now(), number, 1, 1), frozenset(("elder",)))
+    found = []
+    for number in (1000, 1001):
+        one.inbox.messages.put(Message("nobody's", b"", False, clock.now(), number, 1, 1))
+        one._turn()
+        found.append([*stepped])
+    monkeypatch.undo()
+    one._end()
+    assert found == [[], ["elder"]]
+
+
+@pytest.mark.parametrize(
+    ("before", "report", "at_once"),
+    [
+        (False, {}, False),
+        (False, {"amps": 0.0}, False),
+        (False, {"on": True}, True),
+        (False, {"amps": 0.5}, True),
+        (False, {"health": Health(faults=("current-when-open",))}, True),
+        (True, {}, True),
+        (None, {}, True),
+    ],
+)
+def test_a_report_that_all_is_open_as_it_was_waits_for_the_tick(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, before: bool | None, report: dict[str, Any], at_once: bool
+) -> None:
+    """Each node tells every 5 s that nothing happens: one tick in six was for those."""
+    one, now = shell.controller, shell.clock.now()
+    if before is not None:
+        shell.hear_node(before, None)
+    shell.turn(2)
+    stepped: list[object] = []
+    monkeypatch.setattr(one, "_step", lambda keepers, _now: stepped.extend(keepers))
+    told = {"on": False, "armed": True, "epoch": one.memory.epoch, "seq": 1, "lease_left_s": 0.0, "amps": None}
+    payload = encode_report(**{**told, "drops": 0, "uptime_s": now.mono_s + 5.0, **report})
+    one.inbox.messages.put(Message("soilward/larch/heater/state", payload, False, shell.clock.now(), 0, 0, 1))
+    one._turn()
+    monkeypatch.undo()
+    assert len(stepped) == at_once
 
 
 @pytest.mark.parametrize(("closed", "after_each"), [(True, [1, 2, 3]), (None, [1, 2, 3]), (False, [0, 1, 1])])
@@ -237,8 +294,10 @@ def test_what_can_open_no_contact_waits_for_the_next_tick(
     if closed is not None:
         shell.hear_node(closed, None)
     shell.turn(1)
-    stepped = one._step
-    monkeypatch.setattr(one, "_step", lambda keeper, now: (steps.append(len(keeper.readings)), stepped(keeper, now))[1])
+    stepped = one._decide
+    monkeypatch.setattr(
+        one, "_decide", lambda keeper, now: (steps.append(len(keeper.readings)), stepped(keeper, now))[1]
+    )
     found = []
     for number, value in enumerate((15.0, 75.0, 15.0)):
         now = shell.clock.now()
@@ -306,28 +365,57 @@ def test_an_acknowledgement_that_finds_no_room_gives_its_message_up(
     assert one.inbox.dropped == 1
 
 
+def three(folder: Path, clock: ManualClock) -> Controller:
+    """Return a controller of three enclosures."""
+    settings = settings_of()
+    larch = settings.enclosure[0]
+    beds = tuple(larch.model_copy(update={"name": name}) for name in ("larch", "elder", "alder"))
+    parts = {"store": Store(folder=folder), "broker": Broker(kind="external"), "enclosure": beds}
+    return Controller(settings.model_copy(update=parts), clock)
+
+
+def say_in(one: Controller, name: str, value: float, now: Moment) -> None:
+    """Queue what a soil probe of an enclosure says."""
+    payload = encode_senml(name, "soil", "Cel", [(now.utc_ms, value)])
+    one.inbox.messages.put(Message(f"soilward/{name}/probe/soil", payload, False, now, 7, 1, 1))
+
+
 def test_a_reading_over_its_limit_gives_its_enclosure_the_next_turn(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two enclosures have news, the hot one's came last: it is stepped first."""
-    settings = settings_of()
-    larch = settings.enclosure[0]
-    names = ("larch", "elder", "alder")
-    both = tuple(larch.model_copy(update={"name": name}) for name in names)
-    parts = {"store": Store(folder=tmp_path), "broker": Broker(kind="external"), "enclosure": both}
     clock = ManualClock(Moment(1000.0, NIGHT_MS))
-    one = Controller(settings.model_copy(update=parts), clock)
+    one = three(tmp_path, clock)
     stepped: list[str] = []
-    monkeypatch.setattr(one, "_step", lambda keeper, _now: not stepped.append(keeper.plan.name))
+    monkeypatch.setattr(one, "_step", lambda keepers, _now: stepped.extend(each.plan.name for each in keepers))
     for name, value in (("larch", 15.0), ("elder", 15.0), ("alder", 75.0)):
-        now = clock.now()
-        payload = encode_senml(name, "soil", "Cel", [(now.utc_ms, value)])
-        one.inbox.messages.put(Message(f"soilward/{name}/probe/soil", payload, False, now, 7, 1, 1))
+        say_in(one, name, value, clock.now())
     for _ in range(3):
         one._turn()
     monkeypatch.undo()
     one._end()
     assert stepped == ["alder", "larch", "elder"]
+
+
+def test_where_many_are_hot_every_opening_is_out_before_one_saving_of_all_their_latches(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A site that locks off all at once: nobody's contact waits for the disk to take the others' trips."""
+    clock = ManualClock(Moment(1000.0, NIGHT_MS))
+    one, done = three(tmp_path, clock), list[str]()
+    save, put = one.memory.save, one._record.put
+    monkeypatch.setattr(one.relays, "send", lambda name, order, _now: done.append(f"{name} {order.on}"))
+    monkeypatch.setattr(one.memory, "save", lambda standings: (done.append("saved"), save(standings)))
+    monkeypatch.setattr(one._record, "put", lambda *told: (done.append("recorded"), put(*told))[1])
+    monkeypatch.setattr(type(one.inbox), "link_now", LinkNow(True, 0.0))
+    for name in one.keepers:
+        say_in(one, name, 75.0, clock.now())
+    one._turn()
+    kept = from_text((tmp_path / "standing.json").read_text()).enclosures
+    monkeypatch.undo()
+    one._end()
+    assert done == ["larch False", "elder False", "alder False", "saved", *["recorded"] * 3]
+    assert [[trip.kind for trip in each.trips] for each in kept.values()] == [[TripKind.SOIL_OVER]] * 3
 
 
 def test_what_the_last_proof_test_measured_holds_from_the_next_start_on(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
@@ -24,6 +24,18 @@ def test_what_is_written_is_read_back() -> None:
     """Every field, trips and resets included."""
     assert from_text(as_text(KEPT)) == KEPT
     assert from_text(as_text(Kept(0, {}))) == Kept(0, {})
+
+
+def test_it_has_a_line_for_each_enclosure() -> None:
+    """So that a person can read it; the checksum is the first line."""
+    first, *lines = as_text(KEPT).splitlines()
+    assert len(first) == 64
+    assert [line[:9] for line in lines] == ['{"epoch":', '"larch": ', '"fig": {"', "}}"]
+
+
+def test_a_file_in_the_old_form_is_read() -> None:
+    """It had a line for each value."""
+    assert from_text(with_right_checksum(json.dumps(asdict(KEPT), sort_keys=True, indent=1))) == KEPT
 
 
 def test_a_file_from_before_there_were_alerts_and_proofs_still_loads() -> None:

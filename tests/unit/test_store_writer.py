@@ -124,7 +124,7 @@ def test_between_commits_a_memory_card_rests(clock: ManualClock, tmp_path: Path)
     assert seen == [(2.0, 1), (22.0, 5), (42.0, 9), (62.0, 13), (72.0, 15), (92.0, 19)]
 
 
-@pytest.mark.parametrize(("window", "enough"), [(20, 12), (100, 60), (1000, 600)])
+@pytest.mark.parametrize(("window", "enough"), [(20, 12), (100, 60), (1000, 600), (4000, 600)])
 def test_enough_is_well_below_what_the_broker_sends_unacknowledged(
     clock: ManualClock, tmp_path: Path, window: int, enough: int
 ) -> None:

@@ -15,8 +15,8 @@ NOW_S = 1000.0
 def turns(ticking: Ticking, now_s: float) -> list[str]:
     """Take turns until nobody's has come."""
     found = []
-    while (name := ticking.next(now_s)) is not None:
-        found.append(name)
+    while names := ticking.next(now_s):
+        found += names
     return found
 
 
@@ -73,6 +73,16 @@ def test_a_limit_passed_goes_before_all_others() -> None:
     ticking.has_news("hot", NOW_S + 0.01, hot=True)
     found = turns(ticking, NOW_S)
     assert (found[0], found.count("hot")) == ("hot", 1)
+
+
+def test_who_is_hot_together_gets_a_turn_together_but_not_without_end() -> None:
+    """Forty are hot, eight of them due as well: thirty-two at once, then eight, each once; then the others."""
+    names = [f"bed-{number}" for number in range(50)]
+    ticking = Ticking(names, NOW_S)
+    for name in names[:40]:
+        ticking.has_news(name, NOW_S, hot=True)
+    assert [ticking.next(NOW_S) for _ in range(3)] == [names[:32], names[32:40], []]
+    assert turns(ticking, NOW_S + 1.0) == [*names[1:], names[0]]
 
 
 def message(number: int) -> Message:

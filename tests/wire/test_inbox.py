@@ -1,5 +1,6 @@
 """The inbox and a real broker: what there was no room for comes again, and what may not be heard is told."""
 
+import gc
 import queue
 import time
 from pathlib import Path
@@ -49,6 +50,29 @@ def test_messages_that_found_no_room_come_again_by_themselves(tmp_path: Path) ->
         throughout("nothing comes by itself", lambda: len(seen) <= ROOM, 1.0, work)
         until("all have come", lambda: len(seen) >= MANY or inbox.look(clock.now()), 15.0, work)
     finally:
+        inbox.close()
+        spy.close()
+        broker.stop()
+
+
+def test_a_message_leaves_nothing_that_only_the_collector_finds(tmp_path: Path) -> None:
+    """Else it paused the loop several times a second where a thousand enclosures speak."""
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port))
+    spy, inbox = Spy(settings), Inbox(settings, "reader", [TOPIC], [], Clock())
+    inbox.open()
+    try:
+        until("it hears", lambda: _hears(spy, inbox), 10.0)
+        gc.collect()
+        gc.disable()
+        for number in range(MANY):
+            spy.client.publish(TOPIC, str(number), qos=1)
+        seen: list[Message] = []
+        until("all have come", lambda: len(seen) >= MANY or seen.extend(_drained(inbox)), 10.0)
+        assert gc.collect() < MANY
+    finally:
+        gc.enable()
         inbox.close()
         spy.close()
         broker.stop()
