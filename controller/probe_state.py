@@ -2,11 +2,21 @@
 
 from dataclasses import dataclass, field
 from statistics import median
-from typing import NamedTuple
+from typing import Final
 
 from controller.probe import TEMPERATURES, Quantity
+from controller.safety import limits
 from controller.status import Grade
 from controller.steadiness import History
+
+POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
+    **dict.fromkeys(TEMPERATURES, (limits.WORKING_RANGE_C[0], limits.HIGHEST_POSSIBLE_C)),
+    Quantity.HUMIDITY: (0.0, 100.0),
+    Quantity.LIGHT: (-10.0, 2000.0),
+    Quantity.CURRENT: (0.0, 100.0),
+    Quantity.CONTACT: (0.0, 1.0),
+}
+"""What each quantity can be, in its SI unit; outside it, it is no measurement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +36,13 @@ class Watch:
     is_soil: bool = field(init=False)
     is_air: bool = field(init=False)
     is_temperature: bool = field(init=False)
+    possible: tuple[float, float] = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "is_soil", self.quantity is Quantity.SOIL)
         object.__setattr__(self, "is_air", self.quantity is Quantity.AIR)
         object.__setattr__(self, "is_temperature", self.quantity in TEMPERATURES)
+        object.__setattr__(self, "possible", POSSIBLE[self.quantity])
 
 
 @dataclass(slots=True)
@@ -131,13 +143,14 @@ class ProbeState:
         return median(lately) if lately else self.value
 
 
-class Judged(NamedTuple):
+@dataclass(slots=True)
+class Judged:
     """The probe's new state and what became of the reading; `taken_ms` [ms UTC] is what it is filed under."""
 
-    state: ProbeState
-    grade: Grade
-    reason: str
-    taken_ms: int
+    state: Final[ProbeState]
+    grade: Final[Grade]
+    reason: Final[str]
+    taken_ms: Final[int]
 
 
 def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) -> bool:

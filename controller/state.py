@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
+from typing import Final
 
 from controller.alerts import Alert
 from controller.control.cycle import Cycle
@@ -21,7 +22,7 @@ NEVER = float("-inf")
 JUST_STARTED = lease.Order(False, False, "just started")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class NodeReport:
     """What a node says of its contacts (topic heater/state).
 
@@ -41,25 +42,25 @@ class NodeReport:
         Its proof of K1 and K2 before arming: "running", "passed", "failed", "not-possible" (no current sensing), or "".
     """
 
-    arrived_s: float
-    arrived_ms: int
-    on: bool
-    armed: bool
-    lease_left_s: float
-    amps: float | None
-    drops: int
-    uptime_s: float
-    epoch: int = 0
-    seq: int = 0
-    faults: tuple[str, ...] = ()
-    refused: tuple[tuple[str, int], ...] = ()
-    limits: str = ""
-    boots: int = 1
-    proof: str = ""
-    notices: tuple[str, ...] = ()
+    arrived_s: Final[float]
+    arrived_ms: Final[int]
+    on: Final[bool]
+    armed: Final[bool]
+    lease_left_s: Final[float]
+    amps: Final[float | None]
+    drops: Final[int]
+    uptime_s: Final[float]
+    epoch: Final[int] = 0
+    seq: Final[int] = 0
+    faults: Final[tuple[str, ...]] = ()
+    refused: Final[tuple[tuple[str, int], ...]] = ()
+    limits: Final[str] = ""
+    boots: Final[int] = 1
+    proof: Final[str] = ""
+    notices: Final[tuple[str, ...]] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class NodeWatch:
     """What is remembered of a node's reports.
 
@@ -77,12 +78,12 @@ class NodeWatch:
         How many commands the node has refused that were not ours or not for now, and when that last rose [s].
     """
 
-    lateness: tuple[tuple[float, float], ...] = ()
-    unheard: tuple[int, float] | None = None
-    known_faults: frozenset[str] = frozenset()
-    flows: int = 0
-    affronts: int = 0
-    affronted_s: float = NEVER
+    lateness: Final[tuple[tuple[float, float], ...]] = ()
+    unheard: Final[tuple[int, float] | None] = None
+    known_faults: Final[frozenset[str]] = frozenset()
+    flows: Final[int] = 0
+    affronts: Final[int] = 0
+    affronted_s: Final[float] = NEVER
 
 
 @dataclass(slots=True)
@@ -141,7 +142,7 @@ class Response:
 _MEMORY = attrgetter(*Response.__slots__)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Inputs:
     """What came since the last tick, and how the shell fares.
 
@@ -163,17 +164,17 @@ class Inputs:
         The planner's latest word on the hours to come, or None.
     """
 
-    readings: tuple[Reading, ...] = ()
-    reports: tuple[NodeReport, ...] = ()
-    requests: tuple[Request, ...] = ()
-    connected: bool = True
-    resumed_s: float = NEVER
-    journal_ok: bool = True
-    seq: int = 0
-    broken_at: int = 0
-    wire_fault: str = ""
-    notes: tuple[tuple[str, str], ...] = ()
-    foresight: Foresight | None = None
+    readings: Final[tuple[Reading, ...]] = ()
+    reports: Final[tuple[NodeReport, ...]] = ()
+    requests: Final[tuple[Request, ...]] = ()
+    connected: Final[bool] = True
+    resumed_s: Final[float] = NEVER
+    journal_ok: Final[bool] = True
+    seq: Final[int] = 0
+    broken_at: Final[int] = 0
+    wire_fault: Final[str] = ""
+    notes: Final[tuple[tuple[str, str], ...]] = ()
+    foresight: Final[Foresight | None] = None
 
 
 @dataclass(slots=True)
@@ -182,6 +183,8 @@ class State:
 
     Parameters
     ----------
+    lost
+        Those of `permissives` that do not hold.
     usable
         By probe, what control may use at this tick (see `hearing`); a probe that is not fresh is not in it.
     steep
@@ -218,12 +221,13 @@ class State:
     inverted: int = 0
     worked_s: float | None = None
     apart_s: float | None = None
-    watch: NodeWatch = NodeWatch()
+    watch: NodeWatch = field(default_factory=NodeWatch)
     response: Response = field(default_factory=Response)
     differing: Since = field(default_factory=dict)
     steep: Mapping[str, Steep] = field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()
     permissives: tuple[Permissive, ...] = ()
+    lost: tuple[Permissive, ...] = ()
     told_lost: frozenset[str] = frozenset()
     trial_request: int = 0
     tried: float | None = None

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from controller import enclosure as tick
 from controller.clock import Moment
@@ -37,15 +37,15 @@ class Trace:
     heater_on: list[bool] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Ticked:
     """One tick of a run: when, what was decided, the state after it, and what the probes said."""
 
-    now: Moment
-    decision: tick.Decision
-    state: State
-    values: Mapping[str, float]
-    report: NodeReport
+    now: Final[Moment]
+    decision: Final[tick.Decision]
+    state: Final[State]
+    values: Final[Mapping[str, float]]
+    report: Final[NodeReport]
 
 
 class Run:
@@ -99,16 +99,7 @@ def coarse(plan: Plan, tick_s: float) -> Plan:
         name: replace(watch, period_s=tick_s, stale_after_s=max(watch.stale_after_s, 3 * tick_s + 5))
         for name, watch in plan.watches.items()
     }
-    return replace(
-        plan,
-        watches=watches,
-        outside=tuple(watches[each.name] for each in plan.outside),
-        pairs=tuple((watches[one.name], watches[other.name]) for one, other in plan.pairs),
-        light=tuple(watches[each.name] for each in plan.light),
-        soil=tuple(watches[each.name] for each in plan.soil),
-        air=tuple(watches[each.name] for each in plan.air),
-        surface=tuple(watches[each.name] for each in plan.surface),
-    )
+    return replace(plan, watches=watches)
 
 
 def simulate(
