@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Final
 
+from controller.copying import copier
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
 from controller.status import Grade
@@ -124,15 +125,8 @@ class ProbeState:
     hurried_s: float = float("-inf")
 
     def copy(self) -> "ProbeState":
-        """Return a copy; written out, for it is made at every reading and any general way takes three times as long."""
-        a = self
-        return ProbeState(
-            a.value, a.heard_s, a.said, a.said_s, a.grade, a.reason, a.over, a.over_count, a.over_s, a.over_value,
-            a.over_highest, a.over_ms, a.compared_s, a.rise_k_per_min, a.rise_count, a.offset_s, a.admitted_ms,
-            a.stampless_s, a.source, a.rivals_until_s, a.steps, a.quarantined_until_s, a.recent, a.believed, a.noted,
-            a.noted_s, a.stamp_ms, a.repeats, a.stride_k, a.roughness, a.rough, a.changed_s, a.frozen, a.half_steps,
-            a.too_soon_since_s, a.too_soon, a.hurried_s,
-        )  # fmt: skip
+        """Return a copy."""
+        return _copy(self)
 
     def steady_c(self, since_s: float) -> float | None:
         """Return the median of the last three values control may use, of those heard since [s]: one odd value changes
@@ -141,6 +135,9 @@ class ProbeState:
         if len(lately) == 3:
             return sorted(lately)[1]
         return median(lately) if lately else self.value
+
+
+_copy = copier(ProbeState)
 
 
 @dataclass(slots=True)

@@ -2,13 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from operator import attrgetter
 from typing import Final
 
 from controller.alerts import Alert
 from controller.control.cycle import Cycle
 from controller.control.foresight import Foresight
 from controller.control.terms import Terms
+from controller.copying import copier
 from controller.pairs import Since
 from controller.probe import Reading
 from controller.probe_state import ProbeState
@@ -136,10 +136,10 @@ class Response:
 
     def copy(self) -> "Response":
         """Return a copy."""
-        return Response(*_MEMORY(self))
+        return _copy_response(self)
 
 
-_MEMORY = attrgetter(*Response.__slots__)
+_copy_response = copier(Response)
 
 
 @dataclass(slots=True)
@@ -236,7 +236,7 @@ class State:
 
     def copy(self) -> "State":
         """Return a copy; what it holds is itself never changed, so it may be shared."""
-        return State(*_FIELDS(self))
+        return _copy_state(self)
 
     @property
     def may_be_closed(self) -> bool:
@@ -249,4 +249,4 @@ class State:
         return "the node let go by itself" if self.order.on else self.order.because
 
 
-_FIELDS = attrgetter(*State.__slots__)
+_copy_state = copier(State)

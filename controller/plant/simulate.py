@@ -76,13 +76,12 @@ class Run:
         # A plant's thermometers may be perfect; a trembling of the fourth digit keeps them from looking stuck.
         tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < self.tick_s else 0.0
         name = self.plan.name
-        readings = tuple(
-            Reading(name, probe, value + tremble, now.utc_ms, now.utc_ms, now.mono_s) for probe, value in values.items()
-        )
+        mono_s, utc_ms = now
+        readings = [Reading(name, probe, value + tremble, utc_ms, utc_ms, mono_s) for probe, value in values.items()]
         amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
         report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
         self.state, decision = tick.step(
-            self.plan, self.state, Inputs(readings, (report,), requests, foresight=self.foresight), now
+            self.plan, self.state, Inputs(tuple(readings), (report,), requests, foresight=self.foresight), now
         )
         self.on, self.armed = decision.order.on, decision.order.armed
         return Ticked(now, decision, self.state, values, report)

@@ -287,7 +287,7 @@ def test_another_sender_is_a_rival_only_while_the_first_is_fresh(
 
 
 def test_a_copy_of_what_a_probe_has_said_is_whole() -> None:
-    """The copy is written out by hand: no field is left out or exchanged, and none is shared with the original."""
+    """No field is left out or exchanged, and none is shared with the original."""
     said = ProbeState(*range(len(fields(ProbeState))))
     copied = said.copy()
     assert copied == said
