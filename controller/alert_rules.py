@@ -10,7 +10,7 @@ from controller.plan import Plan
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits
 from controller.safety.trip import TripKind
-from controller.state import Inputs, State
+from controller.state import NEVER, Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
 
 LEAKS_S = 3600.0
@@ -22,15 +22,9 @@ HURRY_REMEMBERED_S = 120.0
 
 def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
     """Yield every alert that stands now."""
-    for name, watch in plan.watches.items():
-        probe = state.probes[name]
-        if name not in state.usable:
-            yield from _not_believed(watch, probe, state, now)
-        if probe.half_steps >= HALF_STEPS_SURE:
-            yield Alert(f"coarse:{name}", f"{_who(watch)} speaks in steps of 0.5 K; set it to 12 bits")
-        if now.mono_s - probe.hurried_s <= HURRY_REMEMBERED_S:
-            detail = f"{_who(watch)} sends far more often than its period of {watch.period_s:g} s"
-            yield Alert(f"too-often:{name}", detail)
+    for name, probe in state.probes.items():
+        if name not in state.usable or probe.half_steps >= HALF_STEPS_SURE or probe.hurried_s != NEVER:
+            yield from _probe(plan.watches[name], probe, state, now)
     for one, other in pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s):
         yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
     yield from _air(plan, state, now)
@@ -40,6 +34,16 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
     yield from _upkeep(plan, state, inputs, now)
     for name, words in inputs.notes:
         yield Alert(name, words)
+
+
+def _probe(watch: Watch, probe: ProbeState, state: State, now: Moment) -> Iterator[Alert]:
+    if watch.name not in state.usable:
+        yield from _not_believed(watch, probe, state, now)
+    if probe.half_steps >= HALF_STEPS_SURE:
+        yield Alert(f"coarse:{watch.name}", f"{_who(watch)} speaks in steps of 0.5 K; set it to 12 bits")
+    if now.mono_s - probe.hurried_s <= HURRY_REMEMBERED_S:
+        detail = f"{_who(watch)} sends far more often than its period of {watch.period_s:g} s"
+        yield Alert(f"too-often:{watch.name}", detail)
 
 
 def _who(watch: Watch) -> str:

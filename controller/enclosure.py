@@ -5,6 +5,7 @@ duty, `permits` and the gate decide, and the decision carries what the shell mus
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 from controller import hearing, heating, intake, latching, permits, response, telling
 from controller.clock import Moment
@@ -18,14 +19,14 @@ from controller.store.journal import Entry
 from controller.tuning.attend import attend
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Decision:
     """What the shell must do: send the order if `send`, write entries, keep readings with their grades."""
 
-    order: lease.Order
-    send: bool
-    entries: tuple[Entry, ...]
-    judged: tuple[tuple[Reading, Judged], ...]
+    order: Final[lease.Order]
+    send: Final[bool]
+    entries: Final[tuple[Entry, ...]]
+    judged: Final[tuple[tuple[Reading, Judged], ...]]
 
 
 def start(plan: Plan, standing: Standing) -> State:
@@ -44,7 +45,7 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     latching.hot(plan, state, now, entries)
     latching.too_steep(plan, state, now, entries)
     latching.faulty_node(plan, state, now, entries)
-    intake.mark_frozen(plan, state, now)
+    intake.mark_frozen(plan, state, inputs, now)
     state.usable = hearing.usable_now(plan, state, now)
     heating.compare_pairs(plan, state, now)
     latching.differing_air(plan, state, now, entries)
@@ -53,11 +54,12 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     latching.against_inversion(plan, state, wanted, now, entries)
     _observe(plan, state, now, entries)
     permissives = permits.examine(plan, state, inputs, now)
-    telling.permissives(plan, state, permissives, now, entries)
+    lost = tuple([each for each in permissives if not each.holds])
+    telling.permissives(plan, state, lost, now, entries)
     telling.alerts_of(plan, state, inputs, now, entries)
     order = gate.decide(wanted, state.standing.armed, permissives, state.standing.trips)
     send = _ordered(state, inputs, order, now)
-    state.permissives, state.ticked_s = permissives, now.mono_s
+    state.permissives, state.lost, state.ticked_s = permissives, lost, now.mono_s
     return state, Decision(order, send, tuple(entries), judged)
 
 

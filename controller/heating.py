@@ -20,9 +20,6 @@ FORGET_AFTER_S = 600.0
 TOO_WARM_K, STORED_WARM_K = 2.0, 2.75
 """[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09). The second
 holds for a plan's heat alone, stored before a night beyond the heater. Source: engineering judgement."""
-SHY_OF_TRIP_K = 1.0
-"""[K] Nor is soil heated so near its trip, which settings may have lowered: what a cable still holds must not latch.
-Source: engineering judgement."""
 FOLLOWS_S = 3600.0
 """[s] lag of the integral behind a plan that is followed. Source: engineering judgement."""
 
@@ -73,8 +70,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     if state.asked_c is None or state.standing.trips or not state.standing.armed:
         forget_control(state)
         return False
-    missing = [each.name for each in state.permissives if not each.holds]
-    if soil_c is None or any(name != permits.RIGHT_WAY for name in missing):
+    if soil_c is None or any(each.name != permits.RIGHT_WAY.name for each in state.lost):
         _wait(state, now)
         return False
     if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
@@ -92,8 +88,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
 def _warmest_c(plan: Plan, state: State, working_c: float) -> float:
     """Return the soil [Cel] above which there is no heat."""
     most_k = STORED_WARM_K if state.planned and state.duty > 0.0 else TOO_WARM_K
-    trips_c = [each.over for each in plan.soil if each.over is not None]
-    return min([working_c + most_k, *(each - SHY_OF_TRIP_K for each in trips_c)])
+    return min(working_c + most_k, plan.warmest_c)
 
 
 def _into_window_s(plan: Plan, now: Moment) -> float:

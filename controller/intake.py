@@ -52,16 +52,15 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
         return ()
     probes, judged, over = dict(state.probes), [], dict[str, float]()
     for reading in inputs.readings:
-        watch = plan.watches[reading.probe]
-        verdict = judge(watch, probes[reading.probe], reading, inputs.resumed_s)
-        probes[reading.probe] = verdict.state
+        name = reading.probe
+        watch = plan.watches[name]
+        verdict = judge(watch, probes[name], reading, inputs.resumed_s)
+        probes[name] = probe = verdict.state
         judged.append((reading, verdict))
-        hot = watch.is_air and reading.value >= plan.air_no_heat_c
-        if hot and verdict.state.compared_s == reading.arrived_s:
-            state.air_hot_s, state.air_hot_probe = reading.arrived_s, reading.probe
-        if verdict.state.over and verdict.state.compared_s == reading.arrived_s:
-            value = verdict.state.over_value
-            over[reading.probe] = max(value, over.get(reading.probe, value))
+        if watch.is_air and reading.value >= plan.air_no_heat_c and probe.compared_s == reading.arrived_s:
+            state.air_hot_s, state.air_hot_probe = reading.arrived_s, name
+        if probe.over and probe.compared_s == reading.arrived_s:
+            over[name] = max(probe.over_value, over.get(name, probe.over_value))
     state.probes = probes
     for name, value in over.items():
         _keep_over(probes, name, value)
@@ -76,13 +75,15 @@ def _keep_over(probes: dict[str, ProbeState], name: str, value: float) -> None:
         probe.over, probe.over_value = True, value
 
 
-def mark_frozen(plan: Plan, state: State, now: Moment) -> None:
+def mark_frozen(plan: Plan, state: State, inputs: Inputs, now: Moment) -> None:
     """Mark temperatures that stay the same to the last digit, above all while the heater works (hazard P10)."""
     # The duty outlives a blip of a permissive, and so does this: on a poor link there is a blip every few minutes.
     works = state.duty > limits.AT_WORK_DUTY
     state.worked_s = _since(state.worked_s, works, now)
     state.apart_s = _since(state.apart_s, works and _apart(state), now)
-    for each in (*plan.soil, *plan.air, *plan.surface):
+    if not inputs.readings:
+        return  # only by saying the same once more does a probe show that it is stuck
+    for each in plan.warmed:
         if _is_stuck(plan, state, each):
             stuck = state.probes[each.name].copy()
             stuck.frozen, stuck.reason = True, STUCK
@@ -112,20 +113,14 @@ def _must_move_since_s(plan: Plan, state: State, watch: Watch) -> float | None:
 
 
 def _is_stuck(plan: Plan, state: State, watch: Watch) -> bool:
+    """Whether a probe has said the same for too long; one that is silent is not stuck but stale."""
     probe = state.probes[watch.name]
-    if _still_s(probe) <= limits.FROZEN_AT_WORK_S:
+    changed_s, noted_s = probe.changed_s, probe.noted_s
+    if changed_s is None or noted_s is None or probe.frozen or noted_s - changed_s <= limits.FROZEN_AT_WORK_S:
         return False
     since_s = _must_move_since_s(plan, state, watch)
-    return _still_s(probe) > limits.FROZEN_S or (
-        since_s is not None and _still_s(probe, since_s) > limits.FROZEN_AT_WORK_S
-    )
-
-
-def _still_s(probe: ProbeState, since_s: float = NEVER) -> float:
-    """[s] for which the probe has said the same; one that is silent is not stuck but stale."""
-    if probe.changed_s is None or probe.noted_s is None or probe.frozen:
-        return 0.0
-    return probe.noted_s - max(probe.changed_s, since_s)
+    at_work_s = 0.0 if since_s is None else noted_s - max(changed_s, since_s)
+    return noted_s - changed_s > limits.FROZEN_S or at_work_s > limits.FROZEN_AT_WORK_S
 
 
 def take_requests(plan: Plan, state: State, inputs: Inputs, now: Moment, entries: list[Entry]) -> None:

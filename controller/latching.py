@@ -107,8 +107,7 @@ def differing_air(plan: Plan, state: State, now: Moment, entries: list[Entry]) -
 
 def astray(plan: Plan, state: State, elapsed_s: float, now: Moment, entries: list[Entry]) -> None:
     """Latch hard heating that warms nothing, and warmth that nobody asked for (hazards P14, H06, K02)."""
-    missing = [each for each in state.permissives if not each.holds]
-    permitted = not missing and state.standing.armed and not state.standing.trips
+    permitted = not state.lost and state.standing.armed and not state.standing.trips
     duty = state.duty if permitted else 0.0
     trips = response.heating(plan.expected, state.response, duty, elapsed_s, now.mono_s, now.utc_ms)
     if state.node is None or state.node.amps is None:

@@ -16,7 +16,7 @@ class OrderLog:
 
     def take(self, state: State, now: Moment) -> list[OrderChanged]:
         """Return what to keep of a tick: something where the order, or what is missing for heat, has changed."""
-        missing = tuple(each.name for each in state.permissives if not each.holds)
+        missing = tuple([each.name for each in state.lost])
         order, told = state.order, (state.order.on, state.order.armed, missing)
         if told == self._last:
             return []

@@ -1,7 +1,8 @@
 """One enclosure's settings, made ready for the tick."""
 
+import math
 import statistics
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -18,10 +19,22 @@ from controller.plant.from_settings import construction_of
 from controller.probe import Quantity
 from controller.probe_state import Watch
 from controller.safety import limits
+from controller.safety.interlock import Permissive, held
 from controller.settings import Settings
 
 CONTROL_PERIOD_S = 10.0
 """[s] How often the duty is computed; soil answers in hours."""
+SHY_OF_TRIP_K = 1.0
+"""[K] No soil is heated so near its trip, which settings may have lowered: what a cable still holds must not latch.
+Source: engineering judgement."""
+
+_BY_QUANTITY = {
+    "soil": Quantity.SOIL,
+    "air": Quantity.AIR,
+    "surface": Quantity.HEATER_SURFACE,
+    "outside": Quantity.OUTSIDE,
+    "light": Quantity.LIGHT,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +53,14 @@ class Plan:
         The schedule as (start, set point or "off", ramp [h]).
     steepest_k_per_min
         [K/min] that air may rise with heat on, by what a proof test measured; None: only the fixed limit holds.
+    soil, air, surface, outside, light, pairs
+        The watches by what they watch, and those that should agree.
+    warmed
+        Those of what the heater warms: soil, air and its own surface.
+    permitting
+        Permissives that hold while one at least of these watches is heard and believed.
+    warmest_c
+        [Cel] above which soil is not heated: so near the lowest of its trips.
     """
 
     name: str
@@ -52,12 +73,6 @@ class Plan:
     lease_s: float
     node_reports: bool
     watches: dict[str, Watch]
-    soil: tuple[Watch, ...]
-    air: tuple[Watch, ...]
-    surface: tuple[Watch, ...]
-    outside: tuple[Watch, ...]
-    light: tuple[Watch, ...]
-    pairs: tuple[tuple[Watch, Watch], ...]
     expected: Expected
     proof_every_days: float
     air_no_heat_c: float
@@ -69,6 +84,27 @@ class Plan:
     times: CycleTimes
     entries: tuple[tuple[schedule.Start, float | str, float], ...]
     steepest_k_per_min: float | None = None
+    soil: tuple[Watch, ...] = field(init=False)
+    air: tuple[Watch, ...] = field(init=False)
+    surface: tuple[Watch, ...] = field(init=False)
+    outside: tuple[Watch, ...] = field(init=False)
+    light: tuple[Watch, ...] = field(init=False)
+    pairs: tuple[tuple[Watch, Watch], ...] = field(init=False)
+    warmed: tuple[Watch, ...] = field(init=False)
+    permitting: tuple[tuple[Permissive, tuple[Watch, ...]], ...] = field(init=False)
+    warmest_c: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        watches = self.watches.values()
+        for name, quantity in _BY_QUANTITY.items():
+            object.__setattr__(self, name, tuple(each for each in watches if each.quantity is quantity))
+        object.__setattr__(self, "pairs", pairs_of(watches))
+        object.__setattr__(self, "warmed", (*self.soil, *self.air, *self.surface))
+        surfaces = ((held(f"{each.name} heard"), (each,)) for each in self.surface)
+        air = ((held("air heard"), self.air),) if self.air else ()
+        object.__setattr__(self, "permitting", ((held("soil heard"), self.soil), *surfaces, *air))
+        trips_c = [each.over - SHY_OF_TRIP_K for each in self.soil if each.over is not None]
+        object.__setattr__(self, "warmest_c", min(trips_c, default=math.inf))
 
     @property
     def longest_gap_s(self) -> float:
@@ -95,12 +131,6 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
         lease_s=enclosure.heater.lease_s,
         node_reports=enclosure.heater.relay == "node",
         watches=watches,
-        soil=tuple(w for w in watches.values() if w.quantity is Quantity.SOIL),
-        air=tuple(w for w in watches.values() if w.quantity is Quantity.AIR),
-        surface=tuple(w for w in watches.values() if w.quantity is Quantity.HEATER_SURFACE),
-        outside=tuple(w for w in watches.values() if w.quantity is Quantity.OUTSIDE),
-        light=tuple(w for w in watches.values() if w.quantity is Quantity.LIGHT),
-        pairs=pairs_of(watches.values()),
         expected=expected_of(built, depths_m),
         proof_every_days=enclosure.limits.proof_every_days,
         air_no_heat_c=enclosure.limits.air_no_heat,

@@ -5,23 +5,13 @@ here can hide a hot reading from a trip.
 """
 
 import math
-from typing import Final
 
 from controller import stamps
-from controller.probe import TEMPERATURES, Quantity, Reading
+from controller.probe import Reading
 from controller.probe_state import Judged, ProbeState, Watch
 from controller.safety import limits
 from controller.status import Grade
 from controller.steadiness import LONGEST_STRIDE_S, drifted_k, half_steps, is_rough, leapt_k, remembered, roughness_k2
-
-POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
-    **dict.fromkeys(TEMPERATURES, (limits.WORKING_RANGE_C[0], limits.HIGHEST_POSSIBLE_C)),
-    Quantity.HUMIDITY: (0.0, 100.0),
-    Quantity.LIGHT: (-10.0, 2000.0),
-    Quantity.CURRENT: (0.0, 100.0),
-    Quantity.CONTACT: (0.0, 1.0),
-}
-"""What each quantity can be, in its SI unit; outside it, it is no measurement."""
 
 TOO_OFTEN = 30
 """Readings refused as too soon within a minute that are worth an alert. Source: engineering judgement."""
@@ -45,7 +35,7 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     """
     state = before.copy()
     stamps.note(watch, state, reading)
-    low, high = POSSIBLE[watch.quantity]
+    low, high = watch.possible
     value = reading.value
     if not low <= value <= high:
         return _refused(state, reading, f"{value:g} is outside the possible {low:g} to {high:g}")

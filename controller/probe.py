@@ -1,7 +1,8 @@
 """Probes and what they say."""
 
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import NamedTuple
+from typing import Final
 
 
 class Quantity(StrEnum):
@@ -32,7 +33,8 @@ SI_UNIT: dict[Quantity, str] = {
 TEMPERATURES = frozenset(q for q, unit in SI_UNIT.items() if unit == "Cel")
 
 
-class Reading(NamedTuple):
+@dataclass(slots=True)
+class Reading:
     """One value from one probe; a tuple, for it is made in a quarter of a frozen dataclass's time.
 
     Parameters
@@ -51,14 +53,14 @@ class Reading(NamedTuple):
         A retained message is history, whatever it says.
     """
 
-    enclosure: str
-    probe: str
-    value: float
-    taken_ms: int | None
-    arrived_ms: int
-    arrived_s: float
-    source: str = ""
-    retained: bool = False
+    enclosure: Final[str]
+    probe: Final[str]
+    value: Final[float]
+    taken_ms: Final[int | None]
+    arrived_ms: Final[int]
+    arrived_s: Final[float]
+    source: Final[str] = ""
+    retained: Final[bool] = False
 
     @property
     def stamp_ms(self) -> int:

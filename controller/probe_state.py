@@ -2,11 +2,22 @@
 
 from dataclasses import dataclass, field
 from statistics import median
-from typing import NamedTuple
+from typing import Final
 
+from controller.copying import copier
 from controller.probe import TEMPERATURES, Quantity
+from controller.safety import limits
 from controller.status import Grade
 from controller.steadiness import History
+
+POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
+    **dict.fromkeys(TEMPERATURES, (limits.WORKING_RANGE_C[0], limits.HIGHEST_POSSIBLE_C)),
+    Quantity.HUMIDITY: (0.0, 100.0),
+    Quantity.LIGHT: (-10.0, 2000.0),
+    Quantity.CURRENT: (0.0, 100.0),
+    Quantity.CONTACT: (0.0, 1.0),
+}
+"""What each quantity can be, in its SI unit; outside it, it is no measurement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +37,13 @@ class Watch:
     is_soil: bool = field(init=False)
     is_air: bool = field(init=False)
     is_temperature: bool = field(init=False)
+    possible: tuple[float, float] = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "is_soil", self.quantity is Quantity.SOIL)
         object.__setattr__(self, "is_air", self.quantity is Quantity.AIR)
         object.__setattr__(self, "is_temperature", self.quantity in TEMPERATURES)
+        object.__setattr__(self, "possible", POSSIBLE[self.quantity])
 
 
 @dataclass(slots=True)
@@ -112,15 +125,8 @@ class ProbeState:
     hurried_s: float = float("-inf")
 
     def copy(self) -> "ProbeState":
-        """Return a copy; written out, for it is made at every reading and any general way takes three times as long."""
-        a = self
-        return ProbeState(
-            a.value, a.heard_s, a.said, a.said_s, a.grade, a.reason, a.over, a.over_count, a.over_s, a.over_value,
-            a.over_highest, a.over_ms, a.compared_s, a.rise_k_per_min, a.rise_count, a.offset_s, a.admitted_ms,
-            a.stampless_s, a.source, a.rivals_until_s, a.steps, a.quarantined_until_s, a.recent, a.believed, a.noted,
-            a.noted_s, a.stamp_ms, a.repeats, a.stride_k, a.roughness, a.rough, a.changed_s, a.frozen, a.half_steps,
-            a.too_soon_since_s, a.too_soon, a.hurried_s,
-        )  # fmt: skip
+        """Return a copy."""
+        return _copy(self)
 
     def steady_c(self, since_s: float) -> float | None:
         """Return the median of the last three values control may use, of those heard since [s]: one odd value changes
@@ -131,13 +137,17 @@ class ProbeState:
         return median(lately) if lately else self.value
 
 
-class Judged(NamedTuple):
+_copy = copier(ProbeState)
+
+
+@dataclass(slots=True)
+class Judged:
     """The probe's new state and what became of the reading; `taken_ms` [ms UTC] is what it is filed under."""
 
-    state: ProbeState
-    grade: Grade
-    reason: str
-    taken_ms: int
+    state: Final[ProbeState]
+    grade: Final[Grade]
+    reason: Final[str]
+    taken_ms: Final[int]
 
 
 def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) -> bool:

@@ -38,5 +38,4 @@ def age(state: ProbeState, reading: Reading) -> tuple[float, float | None]:
     expected = state.offset_s + CLOCK_CREEP * max(reading.arrived_s - state.said_s, 0.0)
     relative_s = offset_s - expected
     age_s = wall_s if abs(wall_s) <= abs(relative_s) else relative_s
-    kept = min(expected, offset_s) if abs(relative_s) <= limits.STALE_CAP_S else offset_s
-    return age_s, kept
+    return age_s, expected if 0.0 < relative_s <= limits.STALE_CAP_S else offset_s

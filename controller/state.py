@@ -2,13 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from operator import attrgetter
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from controller.alerts import Alert
 from controller.control.cycle import Cycle
 from controller.control.foresight import Foresight
 from controller.control.terms import Terms
+from controller.copying import copier
 from controller.pairs import Since
 from controller.probe import Reading
 from controller.probe_state import ProbeState
@@ -22,7 +22,7 @@ NEVER = float("-inf")
 JUST_STARTED = lease.Order(False, False, "just started")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class NodeReport:
     """What a node says of its contacts (topic heater/state).
 
@@ -42,22 +42,22 @@ class NodeReport:
         Its proof of K1 and K2 before arming: "running", "passed", "failed", "not-possible" (no current sensing), or "".
     """
 
-    arrived_s: float
-    arrived_ms: int
-    on: bool
-    armed: bool
-    lease_left_s: float
-    amps: float | None
-    drops: int
-    uptime_s: float
-    epoch: int = 0
-    seq: int = 0
-    faults: tuple[str, ...] = ()
-    refused: tuple[tuple[str, int], ...] = ()
-    limits: str = ""
-    boots: int = 1
-    proof: str = ""
-    notices: tuple[str, ...] = ()
+    arrived_s: Final[float]
+    arrived_ms: Final[int]
+    on: Final[bool]
+    armed: Final[bool]
+    lease_left_s: Final[float]
+    amps: Final[float | None]
+    drops: Final[int]
+    uptime_s: Final[float]
+    epoch: Final[int] = 0
+    seq: Final[int] = 0
+    faults: Final[tuple[str, ...]] = ()
+    refused: Final[tuple[tuple[str, int], ...]] = ()
+    limits: Final[str] = ""
+    boots: Final[int] = 1
+    proof: Final[str] = ""
+    notices: Final[tuple[str, ...]] = ()
 
     @property
     def is_news(self) -> bool:
@@ -65,7 +65,7 @@ class NodeReport:
         return self.on or bool(self.amps) or bool(self.faults)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class NodeWatch:
     """What is remembered of a node's reports.
 
@@ -83,12 +83,12 @@ class NodeWatch:
         How many commands the node has refused that were not ours or not for now, and when that last rose [s].
     """
 
-    lateness: tuple[tuple[float, float], ...] = ()
-    unheard: tuple[int, float] | None = None
-    known_faults: frozenset[str] = frozenset()
-    flows: int = 0
-    affronts: int = 0
-    affronted_s: float = NEVER
+    lateness: Final[tuple[tuple[float, float], ...]] = ()
+    unheard: Final[tuple[int, float] | None] = None
+    known_faults: Final[frozenset[str]] = frozenset()
+    flows: Final[int] = 0
+    affronts: Final[int] = 0
+    affronted_s: Final[float] = NEVER
 
 
 @dataclass(slots=True)
@@ -141,10 +141,10 @@ class Response:
 
     def copy(self) -> "Response":
         """Return a copy."""
-        return Response(*_MEMORY(self))
+        return _copy_response(self)
 
 
-_MEMORY = attrgetter(*Response.__slots__)
+_copy_response = copier(Response)
 
 
 class Inputs(NamedTuple):
@@ -187,6 +187,8 @@ class State:
 
     Parameters
     ----------
+    lost
+        Those of `permissives` that do not hold.
     usable
         By probe, what control may use at this tick (see `hearing`); a probe that is not fresh is not in it.
     steep
@@ -223,12 +225,13 @@ class State:
     inverted: int = 0
     worked_s: float | None = None
     apart_s: float | None = None
-    watch: NodeWatch = NodeWatch()
+    watch: NodeWatch = field(default_factory=NodeWatch)
     response: Response = field(default_factory=Response)
     differing: Since = field(default_factory=dict)
     steep: Mapping[str, Steep] = field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()
     permissives: tuple[Permissive, ...] = ()
+    lost: tuple[Permissive, ...] = ()
     told_lost: frozenset[str] = frozenset()
     trial_request: int = 0
     tried: float | None = None
@@ -237,7 +240,7 @@ class State:
 
     def copy(self) -> "State":
         """Return a copy; what it holds is itself never changed, so it may be shared."""
-        return State(*_FIELDS(self))
+        return _copy_state(self)
 
     @property
     def may_be_closed(self) -> bool:
@@ -250,4 +253,4 @@ class State:
         return "the node let go by itself" if self.order.on else self.order.because
 
 
-_FIELDS = attrgetter(*State.__slots__)
+_copy_state = copier(State)

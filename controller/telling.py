@@ -8,15 +8,15 @@ from controller.state import Inputs, State
 from controller.store.journal import Entry
 
 
-def permissives(plan: Plan, state: State, found: tuple[Permissive, ...], now: Moment, entries: list[Entry]) -> None:
+def permissives(plan: Plan, state: State, missing: tuple[Permissive, ...], now: Moment, entries: list[Entry]) -> None:
     """Journal a permissive lost while armed, and its return; what was never there at a start is no news."""
-    lost = {each.name: each for each in found if not each.holds}
-    if not lost and not state.told_lost:
+    if not missing and not state.told_lost:
         return
+    lost = {each.name: each for each in missing}
     if not state.standing.armed or (not state.permissives and not state.told_lost):
         state.told_lost = frozenset()
         return
-    before = {each.name for each in state.permissives if not each.holds}
+    before = {each.name for each in state.lost}
     new = lost.keys() - before
     back = state.told_lost - lost.keys()
     for name in sorted(new):

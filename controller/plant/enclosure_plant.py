@@ -82,7 +82,8 @@ class EnclosurePlant:
         self._floor_m2, self._rated_w, self._ua_w_k = construction.floor_m2, construction.rated_w, construction.ua_w_k
         self._is_humidity_felt = any(each.quantity is Quantity.HUMIDITY for each in sites.values())
         self._refresh()
-        self._bank.follow(1.0, self._felt())
+        self._felt = self._feel()
+        self._bank.follow(1.0, self._felt)
 
     @property
     def energy_j(self) -> float:
@@ -159,7 +160,8 @@ class EnclosurePlant:
         self.soil.substitute(self.air.solve(self.soil.eliminate(soil_w_m2, cable_w_m2), case_w))
         self._elapsed_s += seconds
         self._energy_j += power_w * seconds
-        self._bank.follow(seconds, self._felt())
+        self._felt = self._feel()
+        self._bank.follow(seconds, self._felt)
 
     def _refresh(self) -> None:
         """Look at the weather again, once a simulated minute."""
@@ -178,7 +180,7 @@ class EnclosurePlant:
         blown_w_k = 0.0 if self._buried else case_w_k(self._construction, self._airflow)
         self.air.bind(seconds, now, blown_w_k, self.soil.skin_per_air)
 
-    def _felt(self) -> Felt:
+    def _feel(self) -> Felt:
         """Return what probes feel; warm air gathers under the ridge, up to 5 K more than at the floor."""
         now = self._now
         warm_w = 0.0 if self._buried else self._power_w
@@ -196,7 +198,7 @@ class EnclosurePlant:
 
     def probes(self) -> dict[str, float]:
         """Return one reading per probe, in the unit of its quantity."""
-        return self._bank.read(self._felt())
+        return self._bank.read(self._felt)
 
     def content_j(self) -> float:
         """Return [J] held above 0 Cel by everything."""
@@ -247,4 +249,5 @@ class EnclosurePlant:
         self._airflow, self._vent = state["faults"]
         self._now = Forcing(**state["forcing"])
         self._bank.restore(state["probes"]["lagged"], state["probes"]["next"])
+        self._felt = self._feel()
         self._seconds = 0.0

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from controller import enclosure as tick
 from controller.clock import Moment
@@ -37,15 +37,15 @@ class Trace:
     heater_on: list[bool] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Ticked:
     """One tick of a run: when, what was decided, the state after it, and what the probes said."""
 
-    now: Moment
-    decision: tick.Decision
-    state: State
-    values: Mapping[str, float]
-    report: NodeReport
+    now: Final[Moment]
+    decision: Final[tick.Decision]
+    state: Final[State]
+    values: Final[Mapping[str, float]]
+    report: Final[NodeReport]
 
 
 class Run:
@@ -76,13 +76,12 @@ class Run:
         # A plant's thermometers may be perfect; a trembling of the fourth digit keeps them from looking stuck.
         tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < self.tick_s else 0.0
         name = self.plan.name
-        readings = tuple(
-            Reading(name, probe, value + tremble, now.utc_ms, now.utc_ms, now.mono_s) for probe, value in values.items()
-        )
+        mono_s, utc_ms = now
+        readings = [Reading(name, probe, value + tremble, utc_ms, utc_ms, mono_s) for probe, value in values.items()]
         amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
         report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
         self.state, decision = tick.step(
-            self.plan, self.state, Inputs(readings, (report,), requests, foresight=self.foresight), now
+            self.plan, self.state, Inputs(tuple(readings), (report,), requests, foresight=self.foresight), now
         )
         self.on, self.armed = decision.order.on, decision.order.armed
         return Ticked(now, decision, self.state, values, report)
@@ -99,16 +98,7 @@ def coarse(plan: Plan, tick_s: float) -> Plan:
         name: replace(watch, period_s=tick_s, stale_after_s=max(watch.stale_after_s, 3 * tick_s + 5))
         for name, watch in plan.watches.items()
     }
-    return replace(
-        plan,
-        watches=watches,
-        outside=tuple(watches[each.name] for each in plan.outside),
-        pairs=tuple((watches[one.name], watches[other.name]) for one, other in plan.pairs),
-        light=tuple(watches[each.name] for each in plan.light),
-        soil=tuple(watches[each.name] for each in plan.soil),
-        air=tuple(watches[each.name] for each in plan.air),
-        surface=tuple(watches[each.name] for each in plan.surface),
-    )
+    return replace(plan, watches=watches)
 
 
 def simulate(

@@ -154,25 +154,20 @@ class SoilColumn:
         terms[high] = base[high] + (1.0 - weight) * cable_w_m2
         terms[-1] = base[-1] + self._to_top * into_skin
         value = 0.0
-        swept: list[float] = []
-        push = swept.append
-        for inertia, old, term, pivot, carry in zip(  # noqa: B905 - equal by construction, and this is the hot loop
-            self._inertia, self.celsius, terms, self._pivot, self._carry
-        ):
-            value = (inertia * old + term) * pivot + carry * value
-            push(value)
-        self._swept = swept
+        self._swept = [
+            value := (inertia * old + term) * pivot + carry * value
+            for inertia, old, term, pivot, carry in zip(  # noqa: B905 - equal by construction, and this is the hot loop
+                self._inertia, self.celsius, terms, self._pivot, self._carry
+            )
+        ]
         self._skin_zero = (into_skin + self._skin_w_m2k * value) / self._skin_sum
         return self._skin_zero
 
     def substitute(self, air_c: float) -> None:
         """Finish the step `eliminate` began, now that the air [Cel] at its end is known."""
-        value = self._swept[-1] + self._top_per_air * air_c
-        downwards = [value]
-        for own, over in zip(self._swept[-2::-1], self._over_below, strict=True):
-            value = own + over * value
-            downwards.append(value)
-        self.celsius = downwards[::-1]
+        top = value = self._swept[-1] + self._top_per_air * air_c
+        below = [value := own + over * value for own, over in zip(self._swept[-2::-1], self._over_below, strict=True)]
+        self.celsius = [*reversed(below), top]
         self.skin_c = self._skin_zero + self.skin_per_air * air_c
 
     def content_j_m2(self) -> float:

@@ -44,7 +44,8 @@ class Record:
         for reading, judged in decision.judged:
             row = stored(keeper.plan, reading, judged.grade, judged.taken_ms)
             if row is not None:
-                self._writer.put_reading(row, _nothing)
+                # Nothing is acknowledged: the controller's own session has the reading waiting at the broker too.
+                self._writer.put_reading(row)
 
     def _keep_runs(self, events: list[RunEvent]) -> None:
         for event in events:
@@ -69,7 +70,3 @@ class Record:
             fitted_at = self.standing.closings if account.new_relay else self.standing.fitted_at
             self.standing = replace(self.standing, proved_ms=account.at_ms, fitted_at=fitted_at)
             self._save()
-
-
-def _nothing() -> None:
-    """Nothing waits for this row: the controller's own session has the reading waiting at the broker too."""

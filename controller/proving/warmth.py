@@ -194,8 +194,7 @@ def _tighten(stand: Stand, probe: str) -> float:
     if now_c is None or watch.over is None:
         raise StepError(f"probe '{probe}' has not been heard")
     tight: Watch = replace(watch, over=min(now_c + REHEARSE_ABOVE_K, watch.over))
-    soil = tuple(tight if each.name == probe else each for each in plan.soil)
-    rehearsed = replace(plan, soil=soil, watches={**plan.watches, probe: tight})
+    rehearsed = replace(plan, watches={**plan.watches, probe: tight})
     stand.rehearsal = Keeper(rehearsed, stand.keeper.state.copy(), stand.keeper.heater)
     return tight.over or watch.over
 

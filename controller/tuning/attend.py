@@ -51,9 +51,8 @@ def _disturbed(plan: Plan, state: State, trial: Trial, now: Moment) -> str:
     """Say what ends a trial that runs or should begin now."""
     if now.utc_ms < trial.begins_ms:
         return ""
-    lost = next((each for each in state.permissives if not each.holds), None)
-    if lost is not None:
-        return lost.detail
+    if state.lost:
+        return state.lost[0].detail
     asked_c, _ = heating.asked(plan, state.standing, now)
     if asked_c is None:
         return "nothing is asked for any more"

@@ -5,7 +5,7 @@ The pure core's bed lives in it for a while before the fault that is tested begi
 
 import random
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pytest
@@ -92,7 +92,7 @@ class TroubledBed(Bed):
             self.soil_s = self.second if each.probe in soils else self.soil_s
             lives = self.troubled and each.probe not in self.still
             noisy = lives and self.plan.watches[each.probe].quantity in TEMPERATURES
-            yield each._replace(value=each.value + noise_k) if noisy else each
+            yield replace(each, value=each.value + noise_k) if noisy else each
 
     def tick(self) -> bool:
         """Take one tick; the node's report may be lost, and heat without news of the soil is a failure at once."""

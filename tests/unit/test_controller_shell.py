@@ -22,6 +22,7 @@ from controller.standing import from_text
 from controller.store import journal, requests, runs
 from controller.store.connection import open_writer
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
+from controller.store.receipts import Receipt
 from controller.wire.inbox import LinkNow, Message
 from controller.wire.relay import Health, encode_report
 from controller.wire.senml import encode_senml
@@ -209,8 +210,8 @@ def test_old_readings_wait_for_company_and_a_full_window_or_a_hot_one_for_nobody
     )
 
     acknowledged: list[object] = []
-    put = one.writer.put_reading
-    monkeypatch.setattr(one.writer, "put_reading", lambda row, done: (acknowledged.append(row), put(row, done))[1])
+    put = one.writer.put_receipt
+    monkeypatch.setattr(one.writer, "put_receipt", lambda told, done: (acknowledged.append(told), put(told, done))[1])
 
     def say(many: int, value: float = 15.0) -> None:
         now = shell.clock.now()
@@ -341,15 +342,16 @@ def test_a_count_of_closings_is_saved_within_a_minute_and_at_the_end_all_else_at
 def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full line for the disk: the broker keeps the message, and is asked for it again."""
     one = shell.controller
-    queued: list[object] = []
-    monkeypatch.setattr(one.writer, "put_reading", lambda row, _done: row is None and not queued.append(row))
+    queued: list[Receipt] = []
+    monkeypatch.setattr(one.writer, "put_reading", lambda _row: False)
+    monkeypatch.setattr(one.writer, "put_receipt", lambda told, _done: not queued.append(told))
     now = shell.clock.now()
     payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 15.0)])
     one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
     one.inbox.messages.put(Message("soilward/larch/probe/soil", b"nothing", False, now, 8, 1, 1))
     shell.turn(1)
     assert one.inbox.dropped == 1
-    assert queued == [None]
+    assert [told.number for told in queued] == [8]
 
 
 def test_an_acknowledgement_that_finds_no_room_gives_its_message_up(
@@ -357,7 +359,7 @@ def test_an_acknowledgement_that_finds_no_room_gives_its_message_up(
 ) -> None:
     """Its rows are in line and it is not: unless it is told again as new, nothing would ever acknowledge it."""
     one = shell.controller
-    monkeypatch.setattr(one.writer, "put_reading", lambda row, _done: row is not None)
+    monkeypatch.setattr(one.writer, "put_receipt", lambda *_: False)
     now = shell.clock.now()
     payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 15.0)])
     one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))

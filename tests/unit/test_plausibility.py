@@ -155,10 +155,10 @@ def test_a_probe_whose_clock_creeps_is_still_believed() -> None:
 def test_a_growing_delay_is_seen_though_the_clocks_differ() -> None:
     """T05: a probe 1 h slow in its clock is believed after our wall clock jumped; a minute's delay is then history."""
     state = hear(SOIL, 10.0, 10.0)[-1].state
-    jumped = reading(20.0, 10.0)._replace(arrived_ms=WALL_MS + 3_620_000)
+    jumped = replace(reading(20.0, 10.0), arrived_ms=WALL_MS + 3_620_000)
     verdict = judge(SOIL, state, jumped, NEVER)
     assert verdict.grade is Grade.GOOD
-    late = reading(90.0, 10.0)._replace(arrived_ms=WALL_MS + 3_690_000, taken_ms=WALL_MS + 30_000)
+    late = replace(reading(90.0, 10.0), arrived_ms=WALL_MS + 3_690_000, taken_ms=WALL_MS + 30_000)
     assert judge(SOIL, verdict.state, late, NEVER).grade is Grade.HISTORY
 
 
@@ -242,7 +242,7 @@ def test_a_rise_is_seen_at_any_period(period_s: float, rate: float, rises: bool)
     state = ProbeState()
     for number in range(round(240 / period_s)):
         value = 20.0 + rate * number * period_s / 60
-        state = judge(watch, state, reading(number * period_s, value)._replace(probe="air"), NEVER).state
+        state = judge(watch, state, replace(reading(number * period_s, value), probe="air"), NEVER).state
     assert state.rise_k_per_min == pytest.approx(rate)
     assert (state.rise_count >= 2) is rises
 
@@ -287,7 +287,7 @@ def test_another_sender_is_a_rival_only_while_the_first_is_fresh(
 
 
 def test_a_copy_of_what_a_probe_has_said_is_whole() -> None:
-    """The copy is written out by hand: no field is left out or exchanged, and none is shared with the original."""
+    """No field is left out or exchanged, and none is shared with the original."""
     said = ProbeState(*range(len(fields(ProbeState))))
     copied = said.copy()
     assert copied == said

@@ -4,6 +4,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from math import sin
 from pathlib import Path
 
@@ -254,7 +255,7 @@ def test_a_retained_hot_reading_is_known_by_its_grade(recorder: Callable[[Bed], 
     lived = bed(standing=ARMED, stamp=-0.2)
     kept = recorder(lived)
     kept.live(95)
-    lived.extra = [lived.reading("soil", 46.0)._replace(retained=True)]
+    lived.extra = [replace(lived.reading("soil", 46.0), retained=True)]
     kept.live(30)
     assert not any(each.startswith("trip") for each in agrees(kept))
 
