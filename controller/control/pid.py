@@ -6,16 +6,26 @@ from typing import NamedTuple
 
 from simple_pid import PID
 
+MOST_TRACKED = 3.0
+"""Highest integral that tracks: the sun's whole term, and 2 K above a set point at the steepest gain, may lie below."""
 FIRMLY = 0.05
 """Duty beyond all there is: more than one step of 1/16 K of a probe makes at the gains that occur."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gains:
-    """PI gains: duty per kelvin, and integral time [s]."""
+    """PI gains: duty per kelvin, and integral time [s].
+
+    Parameters
+    ----------
+    tracking_s
+        [s] in which the integral makes up for what saturation cuts off the sum; None: it stands meanwhile, which is
+        enough where the weather has terms of its own.
+    """
 
     gain_per_k: float
     integral_s: float
+    tracking_s: float | None = None
 
 
 class Duty(NamedTuple):
@@ -34,7 +44,7 @@ def duty_for(
     Parameters
     ----------
     integral
-        Duty carried from the step before, -1..1; 0 after a gap, a trip or a disarm.
+        Duty carried from the step before; 0 after a gap, a trip or a disarm.
     elapsed_s
         [s] since the step before, already capped by the caller; more than 0.
     ahead
@@ -61,9 +71,25 @@ def duty_for(
     if feedback is None or not math.isfinite(feedback):
         raise ValueError(f"duty {feedback} is not finite")
     wanted = feedback + ahead
-    # simple_pid would bound its own sum alone. Where the whole sum saturates, the integral stands, so that neither a
-    # cold night nor a sunny noon is remembered into the next half day. At full heat it goes a little further first, so
-    # that a probe's last digit does not shake a saturated duty.
-    if (wanted > 1.0 + FIRMLY and carried > integral) or (wanted < 0.0 and carried < integral):
-        carried = integral
-    return Duty(min(max(wanted, 0.0), 1.0), min(max(float(carried), -1.0), 1.0), float(proportional))
+    duty = min(max(wanted, 0.0), 1.0)
+    return Duty(duty, _held(gains, wanted, integral, float(carried), elapsed_s), float(proportional))
+
+
+def _held(gains: Gains, wanted: float, before: float, carried: float, elapsed_s: float) -> float:
+    """Return the integral to carry on with.
+
+    simple_pid would bound its own sum alone. Where the whole sum saturates, the integral stands, so that neither a cold
+    night nor a sunny noon is remembered into the next half day. At full heat it goes a little further first, so that a
+    probe's last digit does not shake a saturated duty. An integral that tracks makes heat begin a little before soil
+    that the sun has warmed is down at its set point; where it may track no more it begins afresh.
+
+    Source: Astrom and Hagglund 1995, section 3.5, back-calculation.
+    """
+    if gains.tracking_s is not None:
+        cut_off = min(max(wanted, 0.0), 1.0) - wanted
+        return min(max(carried + cut_off * min(elapsed_s / gains.tracking_s, 1.0), -MOST_TRACKED), MOST_TRACKED)
+    if abs(before) > 1.0:
+        return 0.0
+    if (wanted > 1.0 + FIRMLY and carried > before) or (wanted < 0.0 and carried < before):
+        carried = before
+    return min(max(carried, -1.0), 1.0)

@@ -17,6 +17,8 @@ PROBE_LAG_S = 60.0
 """[s] of a sheathed probe in soil (engineering judgement)."""
 HALF_WINDOW_S = 900.0
 """[s] by which heat shared out in windows of half an hour comes late, on the average."""
+TRACKS = 0.25
+"""Part of its integral time in which a feedback that is alone makes up for what was cut off (engineering judgement)."""
 CALM_S = 3.2 * 3600.0
 """[s] closed-loop time constant asked for; soil needs no haste, and the weather's share is not the feedback's."""
 MOST_GAIN_PER_K = 2.0
@@ -85,7 +87,7 @@ def gains_of(model: ThermalModel, *, alone: bool = False) -> Gains:
     slow_s = delay_s + (delay_s if alone else CALM_S)
     least = LEAST_CABLE_GAIN_PER_K if model.to_bed > 0.5 else LEAST_GAIN_PER_K
     gain = min(max(1.0 / (k_per_s * slow_s), least), MOST_GAIN_PER_K)
-    return Gains(gain, 4.0 * slow_s)
+    return Gains(gain, 4.0 * slow_s, TRACKS * 4.0 * slow_s if alone else None)
 
 
 def standing_sun_w_m2(model: ThermalModel, air_c: Some, outside_c: Some, soil_c: Some, duty: Some) -> Some:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from controller.control.foresight import TAKEN_AFTER_S
 from controller.control.stepping import Array, through
 from controller.planning.foresee import Facts, Ready
 from controller.planning.horizon import STEP_S, look_ahead
@@ -151,7 +152,7 @@ def _night(coming: _Coming, model: Model, lately: LastNights) -> Night:
     found = look_ahead(by, state, weather.outside_c, weather.light_w_m2, coming.asked_c, coming.facts.most)
     inputs = np.column_stack([weather.outside_c, weather.light_w_m2, found.duty])
     states = through(by.step, state, inputs)[night.start + 1 : night.stop + 1]
-    air = balance_c(model, states, inputs[night]) + lately.heat_k * found.duty[night] + lately.air_k
+    air = _half_hours_c(coming, model, lately, inputs)
     soil = states @ by.seen + lately.soil_k * np.arange(1, len(states) + 1) / len(states)
     asked = coming.asked_c[night.stop - 1]
     kwh = float(found.duty[:DAY_STEPS].sum()) * STEP_S * model.heater_w / 3.6e6
@@ -159,6 +160,21 @@ def _night(coming: _Coming, model: Model, lately: LastNights) -> Night:
     needs_c = float(asked) - HELD_K - lately.soil_k
     holds_to = None if np.isnan(asked) else _holds_to_c(coming, by, inputs[: night.stop], needs_c)
     return Night(float(soil.min()), float(air.min()), kwh, short, holds_to)
+
+
+def _half_hours_c(coming: _Coming, model: Model, lately: LastNights, inputs: Array) -> Array:
+    """Return the air [Cel] of every half hour within the night, by the record's rows: heat that begins takes its time.
+
+    The loop takes a plan a little after its start, and until then goes on as it was.
+    """
+    log, night = coming.ready.log, coming.night
+    rows, late = max(round(STEP_S / log.step_s), 1), TAKEN_AFTER_S / log.step_s
+    finer = np.repeat(inputs, rows, axis=0)
+    finer[:, 2] += late * (np.append(log.duty[-1], finer[:-1, 2]) - finer[:, 2])
+    states = through(linear(model, STEP_S / rows, coming.facts.floor_m2).step, coming.ready.state, finer)
+    air = balance_c(model, states, finer) + lately.heat_k * finer[:, 2] + lately.air_k
+    means = np.convolve(air, np.full(rows, 1.0 / rows), mode="valid")
+    return np.asarray(means[night.start * rows : (night.stop - 1) * rows + 1])
 
 
 def _holds_to_c(coming: _Coming, by: Linear, inputs: Array, needs_c: float) -> float | None:

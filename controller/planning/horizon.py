@@ -7,6 +7,7 @@ from scipy.linalg import toeplitz
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from controller.control.stepping import Array
+from controller.heating import STORED_WARM_K
 from controller.planning.linear import Linear
 
 STEP_S = 1800.0
@@ -18,6 +19,10 @@ higher heats a day ahead (seen in simulation; value from our own bench)."""
 WARM_IS_VAIN = 1.0
 """The same for a kelvin hour more than `SLACK_K` too warm."""
 SLACK_K = 1.2
+UNEVEN_IS_DEAR, EVEN_STEPS = 0.2, 24
+"""More heat after less costs so many half hours of the difference, where it goes into the air and in the coming 12 h:
+else a forecast that has turned warmer puts an air heater out for half an hour, and on again, in the middle of the
+night (seen in simulation; value from our own bench)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,33 +48,53 @@ def look_ahead(by: Linear, state: Array, outside_c: Array, light_w_m2: Array, se
     steps = len(outside_c)
     free_c = by.through(state, np.column_stack([outside_c, light_w_m2, np.zeros(steps)]))
     lift = toeplitz(by.rise_k(steps), np.zeros(steps))
-    duty = _cheapest(lift, free_c[1:], set_point_c, most, by.hold_per_k())
+    # Soil that is too warm of itself is refused heat by the loop; heat that came before makes it warmer still.
+    refused = free_c[:-1] > set_point_c + STORED_WARM_K
+    prices = _Prices(by.hold_per_k(), UNEVEN_IS_DEAR * by.to_air)
+    duty = _cheapest(lift, free_c[1:], set_point_c, np.where(refused, 0.0, most), prices)
     return Ahead(duty, free_c + np.concatenate([[0.0], lift @ duty]))
 
 
-def _cheapest(lift: Array, free_c: Array, set_point_c: Array, most: float, hold: float) -> Array:
+@dataclass(frozen=True, slots=True)
+class _Prices:
+    """Half hours of full heat: `hold` per kelvin of a half hour in steady state, `uneven` per rise of duty by 1."""
+
+    hold: float
+    uneven: float
+
+
+def _cheapest(lift: Array, free_c: Array, set_point_c: Array, most: Array, price: _Prices) -> Array:
     """Return duty per step; only steps that could be too cold, or too warm by heat, are asked about."""
     asked = np.isfinite(set_point_c)
     cold = asked & (free_c < set_point_c)
-    warm = asked & (free_c + most * lift.sum(axis=1) > set_point_c + SLACK_K)
+    warm = asked & (free_c + lift @ most > set_point_c + SLACK_K)
     if not cold.any():
         return np.zeros(len(lift))
     # Each step asked about is one row, from its set point up to the slack above, and may miss either at its price.
-    told, each = cold | warm, np.eye(len(lift))
-    limits = np.hstack([lift, each[:, cold], -each[:, warm]])[told]
+    told, each, rises = cold | warm, np.eye(len(lift)), EVEN_STEPS - 1 if price.uneven > 0.0 else 0
+    limits = np.hstack([lift, each[:, cold], -each[:, warm], np.zeros((len(lift), rises))])[told]
     least_k, most_k = (
         np.where(cold, set_point_c - free_c, -np.inf),
         np.where(warm, set_point_c + SLACK_K - free_c, np.inf),
     )
-    prices = [COLD_IS_DEAR * hold] * int(cold.sum()) + [WARM_IS_VAIN * hold] * int(warm.sum())
+    missed = [COLD_IS_DEAR * price.hold] * int(cold.sum()) + [WARM_IS_VAIN * price.hold] * int(warm.sum())
+    prices = np.concatenate([np.ones(len(lift)), missed, np.full(rises, price.uneven)])
     # Nothing is whole-numbered: milp asks the same solver as linprog and gets ready in a third of the time. Without
     # presolve it takes half as long: there is little to take away.
     found = milp(
-        np.concatenate([np.ones(len(lift)), prices]),
-        constraints=LinearConstraint(limits, least_k[told], most_k[told]),
-        bounds=Bounds(0.0, np.concatenate([np.full(len(lift), most), np.full(len(prices), np.inf)])),
+        prices,
+        constraints=[LinearConstraint(limits, least_k[told], most_k[told]), *_evenly(len(lift), len(missed), rises)],
+        bounds=Bounds(0.0, np.append(most, np.full(len(prices) - len(most), np.inf))),
         options={"presolve": False},
     )
     if found.x is None:
         raise ArithmeticError(f"the linear programme found nothing: {found.message}")
     return np.asarray(found.x[: len(lift)])
+
+
+def _evenly(steps: int, others: int, rises: int) -> list[LinearConstraint]:
+    """Return that no step has more heat than the one before it but for the rise that it pays for."""
+    if rises == 0:
+        return []
+    more = np.diff(np.eye(steps)[: rises + 1], axis=0)
+    return [LinearConstraint(np.hstack([more, np.zeros((rises, others)), -np.eye(rises)]), -np.inf, 0.0)]

@@ -33,7 +33,8 @@ class LastNights:
     Parameters
     ----------
     soil_k
-        [K] by which the soil ended the night warmer than the model had it from sunset on.
+        [K] by which the soil ended the night warmer than the model had it from sunset on; 0 for layers, whose estimate
+        has taken in the sky there was: told once more, it made them worse (seen in simulation).
     air_k
         [K] by which the coldest half hour of air was warmer than the model's, once `heat_k` is counted.
     heat_k
@@ -59,15 +60,16 @@ def last_nights(model: Model, built: Construction, depth_m: float, log: Log, pla
     for first, last in whole_nights(log, place)[-NIGHTS:]:
         states = through(by.step, seen.path[first - 1], inputs[first:last])
         ends_k.append(log.soil_c[last - 1] - by.seen @ states[-1])
-        balances.append(_smooth(balance_c(model, states[1:], inputs[first:last]), log, HALF_HOUR_S))
+        balances.append(_smooth(balance_c(model, states, inputs[first:last]), log, HALF_HOUR_S))
         misses.append(np.column_stack([heard_c[first:last] - balances[-1], duty[first:last]]))
-    heat_k = 0.0 if isinstance(model, Column) else _heat_k(misses, heated_k(model_of(built, depth_m)))
+    told_before = isinstance(model, Column)
+    heat_k = 0.0 if told_before else _heat_k(misses, heated_k(model_of(built, depth_m)))
     coldest_k = [
         np.nanmin(balance + missed[:, 0]) - np.min(balance + heat_k * missed[:, 1])
         for balance, missed in zip(balances, misses, strict=True)
         if np.isfinite(missed[:, 0]).any()
     ]
-    return LastNights(_mean(ends_k), _mean(coldest_k), heat_k)
+    return LastNights(0.0 if told_before else _mean(ends_k), _mean(coldest_k), heat_k)
 
 
 def whole_nights(log: Log, place: Place) -> list[tuple[int, int]]:
@@ -80,14 +82,22 @@ def whole_nights(log: Log, place: Place) -> list[tuple[int, int]]:
 
 
 def balance_c(model: Model, states: Array, inputs: Array) -> Array:
-    """Return the air [Cel] that balances each row of states and inputs; stores' but for the heat that it gets itself.
+    """Return the mean air [Cel] of every row of inputs; stores' but for the heat that it gets itself.
 
+    Parameters
+    ----------
+    states
+        At the start and after every row: where heat begins, air at a row's end is far from what it was on the average.
+
+    Notes
+    -----
     Stores know no contents that warm up slowly, so how warm heat makes the air is their nights' lesson.
     """
+    between = (states[1:] + states[:-1]) / 2.0
     if isinstance(model, Column):
-        return layered.air_c(model, states, inputs)
-    warmed_k = heated_k(model) * states[:, HEAT] / model.heater_w
-    return np.asarray(air_c(model, states.T, inputs.T) - warmed_k)
+        return layered.air_c(model, between, inputs)
+    warmed_k = heated_k(model) * between[:, HEAT] / model.heater_w
+    return np.asarray(air_c(model, between.T, inputs.T) - warmed_k)
 
 
 def heated_k(model: ThermalModel) -> float:

@@ -29,6 +29,8 @@ class Linear:
 
     Parameters
     ----------
+    to_air
+        Part of the heat that goes into the air.
     seen
         Row that reads the soil at the control probe.
     gain
@@ -38,6 +40,7 @@ class Linear:
     step: Stepper
     stores: int
     heater_w: float
+    to_air: float
     seen: Array
     gain: Array
 
@@ -71,7 +74,7 @@ def linear(model: Model, seconds: float, floor_m2: float) -> Linear:
     noise = np.diag(np.square(np.array([*wander_k, HEAT_W, floor_m2 * UNKNOWN_W_M2])))
     spread = solve_discrete_are(step.a.T, seen[:, None], noise, np.array([[PROBE_K**2]]))
     gain = spread @ seen / (seen @ spread @ seen + PROBE_K**2)
-    return Linear(step, stores, model.heater_w, seen, gain)
+    return Linear(step, stores, model.heater_w, model.to_air, seen, gain)
 
 
 def _of_stores(model: ThermalModel, seconds: float) -> tuple[Stepper, int, Array, list[float]]:

@@ -18,6 +18,8 @@ def test_alone_the_feedback_is_quicker(model: ThermalModel) -> None:
     calm, alone = gains_of(model), gains_of(model, alone=True)
     assert alone.gain_per_k > calm.gain_per_k
     assert alone.integral_s < calm.integral_s
+    assert calm.tracking_s is None
+    assert alone.tracking_s == pytest.approx(alone.integral_s / 4.0)
 
 
 def fed_back(outside_c: float | None) -> tuple[float, float, float]:

@@ -77,12 +77,22 @@ def test_whole_nights_begin_and_end_within_the_record() -> None:
 @pytest.mark.parametrize("model", [CABLE, AIR])
 def test_air_without_its_own_heat_is_the_balance_less_what_heat_gives(model: ThermalModel) -> None:
     """A cable gives the air nothing of its own, an air heater all that is not radiant."""
-    states = np.full((1, 5), 15.0)
-    states[0, HEAT] = model.heater_w
+    states = np.full((2, 5), 15.0)
+    states[:, HEAT] = model.heater_w
     inputs = np.array([[5.0, 0.0, 1.0]])
     cold = states.copy()
-    cold[0, HEAT] = 0.0
+    cold[:, HEAT] = 0.0
     assert balance_c(model, states, inputs)[0] == pytest.approx(float(air_c(model, cold[0], inputs[0])))
+
+
+def test_air_is_told_as_the_mean_of_a_row_not_as_it_ends() -> None:
+    """Heat that has just begun: half way between the air of before and the air it leads to."""
+    layers, inputs = column_of(HOT_AIR, 0.1), np.array([[2.0, 0.0, 1.0]])
+    by = linear(layers, 600.0, FLOOR_M2)
+    states = through(by.step, by.begun(12.0, 0.0), inputs)
+    first_c, last_c = (float(layered.air_c(layers, each[None], inputs)[0]) for each in states)
+    assert last_c > first_c + 5.0
+    assert balance_c(layers, states, inputs)[0] == pytest.approx((first_c + last_c) / 2.0)
 
 
 def test_layers_that_the_air_obeys_have_nothing_to_learn_from_nights_of_pulsed_heat() -> None:
@@ -90,9 +100,16 @@ def test_layers_that_the_air_obeys_have_nothing_to_learn_from_nights_of_pulsed_h
     layers, plain = column_of(HOT_AIR, 0.1), under_a_sky(AIR, 0.0)
     duty = np.resize([1.0, 0.0, 0.0], len(plain))
     by, inputs = linear(layers, 600.0, FLOOR_M2), np.column_stack([plain.outside_c, plain.light_w_m2, duty])
-    states = through(by.step, by.begun(12.0, 0.0), inputs)[1:]
-    told = replace(plain, duty=duty, soil_c=states @ by.seen, air_c=layered.air_c(layers, states, inputs))
+    states = through(by.step, by.begun(12.0, 0.0), inputs)
+    air_c = layered.air_c(layers, (states[1:] + states[:-1]) / 2.0, inputs)
+    told = replace(plain, duty=duty, soil_c=states[1:] @ by.seen, air_c=air_c)
     found = last_nights(layers, HOT_AIR, 0.1, told, PLACE)
     assert found.heat_k == 0.0
     assert found.air_k == pytest.approx(0.0, abs=0.3)
-    assert found.soil_k == pytest.approx(0.0, abs=0.1)
+
+
+def test_layers_take_the_soil_of_the_night_to_come_as_they_estimate_it() -> None:
+    """A sky that no probe sees is in the heat that they do not explain already: no lesson of soil is laid on it."""
+    clear = under_a_sky(CABLE, 8.0)
+    assert lesson(clear, CABLE, Construction()).soil_k < -0.1
+    assert last_nights(column_of(Construction(), 0.1), Construction(), 0.1, clear, PLACE).soil_k == 0.0

@@ -1,6 +1,7 @@
 """The soil loop's arithmetic: always finite, always 0 to 1, nothing remembered that should not be."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -88,3 +89,38 @@ def test_saturated_heat_still_unwinds_downwards() -> None:
     """Backing off works one way only: an error that lowers the integral is always taken."""
     assert duty_for(Gains(0.1, 600.0), 20.0, 20.5, 1.0, 10.0).integral < 1.0
     assert duty_for(Gains(0.1, 600.0), 20.0, 19.5, 0.0, 10.0).integral > 0.0
+
+
+def begins_k(gains: Gains) -> float:
+    """[K] Return how far above its set point sun-warmed soil, cooling by 0.3 K an hour, still is when heat begins."""
+    integral, above_k = 0.0, 2.0
+    while above_k > -2.0:
+        result = duty_for(gains, 18.0, 18.0 + above_k, integral, 60.0)
+        if result.duty > 0.05:
+            break
+        integral, above_k = result.integral, above_k - 0.3 / 60.0
+    return above_k
+
+
+def test_an_integral_that_tracks_has_heat_begin_before_the_soil_is_down_at_its_set_point() -> None:
+    """One that stands while the sum saturates, from 0, waits for an error; one that tracks follows the cooling."""
+    assert begins_k(CABLE) < 0.0
+    assert 0.0 < begins_k(replace(CABLE, tracking_s=2700.0)) < 0.5
+
+
+def test_an_integral_that_tracks_is_neither_wound_up_nor_down() -> None:
+    """A week of sun, a week of full heat: the sum comes back from its limit within some of its times."""
+    gains, integral = replace(CABLE, tracking_s=2700.0), 0.0
+    for soil_c, duty in ((28.0, 0.0), (10.0, 1.0)):
+        for _ in range(10_000):
+            result = duty_for(gains, 18.0, soil_c, integral, 60.0)
+            integral = result.integral
+        assert result.duty == duty
+        assert abs(integral) <= 3.0
+
+
+def test_where_it_tracks_no_more_an_integral_beyond_all_there_is_begins_afresh() -> None:
+    """An outside probe that speaks again by day finds soil 2 K too warm, and no heat waiting to be given."""
+    tracked = duty_for(replace(CABLE, tracking_s=2700.0), 18.0, 20.0, 1.5, 10.0, -0.8).integral
+    assert tracked > 1.0
+    assert duty_for(CABLE, 18.0, 20.0, tracked, 10.0, -0.8).integral == 0.0

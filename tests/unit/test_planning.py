@@ -10,7 +10,7 @@ from scipy.optimize import linprog
 
 from controller.control.log import Log
 from controller.control.outlook import Expectation
-from controller.control.stepping import BED, UPPER, rise_k, stepper
+from controller.control.stepping import BED, UPPER, Array, rise_k, stepper
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import forward_of
 from controller.planning.ahead import weather_ahead
@@ -96,6 +96,37 @@ def test_steps_that_cannot_be_too_cold_or_too_warm_change_nothing(asked_c: float
     )
     cost = found.duty.sum() + hold * (COLD_IS_DEAR * short_k.sum() + WARM_IS_VAIN * warm_k.sum())
     assert cost == pytest.approx(whole.fun, rel=1e-6, abs=1e-6)
+
+
+def turned_warmer() -> tuple[Array, Array]:
+    """Return two plans of an air heater for soil that stands 1.5 K too warm and a night that full heat just holds not:
+    as they are, and where uneven heat costs nothing."""
+    by, cold_c = linear(AIR, STEP_S, FLOOR_M2), np.full(STEPS, -6.0)
+    state = np.array([18.0, 19.5, 15.0, AIR.heater_w, 0.0])
+    night = by, state, cold_c, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0
+    even = look_ahead(*night)
+    free = look_ahead(replace(by, to_air=0.0), *night[1:])
+    return even.duty, free.duty
+
+
+def test_an_air_heater_is_not_put_out_for_what_little_less_is_needed() -> None:
+    """A night with a little more than it needs: less heat for hours, not none for half an hour; no more in all."""
+    even, free = turned_warmer()
+    assert free[:24].min() < 0.1
+    assert even[:24].min() > 0.4
+    assert np.maximum(np.diff(even[:24]), 0.0).sum() < 0.6 * np.maximum(np.diff(free[:24]), 0.0).sum()
+    assert even.sum() < 1.01 * free.sum()
+
+
+def test_no_heat_is_planned_for_soil_that_is_too_warm_for_the_loop_to_heat_it() -> None:
+    """Soil 4 K above its set point before a bitter night: heat is planned from when it would be 2.75 K above."""
+    state = np.array([22.0, 22.0, 17.0, 0.0, 0.0])
+    bitter = np.full(STEPS, -16.0)
+    found = look_ahead(BY, state, bitter, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    assert found.soil_c[0] == 22.0
+    begins = int(np.argmax(found.duty > 0.0))
+    assert begins > 0
+    assert found.soil_c[begins] <= 18.0 + 2.75 < found.soil_c[begins - 1]
 
 
 def test_predicting_and_correcting_at_once_is_doing_one_after_the_other() -> None:
