@@ -4,16 +4,18 @@ Monotonic seconds carry leases, ages and steps; UTC milliseconds carry records.
 """
 
 import time
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Final
 
 OLDEST_BELIEVABLE_MS = 1_767_225_600_000
 """[ms] 2026-01-01T00:00Z. A wall clock that reads earlier has lost its battery (hazard T03)."""
 
 
-class Moment(NamedTuple):
-    """One instant on both clocks. A tuple, for every message, tick and line for the disk asks for several.
+@dataclass(slots=True)
+class Moment:
+    """One instant on both clocks. Every message, tick and line for the disk asks for several.
 
     Parameters
     ----------
@@ -23,8 +25,8 @@ class Moment(NamedTuple):
         [ms] since 1970-01-01T00:00Z; may jump when the wall clock is set.
     """
 
-    mono_s: float
-    utc_ms: int
+    mono_s: Final[float]
+    utc_ms: Final[int]
 
     def later(self, seconds: float) -> "Moment":
         """Return the moment `seconds` [s] after this one, on both clocks."""

@@ -12,9 +12,9 @@ from controller.state import State
 
 def usable_now(plan: Plan, state: State, now: Moment) -> dict[str, float]:
     """Return by name what each fresh probe says now; a probe that is not fresh is not in it."""
-    found = {}
+    found, at_s = {}, now.mono_s
     for name, watch in plan.watches.items():
-        value = _value_at(state, watch, now.mono_s)
+        value = _value_at(state, watch, at_s)
         if value is not None:
             found[name] = value
     return found

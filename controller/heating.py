@@ -7,7 +7,7 @@ from controller.clock import Moment
 from controller.control import cycle, foresight, pid, schedule, terms
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import gains_of, standing_sun_w_m2
-from controller.plan import CONTROL_PERIOD_S, Plan, dated
+from controller.plan import CONTROL_PERIOD_S, Plan
 from controller.plant.sun import is_dark
 from controller.safety import limits
 from controller.standing import Standing
@@ -57,7 +57,7 @@ def asked(plan: Plan, standing: Standing, now: Moment) -> tuple[float | None, st
         return standing.override_c, "person"
     if not now.wall_is_believable:
         return plan.floor_c, "floor"
-    value = schedule.asked_c(dated(plan, now.utc_ms), now.utc_ms)
+    value = plan.schedule.asked_c(now.utc_ms)
     return value, ("none" if value is None else "schedule")
 
 

@@ -45,7 +45,7 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     lateness = (*kept[first:], entry)
     unheard = None if watch.unheard is not None and report.seq >= watch.unheard[0] else watch.unheard
     flows = ordered_off and not report.on and report.amps is not None and report.amps > NO_CURRENT_A
-    affronts = sum(count for reason, count in report.refused if reason in AFFRONTS)
+    affronts = sum([count for reason, count in report.refused if reason in AFFRONTS])
     # The first report only tells how many there were before we came.
     risen = before is not None and not rebooted and affronts > watch.affronts
     return NodeWatch(

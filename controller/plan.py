@@ -3,13 +3,11 @@
 import math
 import statistics
 from dataclasses import dataclass, field
-from functools import lru_cache
-from zoneinfo import ZoneInfo
 
-from controller.control import schedule
 from controller.control.cycle import CycleTimes
 from controller.control.model_of import model_of
 from controller.control.pid import Gains
+from controller.control.schedule import Schedule, starts_of
 from controller.control.tuned import Tuned, tuned_by
 from controller.enclosure_settings import Control, Enclosure, ProbeSettings
 from controller.expected import Expected, expected_of
@@ -49,8 +47,6 @@ class Plan:
         The model from geometry, and what follows from it, until the planner has learnt a better one.
     own_gains
         Gains that settings name; they go before the model's.
-    entries
-        The schedule as (start, set point or "off", ramp [h]).
     steepest_k_per_min
         [K/min] that air may rise with heat on, by what a proof test measured; None: only the fixed limit holds.
     soil, air, surface, outside, light, pairs
@@ -65,7 +61,6 @@ class Plan:
 
     name: str
     tick_s: float
-    zone: ZoneInfo
     latitude: float
     longitude: float
     rated_w: float
@@ -82,7 +77,7 @@ class Plan:
     own_gains: Gains | None
     ramp_k_per_h: float
     times: CycleTimes
-    entries: tuple[tuple[schedule.Start, float | str, float], ...]
+    schedule: Schedule
     steepest_k_per_min: float | None = None
     soil: tuple[Watch, ...] = field(init=False)
     air: tuple[Watch, ...] = field(init=False)
@@ -123,7 +118,6 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
     return Plan(
         name=enclosure.name,
         tick_s=tick_s,
-        zone=settings.site.zone,
         latitude=settings.site.latitude,
         longitude=settings.site.longitude,
         rated_w=enclosure.heater.rated_w,
@@ -142,8 +136,13 @@ def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TI
         times=CycleTimes(
             control.window_s, control.least_on_s, control.least_off_s, longest, limits.REST_AFTER_LONGEST_S, tick_s
         ),
-        entries=tuple((schedule.starts_of(each.starts), each.set_point, each.ramp_h) for each in enclosure.schedule),
+        schedule=_schedule(settings, enclosure),
     )
+
+
+def _schedule(settings: Settings, enclosure: Enclosure) -> Schedule:
+    entries = tuple((starts_of(each.starts), each.set_point, each.ramp_h) for each in enclosure.schedule)
+    return Schedule(entries, settings.site.zone)
 
 
 def _own_gains(control: Control, usual: Gains) -> Gains | None:
@@ -173,15 +172,3 @@ def _watch(enclosure: Enclosure, probe: ProbeSettings) -> Watch:
         Quantity.HEATER_SURFACE: (own.heater_surface, None),
     }.get(probe.quantity, (None, None))
     return Watch(probe.name, probe.quantity, probe.level_m, probe.period_s, probe.stale_after_s, *over)
-
-
-@lru_cache(maxsize=4096)
-def _dated(
-    entries: tuple[tuple[schedule.Start, float, float], ...], zone: ZoneInfo, day: int
-) -> tuple[schedule.Dated, ...]:
-    return schedule.unroll(entries, zone, day * 86_400_000)
-
-
-def dated(plan: Plan, at_ms: int) -> tuple[schedule.Dated, ...]:
-    """Return the schedule laid out round an instant [ms]; laid out once a day."""
-    return _dated(plan.entries, plan.zone, at_ms // 86_400_000)

@@ -106,12 +106,12 @@ def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
 
 def _for_control(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int, resumed_s: float) -> Judged:
     value, arrived_s = reading.value, reading.arrived_s
-    queued = reading.taken_ms is None and _may_have_queued(watch, state, arrived_s, resumed_s)
     state.said, state.said_s = value, arrived_s
     if reading.taken_ms is None:
+        queued = _may_have_queued(watch, state, arrived_s, resumed_s)
         state.stampless_s = arrived_s
-    if queued:
-        return Judged(state, Grade.HISTORY, "unstamped and may have waited in the broker", taken_ms)
+        if queued:
+            return Judged(state, Grade.HISTORY, "unstamped and may have waited in the broker", taken_ms)
     grade, doubt = _doubt(watch, state, reading, taken_ms)
     state.grade, state.reason = grade, doubt
     if not doubt:

@@ -35,7 +35,8 @@ def age(state: ProbeState, reading: Reading) -> tuple[float, float | None]:
     offset_s = reading.arrived_s - reading.taken_ms / 1000
     if state.offset_s is None or state.said_s is None:
         return wall_s, offset_s
-    expected = state.offset_s + CLOCK_CREEP * max(reading.arrived_s - state.said_s, 0.0)
-    relative_s = offset_s - expected
+    silent_s = reading.arrived_s - state.said_s
+    expected_s = state.offset_s + CLOCK_CREEP * silent_s if silent_s > 0.0 else state.offset_s
+    relative_s = offset_s - expected_s
     age_s = wall_s if abs(wall_s) <= abs(relative_s) else relative_s
-    return age_s, expected if 0.0 < relative_s <= limits.STALE_CAP_S else offset_s
+    return age_s, expected_s if 0.0 < relative_s <= limits.STALE_CAP_S else offset_s

@@ -53,21 +53,31 @@ def remembered(history: History, at_s: float, value: float, period_s: float) -> 
     return (*history[first:], (at_s, value))
 
 
-def _middle(block: History) -> tuple[float, float]:
-    """Return the mean time [s] and the mean value [Cel] of a block."""
-    times_s = values = 0.0
-    for at_s, value in block:
-        times_s += at_s
-        values += value
-    return times_s / len(block), values / len(block)
+def _mean_c(block: History) -> float:
+    """Return the mean value [Cel] of a block."""
+    total = 0.0
+    for _, value in block:
+        total += value
+    return total / len(block)
+
+
+def _mean_s(block: History) -> float:
+    """Return the mean time [s] of a block."""
+    total_s = 0.0
+    for at_s, _ in block:
+        total_s += at_s
+    return total_s / len(block)
 
 
 def leapt_k(history: History, at_s: float, value: float, period_s: float) -> float | None:
     """Return how far a value lies from the mean of a minute ago [K], or None where that is no fault."""
     if not history:
         return None
-    mean_s, mean = _middle(history[: block_length(period_s)])
-    gap_s, moved = at_s - mean_s, value - mean
+    block = history[: block_length(period_s)]
+    moved = value - _mean_c(block)
+    if abs(moved) <= FIRST_LOOK_K:
+        return None
+    gap_s = at_s - _mean_s(block)
     return moved if abs(moved) > FIRST_LOOK_K * max(1.0, gap_s / (1.5 * limits.SOIL_STEP_SPAN_S)) else None
 
 
@@ -76,10 +86,12 @@ def drifted_k(history: History, period_s: float) -> float | None:
     length = block_length(period_s)
     if len(history) < 2 * length:
         return None
-    (old_s, old), (new_s, new) = _middle(history[:length]), _middle(history[-length:])
-    span_s, moved = new_s - old_s, new - old
-    allowed = limits.SOIL_STEP_K * max(1.0, span_s / limits.SOIL_STEP_SPAN_S)
-    return moved if abs(moved) > allowed else None
+    old, new = history[:length], history[-length:]
+    moved = _mean_c(new) - _mean_c(old)
+    if abs(moved) <= limits.SOIL_STEP_K:
+        return None
+    span_s = _mean_s(new) - _mean_s(old)
+    return moved if abs(moved) > limits.SOIL_STEP_K * max(1.0, span_s / limits.SOIL_STEP_SPAN_S) else None
 
 
 def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s: float) -> float:

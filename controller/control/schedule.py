@@ -3,8 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo
+
+DAY_MS = 86_400_000
 
 
 class ScheduleError(ValueError):
@@ -96,6 +99,26 @@ def asked_c(dated: Sequence[Dated], at_ms: int) -> float | None:
     if before is None or elapsed_s >= now.ramp_s:
         return now.set_point_c
     return before + (now.set_point_c - before) * elapsed_s / now.ramp_s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Schedule:
+    """One enclosure's entries, each a start, a set point [Cel] or "off", and a ramp [h].
+
+    It equals itself alone: what was laid out of it is found again without comparing entries at every tick.
+    """
+
+    entries: tuple[tuple[Start, float | Literal["off"], float], ...]
+    zone: ZoneInfo
+
+    def asked_c(self, at_ms: int) -> float | None:
+        """Return the set point [Cel] at an instant [ms UTC], or None where no heat is asked for."""
+        return asked_c(_laid_out(self, at_ms // DAY_MS), at_ms)
+
+
+@lru_cache(maxsize=8192)  # once a day for every enclosure
+def _laid_out(schedule: Schedule, day: int) -> tuple[Dated, ...]:
+    return unroll(schedule.entries, schedule.zone, day * DAY_MS)
 
 
 def toward(working_c: float | None, asked: float, start_c: float, ramp_k_per_h: float, elapsed_s: float) -> float:

@@ -1,5 +1,6 @@
 """The real tick against a simulated enclosure, on a manual clock: the door for every claim about control."""
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -76,7 +77,7 @@ class Run:
         # A plant's thermometers may be perfect; a trembling of the fourth digit keeps them from looking stuck.
         tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < self.tick_s else 0.0
         name = self.plan.name
-        mono_s, utc_ms = now
+        mono_s, utc_ms = now.mono_s, now.utc_ms
         readings = [Reading(name, probe, value + tremble, utc_ms, utc_ms, mono_s) for probe, value in values.items()]
         amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
         report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
@@ -152,7 +153,7 @@ def _rehearsal(enclosure: Enclosure, plan: Plan, forecast: Outlook | Forecaster 
 
 
 def _note(trace: Trace, ticked: Ticked, air: str | None) -> None:
-    state, missing = ticked.state, float("nan")
+    state, missing = ticked.state, math.nan
     trace.at_s.append(ticked.now.mono_s)
     trace.set_point_c.append(missing if state.asked_c is None else state.asked_c)
     trace.soil_c.append(missing if state.soil_c is None else state.soil_c)

@@ -70,7 +70,9 @@ class ProbeBank:
                 self._soil.append((name, *column.place(-(site.height_m or 0.0))))
             elif site.quantity is Quantity.AIR:
                 self._air.append((name, min(max((site.height_m or 0.0) / ridge_m, 0.0), 1.0) - 0.5))
-        self._rest = [n for n, s in self._sites.items() if s.quantity in LAG_S and n not in self._located()]
+        self._rest = [
+            (n, s.quantity) for n, s in self._sites.items() if s.quantity in LAG_S and n not in self._located()
+        ]
         self._noisy = {n for n, s in self._sites.items() if s.quantity in TEMPERATURES}
         self._noise_k = noise_k
         draw = random.Random(seed)
@@ -98,28 +100,27 @@ class ProbeBank:
         for name, place in self._air:
             old = lagged[name]
             lagged[name] = old + share * (felt.air_c + place * felt.tilt_k - old)
-        for name in self._rest:
-            quantity = self._sites[name].quantity
+        for name, quantity in self._rest:
             lagged[name] += creep[quantity] * (_truth(quantity, felt) - lagged[name])
 
     def _settle(self, felt: Felt) -> dict[str, float]:
         celsius = self._column.celsius
         self.lagged = {n: w * celsius[low] + (1.0 - w) * celsius[high] for n, low, high, w in self._soil}
         self.lagged |= {name: felt.air_c + place * felt.tilt_k for name, place in self._air}
-        self.lagged |= {name: _truth(self._sites[name].quantity, felt) for name in self._rest}
+        self.lagged |= {name: _truth(quantity, felt) for name, quantity in self._rest}
         return self.lagged
 
     def read(self, felt: Felt) -> dict[str, float]:
         """Return one reading per probe; each reading uses up noise, so two readings differ."""
         readings: dict[str, float] = {}
-        noise, place = self._noise, self._next
+        lagged, noise_k, noise, place = self.lagged, self._noise_k, self._noise, self._next
         for name, site in self._sites.items():
             if name in self._noisy:
-                raw = self.lagged[name] + self._noise_k * noise[place]
+                raw = lagged[name] + noise_k * noise[place]
                 readings[name] = round(raw / STEP_K) * STEP_K
                 place = place + 1 if place + 1 < _NOISES else 0
             elif site.quantity is Quantity.HUMIDITY:
-                raw = self.lagged[name] + HUMIDITY_NOISE_PCT * (noise[place] if self._noise_k else 0.0)
+                raw = lagged[name] + HUMIDITY_NOISE_PCT * (noise[place] if noise_k else 0.0)
                 readings[name] = min(max(raw, 0.0), 100.0)
                 place = place + 1 if place + 1 < _NOISES else 0
             else:

@@ -22,7 +22,7 @@ PERMISSIVES: dict[str, tuple[str, str]] = {
     "_journal": (CORE, "d01"), "_broker": (CORE, "b01"), "_node": (CORE, "r06"), "_node_obeys": (SLOW, "n07"),
     "_same_limits": (SLOW, "n08"), "_pairs_agree": (SLOW, "p12"), "_nobody_at_work": (SLOW, "o06"),
     "_chain_holds": (SLOW, "d04"), "_probes": (CORE, "p29"), "_no_over_limit": (HOT, "hot_surface"),
-    "_air_cool": (CORE, "e02"), "_after_reset": (CORE, "o02"),
+    "_air_cool": (CORE, "e02"), "_after_reset": (CORE, "o02"), "_right_way": (CORE, "c09"),
 }  # fmt: skip
 ALERTS: dict[str, tuple[str, str]] = {
     "_probe": (SLOW, "p10 or p24 or p27"), "_air": (SLOW, "e02"), "_node": (SLOW, "silent_node"),

@@ -58,7 +58,7 @@ def test_the_template_of_init_is_sound(tmp_path: Path) -> None:
     assert settings.store.folder == tmp_path / "soilward-data"
     assert settings.enclosure[0].heater.key_file == tmp_path / "keys" / "tunnel.key"
     plan = plan_for(settings, settings.enclosure[0])
-    assert [value for _, value, _ in plan.entries] == [12.0, 16.0, "off"]
+    assert [value for _, value, _ in plan.schedule.entries] == [12.0, 16.0, "off"]
 
 
 @pytest.mark.parametrize("commented", ["soil_trip = 38.0", 'pointer = "/temperature"', 'protocol = "5"'])
