@@ -43,8 +43,8 @@ from controller.wire.session import window
 
 COLLECTED = 20_000, 10, 100
 """Objects more until the youngest are looked through, and rounds until the older ones are. Whatever runs makes nothing
-that needs collecting (measured), but looking through the states of a thousand enclosures, and through what waits for the
-disk, took up to 20 ms each time."""
+that needs collecting (measured), but to look through the states of a thousand enclosures, and through what waits for
+the disk, took up to 20 ms each time."""
 STOPPING = Order(False, False, "the controller is stopping")
 HANDS_OVER_S = 0.0005
 """[s] after which a busy thread lets another run. It is the network thread that sends what the loop has published: with
