@@ -4,6 +4,7 @@ import json
 import logging
 import os
 from collections import Counter, defaultdict
+from collections.abc import Iterable
 from pathlib import Path
 
 from controller.clock import Moment
@@ -22,20 +23,20 @@ class Figures:
 
     FILE = "figures.json"
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, names: Iterable[str]) -> None:
         self._file = folder / self.FILE
         self._told_s = float("-inf")
         self._ticks = Durations()
         self._readings: defaultdict[str, Counter[str]] = defaultdict(Counter)
-        self._renewals: Counter[str] = Counter()
+        self._renewals = Counter(dict.fromkeys(names, 0))
 
     def saw(self, name: str, decision: Decision, took_s: float) -> None:
         """Count one enclosure's tick: how long it took with all that followed from it, and what it decided."""
         self._ticks.take(took_s)
-        grades = self._readings[name]
         for _, judged in decision.judged:
-            grades[judged.grade.value] += 1
-        self._renewals[name] += decision.send and decision.order.on
+            self._readings[name][judged.grade.value] += 1
+        if decision.send and decision.order.on:
+            self._renewals[name] += 1
 
     def look(self, now: Moment, writer: Writer, inbox_depth: int, late: Durations) -> None:
         """Leave the figures in the file when it is time; a disk that takes none costs figures and nothing else."""

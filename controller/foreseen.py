@@ -52,4 +52,5 @@ class Foreseen:
 
     def plan(self, name: str, now: Moment) -> Foresight | None:
         """Return the plan that holds now, or None."""
-        return plan_at(self._known.get(name, ()), now.utc_ms)
+        known = self._known.get(name)
+        return plan_at(known, now.utc_ms) if known else None

@@ -55,7 +55,7 @@ class Memory:
 
     def note(self, before: Standing, after: Standing, now_s: float) -> None:
         """Take note of what became of an enclosure's standing orders."""
-        if after == before:
+        if after is before or after == before:
             return
         if replace(before, closings=after.closings) != after:
             self._changed = True

@@ -42,9 +42,10 @@ from controller.wire.reader_test import ReaderTest
 from controller.wire.relays import Relays
 from controller.wire.session import window
 
-COLLECTED = 2000, 10, 100
-"""Objects more until the youngest are looked through, and rounds until the older ones are. All that waits for the disk
-is among the oldest: while a node caught up, they held everything up for 20 ms every 5 s (measured)."""
+COLLECTED = 20_000, 10, 100
+"""Objects more until the youngest are looked through, and rounds until the older ones are. Whatever runs makes nothing
+that needs collecting (measured), but to look through the states of a thousand enclosures, and through what waits for
+the disk, took up to 20 ms each time."""
 STOPPING = Order(False, False, "the controller is stopping")
 HANDS_OVER_S = 0.0005
 """[s] after which a busy thread lets another run. It is the network thread that sends what the loop has published: with
@@ -79,7 +80,7 @@ class Controller:
         self.writer = writer_of(settings, clock)
         if aside is not None:
             self.writer.tell_damage(aside)
-        self._figures = Figures(folder)
+        self._figures = Figures(folder, self.keepers)
         self.routing = Routing(settings)
         topics = self.routing.probe_topics, self.routing.state_topics
         self.inbox = Inbox(settings, f"soilward-{identity}", *topics, clock, recalled=receipts_lately(folder))

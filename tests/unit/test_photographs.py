@@ -93,7 +93,7 @@ def test_a_photograph_says_enough_for_a_remark(client: TestClient) -> None:
     text = client.get("/plants/1").text
     assert "Photograph <small>by local</small>" in text
     assert 'alt="L1 &lt;b&gt;, Fri 27 Feb: photograph"' in text
-    assert 'alt="L1 &lt;b&gt;, yesterday: 15 % of the shoots damaged, tips black"' in text
+    assert 'alt="L1 &lt;b&gt;, yesterday: 15\N{NO-BREAK SPACE}% of the shoots damaged, tips black"' in text
 
 
 def test_a_form_without_a_photograph_is_what_it_was(site: ApiSite, client: TestClient) -> None:
