@@ -48,8 +48,8 @@ def look_ahead(by: Linear, state: Array, outside_c: Array, light_w_m2: Array, se
     steps = len(outside_c)
     free_c = by.through(state, np.column_stack([outside_c, light_w_m2, np.zeros(steps)]))
     lift = toeplitz(by.rise_k(steps), np.zeros(steps))
-    # Soil that is too warm of itself is refused heat by the loop; heat that came before makes it warmer still.
-    refused = free_c[:-1] > set_point_c + STORED_WARM_K
+    # Soil that is still too warm of itself when a step ends is refused heat by the loop all through it.
+    refused = free_c[1:] > set_point_c + STORED_WARM_K
     prices = _Prices(by.hold_per_k(), UNEVEN_IS_DEAR * by.to_air)
     duty = _cheapest(lift, free_c[1:], set_point_c, np.where(refused, 0.0, most), prices)
     return Ahead(duty, free_c + np.concatenate([[0.0], lift @ duty]))

@@ -119,14 +119,15 @@ def test_an_air_heater_is_not_put_out_for_what_little_less_is_needed() -> None:
 
 
 def test_no_heat_is_planned_for_soil_that_is_too_warm_for_the_loop_to_heat_it() -> None:
-    """Soil 4 K above its set point before a bitter night: heat is planned from when it would be 2.75 K above."""
+    """Soil 4 K above its set point before a bitter night: heat from the half hour on that brings it down to 2.75 K."""
     state = np.array([22.0, 22.0, 17.0, 0.0, 0.0])
     bitter = np.full(STEPS, -16.0)
     found = look_ahead(BY, state, bitter, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
     assert found.soil_c[0] == 22.0
     begins = int(np.argmax(found.duty > 0.0))
-    assert begins > 0
-    assert found.soil_c[begins] <= 18.0 + 2.75 < found.soil_c[begins - 1]
+    assert begins > 1
+    assert found.soil_c[begins] > 18.0 + 2.75
+    assert BY.through(state, np.column_stack([bitter, np.zeros((STEPS, 2))]))[begins + 1] <= 18.0 + 2.75
 
 
 def test_predicting_and_correcting_at_once_is_doing_one_after_the_other() -> None:
