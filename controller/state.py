@@ -144,9 +144,6 @@ class Response:
         return _copy_response(self)
 
 
-_copy_response = copier(Response)
-
-
 class Inputs(NamedTuple):
     """What came since the last tick, and how the shell fares.
 
@@ -253,4 +250,4 @@ class State:
         return "the node let go by itself" if self.order.on else self.order.because
 
 
-_copy_state = copier(State)
+_copy_response, _copy_state = copier(Response), copier(State)
