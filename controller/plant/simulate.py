@@ -68,6 +68,7 @@ class Run:
         self.on = False
         self.armed = False
         self.foresight: Foresight | None = None
+        self._exact = {name for name, watch in plan.watches.items() if watch.quantity is Quantity.CONTACT}
 
     def once(self, requests: tuple[Request, ...] = ()) -> Ticked:
         """Advance the plant by one tick, read its probes, and decide."""
@@ -78,7 +79,10 @@ class Run:
         tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < self.tick_s else 0.0
         name = self.plan.name
         mono_s, utc_ms = now.mono_s, now.utc_ms
-        readings = [Reading(name, probe, value + tremble, utc_ms, utc_ms, mono_s) for probe, value in values.items()]
+        readings = [
+            Reading(name, probe, value if probe in self._exact else value + tremble, utc_ms, utc_ms, mono_s)
+            for probe, value in values.items()
+        ]
         amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
         report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
         self.state, decision = tick.step(

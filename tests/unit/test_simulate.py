@@ -7,10 +7,13 @@ from typing import Any
 
 import pytest
 
+from controller.enclosure_settings import ProbeSettings
 from controller.plant.from_settings import plant_of
-from controller.plant.simulate import Trace, simulate
+from controller.plant.simulate import Ticked, Trace, simulate
 from controller.plant.weather import SpringWeather
+from controller.probe import Quantity
 from controller.settings import Settings
+from controller.status import Grade
 
 START = datetime(2026, 3, 10, 18, tzinfo=UTC)
 START_MS = round(START.timestamp() * 1000)
@@ -123,3 +126,17 @@ def test_heat_warms_the_soil() -> None:
     trace = simulate(site(), "larch", Bucket(soil_c=10.0), START, DAY_S)
     assert trace.soil_c[-1] > trace.soil_c[0] + 3.0
     assert trace.duty[360] > trace.duty[-1]
+
+
+def test_a_simulated_contact_is_open_or_closed_and_nothing_between() -> None:
+    """What keeps thermometers from looking stuck is not for it: the controller would refuse it."""
+    settings = site()
+    larch = settings.enclosure[0]
+    contact = ProbeSettings(name="k1", quantity=Quantity.CONTACT)
+    larch = larch.model_copy(update={"probe": (*larch.probe, contact)})
+    plant = plant_of(larch, SpringWeather(7, 46.2, 8.4, START_MS), START_MS)
+    ticks: list[Ticked] = []
+    simulate(settings, larch, plant, START, DAY_S / 2, foresight=False, heard=ticks.append)
+    told = [each for ticked in ticks for each in ticked.decision.judged if each[0].probe == "k1"]
+    assert {reading.value for reading, _ in told} == {0.0, 1.0}
+    assert {judged.grade for _, judged in told} == {Grade.GOOD}
