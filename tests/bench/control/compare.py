@@ -49,7 +49,7 @@ CLOSE, FAR = 0.03, 0.3
 """Parts of a target: a run so close counts as being there, and energy is carried on from it in a straight line; between
 runs, one may lie so far."""
 
-MORE_RUNS = 2
+MORE_RUNS = 4
 """So many runs more where a target is still further from them than that."""
 
 FOLLOWS_COLDER, FOLLOWS_WARMER, FOLLOWS = 0.8, 0.5, (0.3, 1.5)
