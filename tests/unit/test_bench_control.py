@@ -188,10 +188,10 @@ def test_energy_is_carried_on_in_a_straight_line_to_a_target_that_a_run_lies_at(
 
 
 def test_more_runs_are_made_where_no_run_lies_near_a_target() -> None:
-    """With three allowed, a controller whose soil promised far more takes five; one whose runs lie near takes three."""
+    """With three allowed, one whose soil promised far more takes seven; one whose runs lie near takes three."""
     far = curve(lambda bias_k: made_up(400.0 * math.exp(-bias_k), 50.0 + 4.0 * bias_k, 20.0), (1.0, 0.5), 3)
     near = curve(lambda bias_k: made_up(40.0 * math.exp(-bias_k), 50.0), (33.0, 22.0), 3)
-    assert len(far.runs) == 5
+    assert len(far.runs) == 7
     assert len(near.runs) == 3
 
 
