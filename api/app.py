@@ -95,17 +95,8 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
             await asyncio.to_thread(own_live.stop)
             state.close()
 
-    app = FastAPI(
-        title="Soilward",
-        version="1.0",
-        description=_ABOUT,
-        lifespan=running,
-        docs_url=None,
-        redoc_url=None,
-        responses=problem.ANY_OTHER,
-    )
+    app = problem.application("Soilward", _ABOUT, running)
     app.state.soilward = state
-    problem.install(app)
     app.add_middleware(Paced, clock=clock)
     app.add_middleware(Guarded)
     modules = (

@@ -2,7 +2,8 @@
 
 import logging
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextlib import AbstractAsyncContextManager
 from typing import Any, cast
 from urllib.parse import quote
 
@@ -59,13 +60,23 @@ def problem(status: int, detail: str, headers: Mapping[str, str] | None = None, 
     return JSONResponse(body, status, headers=dict(headers or {}), media_type=MEDIA_TYPE)
 
 
-def install(app: FastAPI) -> None:
-    """Give every error of `app` this one shape."""
+def application(title: str, about: str, lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]]) -> FastAPI:
+    """Return an application every one of whose errors has this one shape, and is described so."""
+    app = FastAPI(
+        title=title,
+        version="1.0",
+        description=about,
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        responses=ANY_OTHER,
+    )
     app.add_exception_handler(HTTPException, _on_http)
     app.add_exception_handler(RequestValidationError, _on_validation)
     app.add_exception_handler(StoreError, _on_store)
     app.add_exception_handler(sqlite3.DatabaseError, _on_store)
     app.add_exception_handler(Exception, _on_anything)
+    return app
 
 
 def example(status: int, detail: str) -> dict[int | str, dict[str, Any]]:

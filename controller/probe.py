@@ -35,7 +35,7 @@ TEMPERATURES = frozenset(q for q, unit in SI_UNIT.items() if unit == "Cel")
 
 @dataclass(slots=True)
 class Reading:
-    """One value from one probe; a tuple, for it is made in a quarter of a frozen dataclass's time.
+    """One value from one probe.
 
     Parameters
     ----------

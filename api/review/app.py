@@ -88,17 +88,8 @@ def create_review(settings: ReviewSettings, clock: Clock | None = None) -> FastA
         yield
         state.season.close()
 
-    app = FastAPI(
-        title="Soilward review",
-        version="1.0",
-        description=_ABOUT,
-        lifespan=running,
-        docs_url=None,
-        redoc_url=None,
-        responses=problem.ANY_OTHER,
-    )
+    app = problem.application("Soilward review", _ABOUT, running)
     app.state.soilward = state
-    problem.install(app)
     app.add_exception_handler(KeptError, _on_kept)
     app.add_middleware(Paced, clock=state.clock)
     app.add_middleware(Guarded)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 LATELY_MS = 120_000
 """[ms] Receipts so much older than the newest are of no use: their messages were acknowledged long ago, as the next
-commit comes within 20 s; and their numbers may be another message's by now. Source: engineering judgement."""
+commit comes within half a minute; and their numbers may be another message's by now. Source: engineering judgement."""
 _FORM = struct.Struct("<HI")
 
 
