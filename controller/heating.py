@@ -20,6 +20,8 @@ FORGET_AFTER_S = 600.0
 TOO_WARM_K, STORED_WARM_K = 2.0, 2.75
 """[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09). The second
 holds for a plan's heat alone, stored before a night beyond the heater. Source: engineering judgement."""
+ANSWERED_K = 0.05
+"""[K] A set point that moves so far from one tick to the next is somebody's word, no ramp: it is answered at once."""
 FOLLOWS_S = 3600.0
 """[s] lag of the integral behind a plan that is followed. Source: engineering judgement."""
 
@@ -64,6 +66,7 @@ def asked(plan: Plan, standing: Standing, now: Moment) -> tuple[float | None, st
 def control(plan: Plan, state: State, now: Moment) -> bool:
     """Return whether control wants heat at this instant."""
     state.soil_c = soil_c = _soil(plan, state, now)
+    asked_before_c = state.asked_c
     state.asked_c, state.asked_by = asked(plan, state.standing, now)
     if state.asked_c is not None and state.foresight is not None:
         state.asked_c = min(state.asked_c, ground.highest_c(plan, state.foresight))
@@ -73,22 +76,40 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     if soil_c is None or any(each.name != permits.RIGHT_WAY.name for each in state.lost):
         _wait(state, now)
         return False
-    if state.controlled_s is None or now.mono_s - state.controlled_s >= CONTROL_PERIOD_S:
+    if _is_due(plan, state, asked_before_c, soil_c, now):
         _new_duty(plan, state, soil_c, state.asked_c, now)
-    if state.working_c is not None and soil_c > _warmest_c(plan, state, state.working_c):
+    if _is_too_warm(plan, state, soil_c):
         # Weather's share and the rest of a window are no reason to heat soil that the sun has warmed.
         state.duty, state.cycle = 0.0, None
         return False
-    state.cycle, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s, _into_window_s(plan, now))
+    into_s = _into_window_s(plan, now) if _begins(state, now) else 0.0
+    state.cycle, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s, into_s)
     rested = state.order.on or now.mono_s - state.opened_s >= plan.times.least_off_s
     # A lease that lapsed has opened the contact too: it rests as long as after an opening of ours (hazard R10).
     return wanted and rested and now.mono_s - state.lapsed_s >= plan.times.least_off_s
 
 
-def _warmest_c(plan: Plan, state: State, working_c: float) -> float:
-    """Return the soil [Cel] above which there is no heat."""
+def _is_due(plan: Plan, state: State, asked_before_c: float | None, soil_c: float, now: Moment) -> bool:
+    """Whether the duty is to be computed: now and then, at another set point, and as a window begins, which takes it."""
+    if state.controlled_s is None or asked_before_c is None or state.asked_c is None:
+        return True
+    since_s = now.mono_s - state.controlled_s
+    if since_s >= CONTROL_PERIOD_S or abs(state.asked_c - asked_before_c) > ANSWERED_K:
+        return True
+    return _begins(state, now) and since_s > 0.0 and not _is_too_warm(plan, state, soil_c)
+
+
+def _begins(state: State, now: Moment) -> bool:
+    """Whether a window is to begin."""
+    return state.cycle is None or now.mono_s >= state.cycle.ends_s
+
+
+def _is_too_warm(plan: Plan, state: State, soil_c: float) -> bool:
+    """Whether the soil is so warm that there is no heat, whatever the duty."""
+    if state.working_c is None:
+        return False
     most_k = STORED_WARM_K if state.planned and state.duty > 0.0 else TOO_WARM_K
-    return min(working_c + most_k, plan.warmest_c)
+    return soil_c > min(state.working_c + most_k, plan.warmest_c)
 
 
 def _into_window_s(plan: Plan, now: Moment) -> float:

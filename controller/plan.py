@@ -20,8 +20,9 @@ from controller.safety import limits
 from controller.safety.interlock import Permissive, held
 from controller.settings import Settings
 
-CONTROL_PERIOD_S = 10.0
-"""[s] How often the duty is computed; soil answers in hours."""
+CONTROL_PERIOD_S = 30.0
+"""[s] How often the duty is computed, and heat compared with warmth. Soil answers in hours; a window of half an hour
+takes a duty of its own instant. Source: engineering judgement."""
 SHY_OF_TRIP_K = 1.0
 """[K] No soil is heated so near its trip, which settings may have lowered: what a cable still holds must not latch.
 Source: engineering judgement."""

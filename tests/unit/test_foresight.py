@@ -6,6 +6,7 @@ import pytest
 
 from controller.control.foresight import Foresight, planned_duty
 from controller.foreseen import plan_at
+from controller.plan import CONTROL_PERIOD_S
 from tests.core_site import AIR, NIGHT_MS, SOIL, Bed, plan_of
 
 START_MS = 1_772_409_600_000
@@ -118,4 +119,4 @@ def test_the_rest_of_a_window_is_no_stored_heat() -> None:
             PLAN, starts_ms=bed.now.utc_ms, duty=(0.0,) * 3, soil_c=(22.1,) * 4, set_point_c=(20.0,) * 3
         )
     }
-    assert not bed.run(12).on
+    assert not bed.run(round(CONTROL_PERIOD_S) + 2).on
