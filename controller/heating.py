@@ -90,7 +90,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
 
 
 def _is_due(plan: Plan, state: State, asked_before_c: float | None, soil_c: float, now: Moment) -> bool:
-    """Whether the duty is to be computed: now and then, at another set point, and as a window begins, which takes it."""
+    """Whether the duty is to be computed: now and then, at another set point, and for a window that begins."""
     if state.controlled_s is None or asked_before_c is None or state.asked_c is None:
         return True
     since_s = now.mono_s - state.controlled_s
@@ -109,7 +109,7 @@ def _is_too_warm(plan: Plan, state: State, soil_c: float) -> bool:
     if state.working_c is None:
         return False
     most_k = STORED_WARM_K if state.planned and state.duty > 0.0 else TOO_WARM_K
-    return soil_c > min(state.working_c + most_k, plan.warmest_c)
+    return soil_c > state.working_c + most_k or soil_c > plan.warmest_c
 
 
 def _into_window_s(plan: Plan, now: Moment) -> float:

@@ -9,7 +9,7 @@ from controller.plan import Plan
 from controller.plant.construction import HeaterKind
 from controller.plausibility import STUCK, judge
 from controller.probe import Reading
-from controller.probe_state import Judged, ProbeState, Watch
+from controller.probe_state import Judged, ProbeState, Watch, copied
 from controller.safety import limits
 from controller.state import NEVER, Inputs, State
 from controller.store.journal import Entry
@@ -31,11 +31,12 @@ def after_gap(plan: Plan, state: State, inputs: Inputs, now: Moment) -> None:
 def take_reports(state: State, inputs: Inputs, now: Moment) -> None:
     """Take what the node says of its contacts, and count each closing."""
     for report in inputs.reports:
-        changed = state.node is None or state.node.on != report.on
-        off_long = now.mono_s - max(state.heat_s, state.began_s) > limits.LONGEST_LEASE_S and not state.order.on
-        if state.node is not None and report.drops > state.node.drops:
+        before = state.node
+        changed = before is None or before.on != report.on
+        off_long = not state.order.on and now.mono_s - max(state.heat_s, state.began_s) > limits.LONGEST_LEASE_S
+        if before is not None and report.drops > before.drops:
             state.lapsed_s = report.arrived_s
-        state.watch = node_watch.heard(state.watch, state.node, report, off_long)
+        state.watch = node_watch.heard(state.watch, before, report, off_long)
         state.node = report
         if changed:
             state.contact_since_ms = report.arrived_ms
@@ -51,10 +52,11 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
     if not inputs.readings:
         return ()
     probes, judged, over = dict(state.probes), [], dict[str, float]()
+    watches, resumed_s = plan.watches, inputs.resumed_s
     for reading in inputs.readings:
         name = reading.probe
-        watch = plan.watches[name]
-        verdict = judge(watch, probes[name], reading, inputs.resumed_s)
+        watch = watches[name]
+        verdict = judge(watch, probes[name], reading, resumed_s)
         probes[name] = probe = verdict.state
         judged.append((reading, verdict))
         if watch.is_air and reading.value >= plan.air_no_heat_c and probe.compared_s == reading.arrived_s:
@@ -69,7 +71,7 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
 
 def _keep_over(probes: dict[str, ProbeState], name: str, value: float) -> None:
     """A sample over its limit counts for this tick, whatever the same probe has said since the last one."""
-    probe = probes[name] = probes[name].copy()
+    probe = probes[name] = copied(probes[name])
     probe.over_highest = value
     if not probe.over:
         probe.over, probe.over_value = True, value
@@ -85,7 +87,7 @@ def mark_frozen(plan: Plan, state: State, inputs: Inputs, now: Moment) -> None:
         return  # only by saying the same once more does a probe show that it is stuck
     for each in plan.warmed:
         if _is_stuck(plan, state, each):
-            stuck = state.probes[each.name].copy()
+            stuck = copied(state.probes[each.name])
             stuck.frozen, stuck.reason = True, STUCK
             state.probes = {**state.probes, each.name: stuck}
 

@@ -1,7 +1,6 @@
 """What the controller makes of a node's reports: does it obey, does its clock run, has it found a fault? Pure."""
 
 from dataclasses import replace
-from operator import itemgetter
 
 from controller.safety import limits
 from controller.safety.node_fault import WORDS, NodeFault
@@ -45,7 +44,7 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     lateness = (*kept[first:], entry)
     unheard = None if watch.unheard is not None and report.seq >= watch.unheard[0] else watch.unheard
     flows = ordered_off and not report.on and report.amps is not None and report.amps > NO_CURRENT_A
-    affronts = sum([count for reason, count in report.refused if reason in AFFRONTS])
+    affronts = sum([count for reason, count in report.refused if reason in AFFRONTS]) if report.refused else 0
     # The first report only tells how many there were before we came.
     risen = before is not None and not rebooted and affronts > watch.affronts
     return NodeWatch(
@@ -68,14 +67,21 @@ def clock_error(watch: NodeWatch) -> float | None:
     -----
     The promptest of the first three reports against the promptest of the last three.
     """
-    if len(watch.lateness) < 2 * LATELY:
+    lateness = watch.lateness
+    if len(lateness) < 2 * LATELY or lateness[-1][0] - lateness[0][0] < limits.NODE_CLOCK_SPAN_S:
         return None
-    first, last = watch.lateness[:LATELY], watch.lateness[-LATELY:]
-    then, since = min(first, key=itemgetter(1)), min(last, key=itemgetter(1))
+    then, since = _promptest(lateness[:LATELY]), _promptest(lateness[-LATELY:])
     span_s = since[0] - then[0]
-    if last[-1][0] - first[0][0] < limits.NODE_CLOCK_SPAN_S or span_s <= 0.0:
-        return None
-    return (since[1] - then[1]) / span_s
+    return None if span_s <= 0.0 else (since[1] - then[1]) / span_s
+
+
+def _promptest(reports: tuple[tuple[float, float], ...]) -> tuple[float, float]:
+    """Return the first of those that came least late."""
+    found = reports[0]
+    for each in reports:
+        if each[1] < found[1]:
+            found = each
+    return found
 
 
 def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWatch, list[Trip]]:

@@ -58,6 +58,8 @@ class Plan:
         Permissives that hold while one at least of these watches is heard and believed.
     warmest_c
         [Cel] above which soil is not heated: so near the lowest of its trips.
+    longest_gap_s
+        [s] A longer time between ticks means control was away.
     """
 
     name: str
@@ -89,6 +91,7 @@ class Plan:
     warmed: tuple[Watch, ...] = field(init=False)
     permitting: tuple[tuple[Permissive, tuple[Watch, ...]], ...] = field(init=False)
     warmest_c: float = field(init=False)
+    longest_gap_s: float = field(init=False)
 
     def __post_init__(self) -> None:
         watches = self.watches.values()
@@ -101,11 +104,7 @@ class Plan:
         object.__setattr__(self, "permitting", ((held("soil heard"), self.soil), *surfaces, *air))
         trips_c = [each.over - SHY_OF_TRIP_K for each in self.soil if each.over is not None]
         object.__setattr__(self, "warmest_c", min(trips_c, default=math.inf))
-
-    @property
-    def longest_gap_s(self) -> float:
-        """[s] A longer time between ticks means control was away."""
-        return max(limits.LONGEST_GAP_S, 3 * self.tick_s)
+        object.__setattr__(self, "longest_gap_s", max(limits.LONGEST_GAP_S, 3 * self.tick_s))
 
 
 def plan_for(settings: Settings, enclosure: Enclosure, tick_s: float = limits.TICK_S) -> Plan:

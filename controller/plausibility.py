@@ -5,16 +5,20 @@ here can hide a hot reading from a trip.
 """
 
 import math
+from typing import Final
 
 from controller import stamps
 from controller.probe import Reading
-from controller.probe_state import Judged, ProbeState, Watch
+from controller.probe_state import Judged, ProbeState, Watch, copied
 from controller.safety import limits
 from controller.status import Grade
 from controller.steadiness import LONGEST_STRIDE_S, drifted_k, half_steps, is_rough, leapt_k, remembered, roughness_k2
 
 TOO_OFTEN = 30
 """Readings refused as too soon within a minute that are worth an alert. Source: engineering judgement."""
+
+_GOOD: Final = (Grade.GOOD, "")
+"""What nearly every reading gets."""
 
 STUCK = "stuck: the same to the last digit for too long"
 
@@ -33,14 +37,14 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     resumed_s
         [s] when the broker session last began; unstamped messages right after it may have waited in a queue.
     """
-    state = before.copy()
+    state = copied(before)
     stamps.note(watch, state, reading)
     low, high = watch.possible
     value = reading.value
     if not low <= value <= high:
         return _refused(state, reading, f"{value:g} is outside the possible {low:g} to {high:g}")
     age_s, offset_s = stamps.age(state, reading)
-    taken_ms = reading.stamp_ms
+    taken_ms = reading.arrived_ms if reading.taken_ms is None else reading.taken_ms
     if age_s < -limits.FUTURE_STAMP_REFUSE_S:
         return _refused(state, reading, f"stamped {-age_s:.0f} s in the future")
     if taken_ms - reading.arrived_ms > limits.FUTURE_STAMP_MARK_S * 1000:
@@ -63,8 +67,11 @@ def _refused(state: ProbeState, reading: Reading, reason: str) -> Judged:
 
 def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> None:
     """Count samples over the limit, and measure the rise of air, before anything may doubt them."""
-    value, arrived_s = reading.value, reading.arrived_s
-    over = watch.over is not None and value >= watch.over
+    value, arrived_s, limit = reading.value, reading.arrived_s, watch.over
+    if limit is None and not watch.is_air:
+        state.over_value, state.compared_s = value, arrived_s
+        return
+    over = limit is not None and value >= limit
     count = state.over_count
     if state.over and not over and reading.taken_ms is not None and reading.taken_ms < state.over_ms:
         return
@@ -85,13 +92,16 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
 
 def _remember(watch: Watch, state: ProbeState, reading: Reading) -> tuple[tuple[float, float], ...]:
     """Return the values of a minute and a little more, the newest always among them."""
-    oldest_s = reading.arrived_s - SLOPE_SPAN_S - 2 * max(watch.period_s, RECENT_SPACING_S)
-    recent, first, end = state.recent, 0, len(state.recent)
+    arrived_s, period_s, recent = reading.arrived_s, watch.period_s, state.recent
+    oldest_s = arrived_s - SLOPE_SPAN_S - 2 * (period_s if period_s > RECENT_SPACING_S else RECENT_SPACING_S)
+    first, end = 0, len(recent)
     while first < end and recent[first][0] < oldest_s:
         first += 1
-    if end - first > 1 and reading.arrived_s - recent[-2][0] < max(watch.period_s / 4, RECENT_SPACING_S):
-        end -= 1
-    return (*recent[first:end], (reading.arrived_s, reading.value))
+    if end - first > 1:
+        apart_s = arrived_s - recent[-2][0]
+        if apart_s < RECENT_SPACING_S or apart_s < period_s / 4:
+            end -= 1
+    return (*recent[first:end], (arrived_s, reading.value))
 
 
 def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
@@ -144,7 +154,7 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
         return Grade.DOUBTED, STUCK
     if state.rough:
         return Grade.DOUBTED, f"varies by more than {limits.NOISIEST_K:g} K from one reading to the next"
-    return Grade.GOOD, ""
+    return _GOOD
 
 
 def _count_too_soon(state: ProbeState, now_s: float) -> None:
@@ -161,8 +171,8 @@ def _note_movement(watch: Watch, state: ProbeState, reading: Reading) -> None:
     pause_s = math.inf if earlier_s is None else arrived_s - earlier_s
     if earlier is not None and pause_s <= LONGEST_STRIDE_S and (watch.is_soil or watch.is_air):
         stride_k = value - earlier
-        state.roughness = roughness_k2(state.roughness, state.stride_k, stride_k, pause_s)
-        state.stride_k, state.rough = stride_k, is_rough(state.roughness, state.rough)
+        state.roughness = roughness = roughness_k2(state.roughness, state.stride_k, stride_k, pause_s)
+        state.stride_k, state.rough = stride_k, is_rough(roughness, state.rough)
     # A long silence shows nothing: one that says the same after it as before is not therefore stuck.
     if value != earlier or pause_s > limits.STALE_CAP_S:
         state.changed_s, state.frozen = arrived_s, False

@@ -124,10 +124,6 @@ class ProbeState:
     too_soon: int = 0
     hurried_s: float = float("-inf")
 
-    def copy(self) -> "ProbeState":
-        """Return a copy."""
-        return _copy(self)
-
     def steady_c(self, since_s: float) -> float | None:
         """Return the median of the last three values control may use, of those heard since [s]: one odd value changes
         nothing (hazard P21)."""
@@ -137,7 +133,8 @@ class ProbeState:
         return median(lately) if lately else self.value
 
 
-_copy = copier(ProbeState)
+copied = copier(ProbeState)
+"""Returns a copy."""
 
 
 @dataclass(slots=True)

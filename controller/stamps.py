@@ -26,17 +26,18 @@ def age(state: ProbeState, reading: Reading) -> tuple[float, float | None]:
     Two estimates: by the wall clocks, and by how this probe's stamps have lain before. The nearer to zero is
     taken, so a jump of either wall clock alone changes nothing (hazard T01).
     """
-    if reading.taken_ms is None:
-        return 0.0, state.offset_s
-    wall_s = (reading.arrived_ms - reading.taken_ms) / 1000
+    taken_ms, arrived_s, known_s = reading.taken_ms, reading.arrived_s, state.offset_s
+    if taken_ms is None:
+        return 0.0, known_s
+    wall_s = (reading.arrived_ms - taken_ms) / 1000
     if reading.arrived_ms < OLDEST_BELIEVABLE_MS:
         # Our own clock is lost (hazard T03): only how this probe's stamps have lain before can tell.
         wall_s = 0.0
-    offset_s = reading.arrived_s - reading.taken_ms / 1000
-    if state.offset_s is None or state.said_s is None:
+    offset_s = arrived_s - taken_ms / 1000
+    if known_s is None or state.said_s is None:
         return wall_s, offset_s
-    silent_s = reading.arrived_s - state.said_s
-    expected_s = state.offset_s + CLOCK_CREEP * silent_s if silent_s > 0.0 else state.offset_s
+    silent_s = arrived_s - state.said_s
+    expected_s = known_s + CLOCK_CREEP * silent_s if silent_s > 0.0 else known_s
     relative_s = offset_s - expected_s
     age_s = wall_s if abs(wall_s) <= abs(relative_s) else relative_s
     return age_s, expected_s if 0.0 < relative_s <= limits.STALE_CAP_S else offset_s

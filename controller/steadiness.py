@@ -102,9 +102,11 @@ def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s
     For noise alone, the product of two successive differences is minus its variance on average. A trend, or air that a
     heater warms and lets cool, goes on the way it went: there the product is positive.
     """
-    weight = min(1.0 / ROUGH_LEAST, max(0.0, elapsed_s) / ROUGH_SPAN_S)
+    weight = 1.0 / ROUGH_LEAST
+    if elapsed_s < ROUGH_SPAN_S / ROUGH_LEAST:
+        weight = 0.0 if elapsed_s < 0.0 else elapsed_s / ROUGH_SPAN_S
     product = -stride_k * next_stride_k
-    if abs(product) > ROUGH_CAP_K2:
+    if not -ROUGH_CAP_K2 <= product <= ROUGH_CAP_K2:
         product = math.copysign(ROUGH_CAP_K2, product)
     after = before + weight * (product - before)
     return after if after > 0.0 else 0.0

@@ -55,7 +55,7 @@ def duty_for(
     ValueError
         If an input is not finite: simple_pid would stay NaN for ever (trap table).
     """
-    if not all(map(math.isfinite, (set_point_c, soil_c, integral, elapsed_s, ahead))):
+    if not math.isfinite(set_point_c + soil_c + integral + elapsed_s + ahead):
         named = f"set point {set_point_c}, soil {soil_c}, integral {integral}, dt {elapsed_s}, ahead {ahead}"
         raise ValueError(f"{named}: not all finite")
     pid = PID(

@@ -184,10 +184,10 @@ class EnclosurePlant:
         """Return what probes feel; warm air gathers under the ridge, up to 5 K more than at the floor."""
         now = self._now
         warm_w = 0.0 if self._buried else self._power_w
-        tilt_k = min(1.5 * warm_w / (10.0 * self._ua_w_k) + 3.0 * now.ghi_w_m2 / 800.0, 5.0)
+        tilt_k = 1.5 * warm_w / (10.0 * self._ua_w_k) + 3.0 * now.ghi_w_m2 / 800.0
         return Felt(
             self.air.air_c,
-            tilt_k,
+            tilt_k if tilt_k < 5.0 else 5.0,
             now.outside_c,
             inside_humidity_pct(now, self.air.air_c, self.air.cover_c) if self._is_humidity_felt else math.nan,
             self.surface_c,

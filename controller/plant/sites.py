@@ -45,6 +45,17 @@ class Felt(NamedTuple):
     current_a: float
 
 
+_FELT = {
+    Quantity.OUTSIDE: Felt._fields.index("outside_c"),
+    Quantity.HUMIDITY: Felt._fields.index("humidity_pct"),
+    Quantity.HEATER_SURFACE: Felt._fields.index("surface_c"),
+    Quantity.LIGHT: Felt._fields.index("light_w_m2"),
+    Quantity.CURRENT: Felt._fields.index("current_a"),
+}
+"""Which of `Felt` a quantity is; light inside follows light outside."""
+_NOISY, _HUMID, _CLOSED = -1, -2, -3
+
+
 class ProbeBank:
     """All probes of one enclosure.
 
@@ -73,7 +84,7 @@ class ProbeBank:
         self._rest = [
             (n, s.quantity) for n, s in self._sites.items() if s.quantity in LAG_S and n not in self._located()
         ]
-        self._noisy = {n for n, s in self._sites.items() if s.quantity in TEMPERATURES}
+        self._ways = [(name, _way(site)) for name, site in self._sites.items()]
         self._noise_k = noise_k
         draw = random.Random(seed)
         self._noise = [draw.gauss(0.0, 1.0) for _ in range(_NOISES)]
@@ -88,43 +99,46 @@ class ProbeBank:
         """Let every lagging probe creep for `seconds` [s] towards what it feels; the first call settles it at once."""
         if seconds != self._seconds:
             self._seconds = seconds
-            self._creep = {q: 1.0 - math.exp(-seconds / lag_s) for q, lag_s in LAG_S.items()}
-        creep = self._creep
+            creep = {q: 1.0 - math.exp(-seconds / lag_s) for q, lag_s in LAG_S.items()}
+            self._in_soil, self._in_air = creep[Quantity.SOIL], creep[Quantity.AIR]
+            self._creep = [(name, _FELT[quantity], creep[quantity]) for name, quantity in self._rest]
         lagged = self.lagged or self._settle(felt)
-        celsius = self._column.celsius
-        share = creep[Quantity.SOIL]
+        celsius, share = self._column.celsius, self._in_soil
         for name, low, high, weight in self._soil:
             old = lagged[name]
             lagged[name] = old + share * (weight * celsius[low] + (1.0 - weight) * celsius[high] - old)
-        share = creep[Quantity.AIR]
+        air_c, tilt_k, share = felt.air_c, felt.tilt_k, self._in_air
         for name, place in self._air:
             old = lagged[name]
-            lagged[name] = old + share * (felt.air_c + place * felt.tilt_k - old)
-        for name, quantity in self._rest:
-            lagged[name] += creep[quantity] * (_truth(quantity, felt) - lagged[name])
+            lagged[name] = old + share * (air_c + place * tilt_k - old)
+        for name, at, share in self._creep:
+            old = lagged[name]
+            lagged[name] = old + share * (felt[at] - old)
 
     def _settle(self, felt: Felt) -> dict[str, float]:
         celsius = self._column.celsius
         self.lagged = {n: w * celsius[low] + (1.0 - w) * celsius[high] for n, low, high, w in self._soil}
         self.lagged |= {name: felt.air_c + place * felt.tilt_k for name, place in self._air}
-        self.lagged |= {name: _truth(quantity, felt) for name, quantity in self._rest}
+        self.lagged |= {name: felt[_FELT[quantity]] for name, quantity in self._rest}
         return self.lagged
 
     def read(self, felt: Felt) -> dict[str, float]:
         """Return one reading per probe; each reading uses up noise, so two readings differ."""
         readings: dict[str, float] = {}
         lagged, noise_k, noise, place = self.lagged, self._noise_k, self._noise, self._next
-        for name, site in self._sites.items():
-            if name in self._noisy:
+        for name, way in self._ways:
+            if way == _NOISY:
                 raw = lagged[name] + noise_k * noise[place]
                 readings[name] = round(raw / STEP_K) * STEP_K
                 place = place + 1 if place + 1 < _NOISES else 0
-            elif site.quantity is Quantity.HUMIDITY:
+            elif way == _HUMID:
                 raw = lagged[name] + HUMIDITY_NOISE_PCT * (noise[place] if noise_k else 0.0)
                 readings[name] = min(max(raw, 0.0), 100.0)
                 place = place + 1 if place + 1 < _NOISES else 0
+            elif way == _CLOSED:
+                readings[name] = 1.0 if felt.current_a > 0.0 else 0.0
             else:
-                readings[name] = _instant(site, felt)
+                readings[name] = felt[way]
         self._next = place
         return readings
 
@@ -137,15 +151,13 @@ class ProbeBank:
         self.lagged, self._next = dict(lagged), place
 
 
-def _truth(quantity: Quantity, felt: Felt) -> float:
-    if quantity is Quantity.OUTSIDE:
-        return felt.outside_c
-    return felt.humidity_pct if quantity is Quantity.HUMIDITY else felt.surface_c
-
-
-def _instant(site: Site, felt: Felt) -> float:
-    if site.quantity is Quantity.LIGHT:
-        return felt.light_w_m2 if site.height_m is None else felt.light_inside_w_m2
-    if site.quantity is Quantity.CURRENT:
-        return felt.current_a
-    return 1.0 if felt.current_a > 0.0 else 0.0
+def _way(site: Site) -> int:
+    """Return how a probe there makes a reading of what it feels: one of three ways, or which of `Felt` it says."""
+    if site.quantity in TEMPERATURES:
+        return _NOISY
+    if site.quantity is Quantity.HUMIDITY:
+        return _HUMID
+    if site.quantity is Quantity.CONTACT:
+        return _CLOSED
+    inside = site.quantity is Quantity.LIGHT and site.height_m is not None
+    return _FELT[site.quantity] + inside

@@ -6,6 +6,10 @@ from controller.safety.interlock import Permissive
 from controller.safety.lease import Order
 from controller.safety.trip import Trip
 
+_NOTHING_EXAMINED = Order(False, False, "nothing was examined")
+_NO_HEAT_WANTED = Order(False, True, "no heat wanted now")
+_HEAT = Order(True, True, "heat wanted and everything permits it")
+
 
 def decide(wanted: bool, armed: bool, permissives: Sequence[Permissive], trips: Sequence[Trip]) -> Order:
     """Return the order for the relay.
@@ -23,10 +27,10 @@ def decide(wanted: bool, armed: bool, permissives: Sequence[Permissive], trips: 
     if not armed:
         return Order(False, False, "not armed")
     if not permissives:
-        return Order(False, False, "nothing was examined")
+        return _NOTHING_EXAMINED
     for permissive in permissives:
         if not permissive.holds:
             return Order(False, False, permissive.detail)
     if not wanted:
-        return Order(False, True, "no heat wanted now")
-    return Order(True, True, "heat wanted and everything permits it")
+        return _NO_HEAT_WANTED
+    return _HEAT
