@@ -10,7 +10,7 @@ from controller.plan import Plan
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits
 from controller.safety.trip import TripKind
-from controller.state import NEVER, Inputs, State
+from controller.state import Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
 
 LEAKS_S = 3600.0
@@ -22,9 +22,8 @@ HURRY_REMEMBERED_S = 120.0
 
 def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
     """Yield every alert that stands now."""
-    for name, probe in state.probes.items():
-        if name not in state.usable or probe.half_steps >= HALF_STEPS_SURE or probe.hurried_s != NEVER:
-            yield from _probe(plan.watches[name], probe, state, now)
+    for name in state.odd:
+        yield from _probe(plan.watches[name], state.probes[name], state, now)
     for one, other in pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s):
         yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
     yield from _air(plan, state, now)
@@ -64,7 +63,7 @@ def _not_believed(watch: Watch, probe: ProbeState, state: State, now: Moment) ->
 
 def _air(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
     latched = any(each.kind in (TripKind.AIR_FIRE, TripKind.AIR_RISE) for each in state.standing.trips)
-    for watch in plan.air:
+    for watch in plan.air if state.is_hot else ():
         probe = state.probes[watch.name]
         if probe.over and not latched:
             detail = f"air at '{watch.name}' reads {probe.over_value:.1f} Cel: sun or fire, go and look"
