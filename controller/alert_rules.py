@@ -10,7 +10,7 @@ from controller.plan import Plan
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits
 from controller.safety.trip import TripKind
-from controller.state import NEVER, Inputs, State
+from controller.state import Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
 
 LEAKS_S = 3600.0
@@ -22,15 +22,19 @@ HURRY_REMEMBERED_S = 120.0
 
 def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
     """Yield every alert that stands now."""
-    for name, probe in state.probes.items():
-        if name not in state.usable or probe.half_steps >= HALF_STEPS_SURE or probe.hurried_s != NEVER:
-            yield from _probe(plan.watches[name], probe, state, now)
-    for one, other in pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s):
-        yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
-    yield from _air(plan, state, now)
+    for name in state.odd:
+        yield from _probe(plan.watches[name], state.probes[name], state, now)
+    if state.differing:
+        for one, other in pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s):
+            yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
+    if state.is_hot:
+        yield from _sun_or_fire(plan, state)
+    if now.mono_s - state.air_hot_s < limits.AIR_SETTLE_S:
+        yield Alert("hot-air", f"the air reached {plan.air_no_heat_c:.0f} Cel: open the vents")
     yield from _heat(state, now)
     yield from _cover_and_ground(plan, state, now)
-    yield from _node(plan, state, now)
+    if plan.node_reports:
+        yield from _node(state, now)
     yield from _upkeep(plan, state, inputs, now)
     for name, words in inputs.notes:
         yield Alert(name, words)
@@ -62,15 +66,13 @@ def _not_believed(watch: Watch, probe: ProbeState, state: State, now: Moment) ->
         yield Alert(f"probe:{watch.name}", f"{_who(watch)}: {probe.reason}")
 
 
-def _air(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
+def _sun_or_fire(plan: Plan, state: State) -> Iterator[Alert]:
     latched = any(each.kind in (TripKind.AIR_FIRE, TripKind.AIR_RISE) for each in state.standing.trips)
     for watch in plan.air:
         probe = state.probes[watch.name]
         if probe.over and not latched:
             detail = f"air at '{watch.name}' reads {probe.over_value:.1f} Cel: sun or fire, go and look"
             yield Alert("sun-or-fire", detail, urgent=True)
-    if now.mono_s - state.air_hot_s < limits.AIR_SETTLE_S:
-        yield Alert("hot-air", f"the air reached {plan.air_no_heat_c:.0f} Cel: open the vents")
 
 
 def _heat(state: State, now: Moment) -> Iterator[Alert]:
@@ -97,9 +99,7 @@ def _cover_and_ground(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
         yield Alert("soil-wet", f"{detail}. Touch nothing wet before the earth-fault breaker has been tried")
 
 
-def _node(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
-    if not plan.node_reports:
-        return
+def _node(state: State, now: Moment) -> Iterator[Alert]:
     heard_s = state.node.arrived_s if state.node is not None else state.began_s
     if now.mono_s - heard_s > limits.NODE_ALERT_S:
         yield Alert("node-quiet", "the relay node is silent: its contact is unknown; its lease has ended", urgent=True)
@@ -111,9 +111,10 @@ def _node(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
 
 
 def _upkeep(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:
-    late_days = requests.proof_late_days(plan, state.standing, now.utc_ms) if now.wall_is_believable else 0.0
-    if late_days > 0 and state.standing.proved_ms is not None:
-        yield Alert("proof-test", f"the proof test is {late_days:.0f} days overdue")
+    if state.standing.proved_ms is not None and now.wall_is_believable:
+        late_days = requests.proof_late_days(plan, state.standing, now.utc_ms)
+        if late_days > 0:
+            yield Alert("proof-test", f"the proof test is {late_days:.0f} days overdue")
     worn = state.standing.relay_closings / limits.RELAY_CLOSINGS
     if worn >= limits.RELAY_WORN_PART:
         yield Alert("relay-worn", f"the relay has closed {state.standing.relay_closings} times: replace it")

@@ -1,23 +1,50 @@
-"""What may be used of each probe now: worked out once a tick, for all who ask. Pure."""
+"""What may be used of each probe now: worked out when it may have changed, for all who ask. Pure."""
 
 from collections.abc import Iterable
 from math import fsum
 
 from controller.clock import Moment
 from controller.plan import Plan
-from controller.probe_state import Watch, fresh
+from controller.probe_state import ProbeState, Watch, fresh
 from controller.safety import limits
-from controller.state import State
+from controller.state import NEVER, State
+from controller.steadiness import HALF_STEPS_SURE
+
+HAIR_S = 1e-3
+"""[s] before the instant at which something may change, all is worked out anew: sums of seconds are rounded."""
 
 
-def usable_now(plan: Plan, state: State, now: Moment) -> dict[str, float]:
-    """Return by name what each fresh probe says now; a probe that is not fresh is not in it."""
-    found, at_s = {}, now.mono_s
+def listen(plan: Plan, before: State, state: State, now: Moment) -> None:
+    """Note what may be used of each probe now, and of which there is something to say.
+
+    While no probe speaks, this changes with time alone: till it may, what was noted stands.
+    """
+    spoke = state.probes is not before.probes or state.valid_from_s != before.valid_from_s
+    if not spoke and now.mono_s < before.heard_until_s:
+        return
+    usable, odd, is_hot = dict[str, float](), [], False
     for name, watch in plan.watches.items():
-        value = _value_at(state, watch, at_s)
+        probe, value = state.probes[name], _value_at(state, watch, now.mono_s)
         if value is not None:
-            found[name] = value
-    return found
+            usable[name] = value
+        if value is None or probe.half_steps >= HALF_STEPS_SURE or probe.hurried_s != NEVER:
+            odd.append(name)
+        if probe.over or probe.rise_count:
+            is_hot = True
+    state.usable, state.odd, state.is_hot = usable, tuple(odd), is_hot
+    state.heard_until_s = _stands_until_s(plan, state) if len(usable) == len(plan.watches) else NEVER
+
+
+def _stands_until_s(plan: Plan, state: State) -> float:
+    """Return till when [s] all probes stay as usable as they are: till one of the values that count is too old."""
+    return min([_oldest_s(state.probes[name]) + each.stale_after_s for name, each in plan.watches.items()]) - HAIR_S
+
+
+def _oldest_s(probe: ProbeState) -> float:
+    """Return when [s] the oldest came of the values that tell what a usable probe says (see `steady_c`)."""
+    if probe.believed:
+        return probe.believed[-3:][0][0]
+    return NEVER if probe.heard_s is None else probe.heard_s
 
 
 def _value_at(state: State, watch: Watch, mono_s: float) -> float | None:

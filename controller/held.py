@@ -35,9 +35,14 @@ class Held:
 
     def ready(self) -> list[Message]:
         """Give up, in order, the messages before the first that speaks to somebody not stepped since it came."""
-        found = []
-        while self._line and not any(self._waits(self._line[0][0], name) for name in self._line[0][2]):
-            found.append(self._line.popleft()[1])
+        found, line = list[Message](), self._line
+        while line:
+            number, message, names = line[0]
+            for name in names:
+                if self._waits(number, name):
+                    return found
+            found.append(message)
+            line.popleft()
         return found
 
     def lost(self, name: str) -> list[Message]:

@@ -13,7 +13,7 @@ from controller.report import status_of
 from controller.safety.lease import Order, Sent
 from controller.safety.trip import Trip, TripKind
 from controller.state import Inputs, NodeReport, State
-from controller.status import Grade
+from controller.status import Grade, Status
 from controller.store.journal import Entry
 from controller.store.readings import StoredReading
 from controller.store.requests import Request
@@ -71,7 +71,7 @@ class Keeper:
         self.state = fresh
         return enclosure.Decision(order, True, tuple(entries), ())
 
-    def news(self, now: Moment, epoch: int, refused: dict[str, int], last: dict[str, str]) -> dict[str, Any] | None:
+    def news(self, now: Moment, epoch: int, refused: dict[str, int], last: dict[str, str]) -> Status | None:
         """Return a status worth telling, as JSON gives it: changed, at most once a tick, and at least every 5 s."""
         if now.mono_s - self.told_s < LEAST_APART_S:
             return None

@@ -48,6 +48,8 @@ def _still_warm(plan: Plan, watch: Watch, probe: ProbeState) -> bool:
 
 def hot(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> None:
     """Latch what the temperatures call for."""
+    if not state.is_hot:
+        return
     heats = []
     for watch in (*plan.soil, *plan.surface, *plan.air):
         probe = state.probes[watch.name]

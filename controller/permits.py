@@ -126,7 +126,7 @@ def _why_not(watch: Watch, probe: ProbeState, state: State, now: Moment) -> str:
 
 
 def _no_over_limit(plan: Plan, state: State) -> Permissive:
-    for watch in plan.warmed:
+    for watch in plan.warmed if state.is_hot else ():
         probe = state.probes[watch.name]
         if probe.over and watch.over is not None:
             detail = (

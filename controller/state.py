@@ -188,6 +188,11 @@ class State:
         Those of `permissives` that do not hold.
     usable
         By probe, what control may use at this tick (see `hearing`); a probe that is not fresh is not in it.
+    is_hot, odd
+        Whether a probe of what the heater warms was over its limit, or rose too fast, when it last spoke; and the
+        probes of which an alert may speak.
+    heard_until_s
+        [s] until when these three stand while no probe speaks.
     steep
         By air probe, what is remembered to tell a rise that is not the heater's (see `steep`).
     """
@@ -195,6 +200,9 @@ class State:
     standing: Standing
     probes: dict[str, ProbeState]
     usable: Mapping[str, float] = field(default_factory=dict)
+    is_hot: bool = False
+    odd: tuple[str, ...] = ()
+    heard_until_s: float = NEVER
     node: NodeReport | None = None
     contact_since_ms: int | None = None
     integral: float = 0.0

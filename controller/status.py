@@ -1,9 +1,12 @@
-"""What is true now in one enclosure: the object the broker, the API and the pages all show."""
+"""What is true now in one enclosure: the object the broker, the API and the pages all show.
 
-from dataclasses import dataclass, field
+Its parts are JSON's own types, made as such: to make dataclasses first and JSON of them took as long as the tick that
+they tell of.
+"""
+
+from dataclasses import dataclass
 from enum import StrEnum
-
-from controller.safety.interlock import Permissive
+from typing import TypedDict
 
 
 class Grade(StrEnum):
@@ -15,8 +18,7 @@ class Grade(StrEnum):
     REFUSED = "refused"
 
 
-@dataclass(frozen=True, slots=True)
-class ProbeNow:
+class ProbeNow(TypedDict):
     """One probe's latest word. `age_s` counts from our receipt to the status's own time."""
 
     probe: str
@@ -30,8 +32,7 @@ class ProbeNow:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class TripNow:
+class TripNow(TypedDict):
     """A latched refusal. `cause_gone` tells whether a reset can succeed; `resets_24h` how often it was reset."""
 
     name: str
@@ -47,8 +48,16 @@ class TripNow:
     detail: str
 
 
-@dataclass(frozen=True, slots=True)
-class SetPointNow:
+class PermissiveNow(TypedDict):
+    """A condition for heat (see `controller.safety.interlock`)."""
+
+    name: str
+    holds: bool
+    detail: str
+    returns: str
+
+
+class SetPointNow(TypedDict):
     """`asked_c` is what a person or the schedule wants; `working_c` is where the ramp stands."""
 
     asked_c: float | None
@@ -57,8 +66,7 @@ class SetPointNow:
     until: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class HeatNow:
+class HeatNow(TypedDict):
     """Command and contact, never mixed: `ordered` is asked, `contact` is what the node reports (None: unknown).
 
     `senses_current` tells whether `watts` is measured, and so whether a welded relay would show at once.
@@ -73,11 +81,10 @@ class HeatNow:
     node_age_s: float | None
     drops: int | None
     on_last_hour_s: float
-    senses_current: bool | None = None
+    senses_current: bool | None
 
 
-@dataclass(frozen=True, slots=True)
-class TermsNow:
+class TermsNow(TypedDict):
     """Duty by cause: the sum of the first three, kept within 0..1, and what the plan adds to it."""
 
     feedback: float
@@ -86,8 +93,7 @@ class TermsNow:
     plan: float
 
 
-@dataclass(frozen=True, slots=True)
-class ControlNow:
+class ControlNow(TypedDict):
     """Why this much heat: the duty, its terms, [K] the soil below its working set point, and the sentence.
 
     `tried` says that the duty is a trial's, whose share stands under `plan`; `on`, whether heat is ordered.
@@ -98,12 +104,11 @@ class ControlNow:
     below_k: float
     planned: bool
     words: str
-    tried: bool = False
-    on: bool = False
+    tried: bool
+    on: bool
 
 
-@dataclass(frozen=True, slots=True)
-class AlertNow:
+class AlertNow(TypedDict):
     """What a person should know; `shelved_until` is RFC 3339 while someone has put it aside."""
 
     name: str
@@ -111,6 +116,15 @@ class AlertNow:
     since: str
     urgent: bool
     shelved_until: str | None
+
+
+class WordsNow(TypedDict):
+    """`Words`, as JSON gives them."""
+
+    verdict: str
+    because: str
+    next: str
+    do: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +137,8 @@ class Words:
     do: str
 
 
-@dataclass(frozen=True, slots=True)
-class Status:
-    """Everything `GET /api/enclosures/{e}` gives."""
+class Status(TypedDict):
+    """Everything `GET /api/enclosures/{e}` gives; `at` is `at_ms` [ms UTC] as RFC 3339."""
 
     enclosure: str
     at_ms: int
@@ -134,13 +147,14 @@ class Status:
     soil_c: float | None
     set_point: SetPointNow
     heat: HeatNow
-    permissives: tuple[Permissive, ...]
-    trips: tuple[TripNow, ...]
-    readings: tuple[ProbeNow, ...]
-    refused: dict[str, int] = field(default_factory=dict)
-    last_refused: dict[str, str] = field(default_factory=dict)
-    alerts: tuple[AlertNow, ...] = ()
-    at_work_until: str | None = None
-    proved_at: str | None = None
-    control: ControlNow | None = None
-    words: Words = Words("", "", "", "")
+    permissives: list[PermissiveNow]
+    trips: list[TripNow]
+    readings: list[ProbeNow]
+    refused: dict[str, int]
+    last_refused: dict[str, str]
+    alerts: list[AlertNow]
+    at_work_until: str | None
+    proved_at: str | None
+    control: ControlNow | None
+    words: WordsNow
+    at: str

@@ -248,7 +248,8 @@ class Writer:
 
 
 def _earliest(*moments_s: float | None) -> float | None:
-    return min([moment_s for moment_s in moments_s if moment_s is not None], default=None)
+    known_s = [moment_s for moment_s in moments_s if moment_s is not None]
+    return min(known_s) if known_s else None
 
 
 def _write_journal(connection: sqlite3.Connection, works: Sequence[Entry]) -> int:

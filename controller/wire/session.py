@@ -139,9 +139,21 @@ def expiring(broker: Broker, seconds: float) -> Properties | None:
     return _expiring(seconds) if broker.protocol == "5" else None
 
 
+class _Written(Properties):
+    """Properties that are written once: every order carries the same, and paho would spell them out for each."""
+
+    written: bytes
+
+    def __init__(self, given: Properties) -> None:
+        super().__init__(given.packetType)  # type: ignore[no-untyped-call]
+        object.__setattr__(self, "written", given.pack())  # type: ignore[no-untyped-call]
+
+    def pack(self) -> bytes:
+        return self.written
+
+
 @cache
 def _expiring(seconds: float) -> Properties:
-    """Every order carries these, and paho only reads them."""
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.MessageExpiryInterval = max(1, int(seconds))
-    return properties
+    return _Written(properties)

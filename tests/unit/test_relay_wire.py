@@ -52,6 +52,17 @@ def test_the_mac_is_hmac_sha256_of_the_other_fields_sorted() -> None:
     assert mac_of(json.loads(COMMAND), KEY) == json.loads(COMMAND)["mac"]
 
 
+@pytest.mark.parametrize("by", ["larch-host", '","on":', ',"on":true', "\\", '\\",\\"on\\":', "mäc", "\u2028\x00", ""])
+@pytest.mark.parametrize("key", [KEY, None])
+def test_a_command_is_canonical_whatever_the_name_of_who_sends_it(by: str, key: bytes | None) -> None:
+    """Written once, its mac put in afterwards: all fields sorted, with no spaces, and each one as it was given."""
+    written = encode_command(ON, 15.0, 7, 42, ISSUED_MS, by, key)
+    fields = json.loads(written)
+    assert written == json.dumps(fields, sort_keys=True, separators=(",", ":")).encode()
+    assert (fields["by"], fields["on"]) == (by, True)
+    assert fields["mac"] == (mac_of(fields, key) if key else "")
+
+
 @pytest.mark.parametrize(
     "change", [{"on": False}, {"armed": False}, {"lease_s": 14.0}, {"epoch": 8}, {"seq": 43}, {"by": "x"}, {"mac": ""}]
 )

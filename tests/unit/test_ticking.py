@@ -31,6 +31,20 @@ def test_each_ticks_once_a_second_in_its_own_quarter() -> None:
     assert sum(ticking.late.counts) == 6
 
 
+def test_a_thousand_are_due_in_a_hundred_groups_and_each_is_handed_out_alone() -> None:
+    """So the loop awakes a hundred times a second, and a hot one still waits for one step at most."""
+    ticking = Ticking([f"bed-{number}" for number in range(1000)], NOW_S)
+    now_s, groups = NOW_S, list[int]()
+    while now_s < NOW_S + 0.999:
+        handed = [ticking.next(now_s)]
+        while handed[-1]:
+            handed.append(ticking.next(now_s))
+        assert all(len(names) == 1 for names in handed[:-1])
+        groups.append(len(handed) - 1)
+        now_s += ticking.wait_s(now_s) + 1e-9
+    assert groups == [10] * 100
+
+
 def test_those_that_were_late_together_do_not_stay_together() -> None:
     """All four are handed out just before the second is over: in the next they come in their own quarters again."""
     ticking = Ticking(NAMES, NOW_S)

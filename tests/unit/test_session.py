@@ -1,0 +1,20 @@
+"""The one door to paho: what every order carries."""
+
+import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from controller.settings import Broker
+from controller.wire import session
+
+
+@pytest.mark.parametrize(("lease_s", "expiry_s"), [(15.0, 15), (9.9, 9), (0.2, 1)])
+def test_an_order_expires_with_its_lease_at_the_broker(lease_s: float, expiry_s: int) -> None:
+    """Written once, and byte for byte what paho would write for it each time."""
+    found = session.expiring(Broker(), lease_s)
+    plain = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    plain.MessageExpiryInterval = expiry_s
+    assert found is not None
+    assert found.pack() == plain.pack() == b"\x05\x02" + expiry_s.to_bytes(4, "big")  # type: ignore[no-untyped-call]
+    assert session.expiring(Broker(), lease_s) is found
+    assert session.expiring(Broker(protocol="3.1.1"), lease_s) is None
