@@ -185,6 +185,14 @@ def test_a_run_just_short_of_a_target_is_followed_by_one_beyond_it() -> None:
     assert len(found.runs) == 2
 
 
+def test_three_runs_do_where_the_first_lies_between_both_shortfalls() -> None:
+    """The second goes beyond one, the third beyond the other: none is spent on nearing what will do already."""
+    found = curve(lambda bias_k: made_up(7.4 * math.exp(-7.0 * (bias_k + 0.5)), 50.0, 7.0), (8.9, 5.9), 3, -0.5)
+    assert len(found.runs) == 3
+    assert found.reaches(8.9)
+    assert found.reaches(5.9)
+
+
 def test_ours_is_tried_first_where_its_shortfall_begins(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half a kelvin below the set point, which counts as none; others at the set point itself."""
     tried: list[float] = []

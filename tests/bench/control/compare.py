@@ -130,8 +130,8 @@ def curve(controller: Controller, targets_kh: Sequence[float], runs: int = 5, fi
     """Return runs whose shortfalls lie at the targets or round them: at a first bias, then where those so far point."""
     done: list[tuple[float, Run]] = [(first, controller(first))]
     while len(done) < runs + MORE_RUNS:
-        missed, target = max((_missed_by(done, each), each) for each in targets_kh)
-        if missed < CLOSE or (len(done) >= runs and all(_will_do(done, each) for each in targets_kh)):
+        far, missed, target = max((not _will_do(done, each), _missed_by(done, each), each) for each in targets_kh)
+        if missed < CLOSE or (len(done) >= runs and not far):
             break
         bias = min(max(_next_bias(done, target), LEAST_BIAS_K), MOST_BIAS_K)
         if any(abs(bias - known) < APART_K / 2 for known, _ in done):
