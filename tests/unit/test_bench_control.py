@@ -9,15 +9,15 @@ import pytest
 
 from controller.plant import Plant
 from tests.bench.control import baselines, constructions
-from tests.bench.control.compare import JUDGED, SHIFTS_K, Curve, Run, curve, judge
+from tests.bench.control.compare import JUDGED, SHIFTS_K, Controller, Curve, Run, curve, judge
 from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
 from tests.bench.control.nights import off_by_the_night
 from tests.bench.control.optimum import HALF_S, STEPS, optimum, problem
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
-from tests.bench.control.rows import BAND_K, CONTROLLERS, ROWS, UNPLANNED, Case, Score, case, controller
-from tests.bench.control.section import _parser, _runs, main, missed, most_over_kh
+from tests.bench.control.rows import BAND_K, CONTROLLERS, ROWS, UNPLANNED, Case, Score, case, controller, score
+from tests.bench.control.section import _parser, _runs, _told_again, main, missed, most_over_kh
 from tests.bench.control.weather import FORECASTS, STEP_S, fortnight
 
 EVERY = (
@@ -177,6 +177,38 @@ def test_the_second_run_lies_beyond_the_target_that_the_first_one_s_soil_tells_t
         assert all(min(abs(run.d_kh - target) for _, run in found.runs) < 0.3 * target for target in targets)
 
 
+def test_a_run_just_short_of_a_target_is_followed_by_one_beyond_it() -> None:
+    """Where the last hundredths of a kelvin count much: else the runs would end on one side of a target."""
+    found = curve(lambda bias_k: made_up(13.1 - 60.0 * bias_k, 50.0, 9.0), (13.6, 13.4), 3)
+    assert found.reaches(13.6)
+    assert max(run.d_kh for _, run in found.runs) > 13.6
+    assert len(found.runs) == 2
+
+
+def test_three_runs_do_where_the_first_lies_between_both_shortfalls() -> None:
+    """The second goes beyond one, the third beyond the other: none is spent on nearing what will do already."""
+    found = curve(lambda bias_k: made_up(7.4 * math.exp(-7.0 * (bias_k + 0.5)), 50.0, 7.0), (8.9, 5.9), 3, -0.5)
+    assert len(found.runs) == 3
+    assert found.reaches(8.9)
+    assert found.reaches(5.9)
+
+
+def test_ours_is_tried_first_where_its_shortfall_begins(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half a kelvin below the set point, which counts as none; others at the set point itself."""
+    tried: list[float] = []
+
+    def runs_of(_which: str, _case: Case, _eyes: Eyes) -> Controller:
+        return lambda bias_k: tried.append(bias_k) or made_up(9.8, 50.0)
+
+    monkeypatch.setattr("tests.bench.control.rows.controller", runs_of)
+    firsts = []
+    for which in ("ours", "on/off"):
+        tried.clear()
+        score("cable-ample", 0, which, 1)
+        firsts.append(tried[0])
+    assert firsts == [-0.5, 0.0]
+
+
 def test_energy_is_carried_on_in_a_straight_line_to_a_target_that_a_run_lies_at() -> None:
     """Over the root of the shortfall, on both ends, and no further than three hundredths; then it stays."""
     line = Curve(tuple((bias, made_up((9.0 - bias) ** 2, 50.0 + bias)) for bias in (0.0, 1.0, 3.0)))
@@ -302,8 +334,17 @@ def test_without_options_every_row_and_controller_is_compared_and_ours_alone_whe
     """What the command takes by default are the names it knows; only air heaters are run without the plan too."""
     asked = _parser().parse_args([])
     assert (asked.rows.split(","), asked.controllers.split(",")) == (list(ROWS), list(CONTROLLERS))
-    assert [each for each, _ in _runs("air-ample", CONTROLLERS)] == list(CONTROLLERS)
-    assert UNPLANNED not in [each for each, _ in _runs("cable-short", CONTROLLERS)]
+    assert [each for each, _ in _runs("air-ample", CONTROLLERS, list(ROWS))] == list(CONTROLLERS)
+    assert UNPLANNED not in [each for each, _ in _runs("cable-short", CONTROLLERS, list(ROWS))]
+
+
+def test_who_sees_no_light_is_run_once_for_rows_of_the_same_plants() -> None:
+    """And told in both: in the row without light they are what they were with it; run there, where it stands alone."""
+    names = ["cable-short", "cable-no-light"]
+    assert [each for each, _ in _runs("cable-no-light", CONTROLLERS, names)] == ["ours"]
+    assert "on/off" in [each for each, _ in _runs("cable-no-light", CONTROLLERS, names[1:])]
+    told = _told_again([scored("cable-short", "on/off", 3.0), scored("cable-short", "ours", 2.0)], names)
+    assert told == [scored("cable-no-light", "on/off", 3.0)]
 
 
 @pytest.mark.parametrize("weather", ["1,2", "hot,mild"])

@@ -49,6 +49,9 @@ CLOSE, FAR = 0.03, 0.3
 """Parts of a target: a run so close counts as being there, and energy is carried on from it in a straight line; between
 runs, one may lie so far."""
 
+APART_K = 0.04
+"""A bias is tried so far beyond all others, and no nearer than half of it to any."""
+
 MORE_RUNS = 4
 """So many runs more where a target is still further from them than that."""
 
@@ -123,15 +126,15 @@ class Curve:
         return _missed_by(self.runs, d_kh) < CLOSE or _surround(self.runs, d_kh)
 
 
-def curve(controller: Controller, targets_kh: Sequence[float], runs: int = 5) -> Curve:
-    """Return runs whose shortfalls lie at the targets or round them: bias 0, then where the runs so far point to."""
-    done: list[tuple[float, Run]] = [(0.0, controller(0.0))]
+def curve(controller: Controller, targets_kh: Sequence[float], runs: int = 5, first: float = 0.0) -> Curve:
+    """Return runs whose shortfalls lie at the targets or round them: at a first bias, then where those so far point."""
+    done: list[tuple[float, Run]] = [(first, controller(first))]
     while len(done) < runs + MORE_RUNS:
-        missed, target = max((_missed_by(done, each), each) for each in targets_kh)
-        if missed < CLOSE or (len(done) >= runs and all(_will_do(done, each) for each in targets_kh)):
+        far, missed, target = max((not _will_do(done, each), _missed_by(done, each), each) for each in targets_kh)
+        if missed < CLOSE or (len(done) >= runs and not far):
             break
         bias = min(max(_next_bias(done, target), LEAST_BIAS_K), MOST_BIAS_K)
-        if any(abs(bias - known) < 0.02 for known, _ in done):
+        if any(abs(bias - known) < APART_K / 2 for known, _ in done):
             break
         done.append((bias, controller(bias)))
     return Curve(tuple(done))
@@ -163,11 +166,13 @@ def _next_bias(done: Sequence[tuple[float, Run]], target_kh: float) -> float:
 
 
 def _between(done: Sequence[tuple[float, Run]], target_kh: float, bias: float) -> float:
-    """Return the bias, kept well within the runs on both sides of a target, where there are such."""
+    """Return the bias, kept well within the runs on both sides of a target, or clearly beyond those on one side."""
     low = max((each for each, run in done if run.d_kh > target_kh), default=None)
     high = min((each for each, run in done if run.d_kh <= target_kh), default=None)
-    if low is None or high is None:
-        return bias
+    if low is None:
+        return min(bias, min(each for each, _ in done) - APART_K)
+    if high is None:
+        return max(bias, low + APART_K)
     margin = 0.1 * (high - low)
     return min(max(bias, low + margin), high - margin)
 
