@@ -19,9 +19,11 @@ def listen(plan: Plan, before: State, state: State, now: Moment) -> None:
 
     While no probe speaks, this changes with time alone: till it may, what was noted stands.
     """
-    spoke = state.probes is not before.probes or state.valid_from_s != before.valid_from_s
-    if not spoke and now.mono_s < before.heard_until_s:
-        return
+    if state.probes is before.probes and state.valid_from_s == before.valid_from_s:
+        if state.heard_until_s is None:
+            state.heard_until_s = _stands_until_s(plan, state)
+        if now.mono_s < state.heard_until_s:
+            return
     usable, odd, is_hot = dict[str, float](), [], False
     for name, watch in plan.watches.items():
         probe, value = state.probes[name], _value_at(state, watch, now.mono_s)
@@ -31,12 +33,13 @@ def listen(plan: Plan, before: State, state: State, now: Moment) -> None:
             odd.append(name)
         if probe.over or probe.rise_count:
             is_hot = True
-    state.usable, state.odd, state.is_hot = usable, tuple(odd), is_hot
-    state.heard_until_s = _stands_until_s(plan, state) if len(usable) == len(plan.watches) else NEVER
+    state.usable, state.odd, state.is_hot, state.heard_until_s = usable, tuple(odd), is_hot, None
 
 
 def _stands_until_s(plan: Plan, state: State) -> float:
     """Return till when [s] all probes stay as usable as they are: till one of the values that count is too old."""
+    if len(state.usable) < len(plan.watches):
+        return NEVER
     return min([_oldest_s(state.probes[name]) + each.stale_after_s for name, each in plan.watches.items()]) - HAIR_S
 
 

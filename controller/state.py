@@ -192,7 +192,7 @@ class State:
         Whether a probe of what the heater warms was over its limit, or rose too fast, when it last spoke; and the
         probes of which an alert may speak.
     heard_until_s
-        [s] until when these three stand while no probe speaks.
+        [s] until when these three stand while no probe speaks; None: not worked out yet.
     steep
         By air probe, what is remembered to tell a rise that is not the heater's (see `steep`).
     """
@@ -202,7 +202,7 @@ class State:
     usable: Mapping[str, float] = field(default_factory=dict)
     is_hot: bool = False
     odd: tuple[str, ...] = ()
-    heard_until_s: float = NEVER
+    heard_until_s: float | None = None
     node: NodeReport | None = None
     contact_since_ms: int | None = None
     integral: float = 0.0
