@@ -111,10 +111,10 @@ class SoilColumn:
         self._to_top = self._skin_w_m2k / self._skin_sum
         coupled = self._below[-1]
         known = self._inertia[-1] + self._edge[-1] + coupled
-        pivot = 1.0 / (known + self._to_top * (air_w_m2k + sky_w_m2k) - coupled * self._over_below[0])
+        pivot = 1.0 / (known + self._to_top * (air_w_m2k + sky_w_m2k) - coupled * self._overs[1])
         self._pivot[-1], self._carry[-1] = pivot, coupled * pivot
-        self._top_per_air = self._to_top * air_w_m2k * pivot
-        self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._top_per_air) / self._skin_sum
+        self._overs[0] = self._to_top * air_w_m2k * pivot
+        self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._overs[0]) / self._skin_sum
 
     def _factor_below(self, seconds: float) -> None:
         """Prepare the layers under the top one: what lies over the skin changes nothing there."""
@@ -132,8 +132,8 @@ class SoilColumn:
             self._carry.append(coupled * pivot)
             overs.append(over)
             coupled = above
-        # The way back runs from the top down and begins under the top layer, whose own place `factor` fills.
-        self._over_below = overs[::-1]
+        # The way back runs from the air down; the top layer's places `factor` fills.
+        self._overs = [0.0, *reversed(overs)]
         self._pivot.append(0.0)
         self._carry.append(0.0)
 
@@ -165,9 +165,13 @@ class SoilColumn:
 
     def substitute(self, air_c: float) -> None:
         """Finish the step `eliminate` began, now that the air [Cel] at its end is known."""
-        top = value = self._swept[-1] + self._top_per_air * air_c
-        below = [value := own + over * value for own, over in zip(self._swept[-2::-1], self._over_below, strict=True)]
-        self.celsius = [*reversed(below), top]
+        value = air_c
+        layers = [
+            value := own + over * value
+            for own, over in zip(reversed(self._swept), self._overs)  # noqa: B905 - as above
+        ]
+        layers.reverse()
+        self.celsius = layers
         self.skin_c = self._skin_zero + self.skin_per_air * air_c
 
     def content_j_m2(self) -> float:
