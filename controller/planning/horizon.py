@@ -16,7 +16,7 @@ STEPS = 72
 COLD_IS_DEAR = 10.0
 """A kelvin hour of cold costs so many times the heat that would hold it off in steady state. Lower stops heating,
 higher heats a day ahead (seen in simulation; value from our own bench)."""
-WARM_IS_VAIN = 2.0
+WARM_IS_VAIN = 3.0
 """The same for a kelvin hour more than `SLACK_K` too warm, in the dark. By day the sun makes it: a price there would be
 asked of the night before, whose last heat adds to a warm afternoon (value from our own bench)."""
 SLACK_K = 1.0
