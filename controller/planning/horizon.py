@@ -16,9 +16,12 @@ STEPS = 72
 COLD_IS_DEAR = 10.0
 """A kelvin hour of cold costs so many times the heat that would hold it off in steady state. Lower stops heating,
 higher heats a day ahead (seen in simulation; value from our own bench)."""
-WARM_IS_VAIN = 1.0
-"""The same for a kelvin hour more than `SLACK_K` too warm."""
-SLACK_K = 1.2
+WARM_IS_VAIN = 3.0
+"""The same for a kelvin hour more than `SLACK_K` too warm, in the dark. By day the sun makes it: a price there would be
+asked of the night before, whose last heat adds to a warm afternoon (value from our own bench)."""
+SLACK_K = 1.0
+DARK_W_M2 = 20.0
+"""[W/m2] less light than this warms no soil (engineering judgement)."""
 UNEVEN_IS_DEAR, EVEN_STEPS = 0.2, 24
 """More heat after less costs so many half hours of the difference, where it goes into the air and in the coming 12 h:
 else a forecast that has turned warmer puts an air heater out for half an hour, and on again, in the middle of the
@@ -51,7 +54,8 @@ def look_ahead(by: Linear, state: Array, outside_c: Array, light_w_m2: Array, se
     # Soil that is still too warm of itself when a step ends is refused heat by the loop all through it.
     refused = free_c[1:] > set_point_c + STORED_WARM_K
     prices = _Prices(by.hold_per_k(), UNEVEN_IS_DEAR * by.to_air)
-    duty = _cheapest(lift, free_c[1:], set_point_c, np.where(refused, 0.0, most), prices)
+    warmest_c = np.where(light_w_m2 < DARK_W_M2, set_point_c + SLACK_K, np.inf)
+    duty = _cheapest(lift, free_c[1:], (set_point_c, warmest_c), np.where(refused, 0.0, most), prices)
     return Ahead(duty, free_c + np.concatenate([[0.0], lift @ duty]))
 
 
@@ -63,20 +67,16 @@ class _Prices:
     uneven: float
 
 
-def _cheapest(lift: Array, free_c: Array, set_point_c: Array, most: Array, price: _Prices) -> Array:
+def _cheapest(lift: Array, free_c: Array, between_c: tuple[Array, Array], most: Array, price: _Prices) -> Array:
     """Return duty per step; only steps that could be too cold, or too warm by heat, are asked about."""
-    asked = np.isfinite(set_point_c)
-    cold = asked & (free_c < set_point_c)
-    warm = asked & (free_c + lift @ most > set_point_c + SLACK_K)
+    coldest_c, warmest_c = between_c
+    cold, warm = free_c < coldest_c, free_c + lift @ most > warmest_c
     if not cold.any():
         return np.zeros(len(lift))
-    # Each step asked about is one row, from its set point up to the slack above, and may miss either at its price.
+    # Each step asked about is one row, from its coldest to its warmest, and may miss either at its price.
     told, each, rises = cold | warm, np.eye(len(lift)), EVEN_STEPS - 1 if price.uneven > 0.0 else 0
     limits = np.hstack([lift, each[:, cold], -each[:, warm], np.zeros((len(lift), rises))])[told]
-    least_k, most_k = (
-        np.where(cold, set_point_c - free_c, -np.inf),
-        np.where(warm, set_point_c + SLACK_K - free_c, np.inf),
-    )
+    least_k, most_k = np.where(cold, coldest_c - free_c, -np.inf), np.where(warm, warmest_c - free_c, np.inf)
     missed = [COLD_IS_DEAR * price.hold] * int(cold.sum()) + [WARM_IS_VAIN * price.hold] * int(warm.sum())
     prices = np.concatenate([np.ones(len(lift)), missed, np.full(rises, price.uneven)])
     # Nothing is whole-numbered: milp asks the same solver as linprog and gets ready in a third of the time. Without

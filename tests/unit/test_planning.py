@@ -73,6 +73,18 @@ def test_heat_comes_before_a_night_the_heater_cannot_carry() -> None:
     assert ahead.soil_c.max() < 20.5
 
 
+def test_a_night_just_beyond_the_heater_warms_little_soil_more_than_a_kelvin_too_much() -> None:
+    """Ten dark hours at -25 Cel begin in eight hours: soil is hardly 1 K too warm before them, and held almost."""
+    strong = linear(replace(CABLE, heater_w=1.9 * CABLE.heater_w), STEP_S, FLOOR_M2)
+    steps = np.arange(STEPS)
+    outside_c = np.where((steps >= 16) & (steps < 36), -25.0, 6.0)
+    state = np.array([15.0, 18.0, 15.0, 150.0, 0.0])
+    found = look_ahead(strong, state, outside_c, np.zeros(STEPS), np.full(STEPS, 18.0), 1.0)
+    assert 18.8 < found.soil_c[1:].max() < 19.5
+    assert np.maximum(found.soil_c - 19.0, 0.0).sum() < 3.0
+    assert found.soil_c[12:].min() > 17.0
+
+
 @pytest.mark.parametrize("asked_c", [9.0, 12.0, 18.0])
 def test_steps_that_cannot_be_too_cold_or_too_warm_change_nothing(asked_c: float) -> None:
     """The heat found costs no more than what another solver finds with every step of the day and a half asked about."""
@@ -83,8 +95,9 @@ def test_steps_that_cannot_be_too_cold_or_too_warm_change_nothing(asked_c: float
     lift = toeplitz(rise_k(CABLE, STEP_S, STEPS), np.zeros(STEPS))
     free_c, forward, none = found.soil_c[1:] - lift @ found.duty, forward_of(CABLE), np.zeros((STEPS, STEPS))
     hold = forward.outside_per_k + forward.deep_per_k
+    vain = np.where(light < 20.0, WARM_IS_VAIN * hold, 0.0)
     whole = linprog(
-        np.concatenate([np.ones(STEPS), np.full(STEPS, COLD_IS_DEAR * hold), np.full(STEPS, WARM_IS_VAIN * hold)]),
+        np.concatenate([np.ones(STEPS), np.full(STEPS, COLD_IS_DEAR * hold), vain]),
         A_ub=np.block([[-lift, -np.eye(STEPS), none], [lift, none, -np.eye(STEPS)]]),
         b_ub=np.concatenate([free_c - set_point_c, set_point_c + SLACK_K - free_c]),
         bounds=[(0.0, 1.0)] * STEPS + [(0.0, None)] * (2 * STEPS),
@@ -94,8 +107,20 @@ def test_steps_that_cannot_be_too_cold_or_too_warm_change_nothing(asked_c: float
         np.maximum(set_point_c - found.soil_c[1:], 0.0),
         np.maximum(found.soil_c[1:] - asked_c - SLACK_K, 0.0),
     )
-    cost = found.duty.sum() + hold * (COLD_IS_DEAR * short_k.sum() + WARM_IS_VAIN * warm_k.sum())
+    cost = found.duty.sum() + hold * COLD_IS_DEAR * short_k.sum() + vain @ warm_k
     assert cost == pytest.approx(whole.fun, rel=1e-6, abs=1e-6)
+
+
+def test_a_warm_afternoon_asks_nothing_of_the_heat_of_the_night_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sun takes soil 3 K over its set point: the cold morning before it gets all the heat that it would get without
+    any price of warmth."""
+    light = np.where((np.arange(STEPS) >= 14) & (np.arange(STEPS) < 34), 600.0, 0.0)
+    state = np.array([14.5, 18.0, 15.0, 150.0, 0.0])
+    night = BY, state, np.full(STEPS, -2.0), light, np.full(STEPS, 18.0), 1.0
+    found = look_ahead(*night)
+    assert found.soil_c[14:35].max() > 21.0
+    monkeypatch.setattr("controller.planning.horizon.WARM_IS_VAIN", 0.0)
+    assert found.duty[:20].sum() == pytest.approx(look_ahead(*night).duty[:20].sum(), abs=1e-6)
 
 
 def turned_warmer() -> tuple[Array, Array]:
