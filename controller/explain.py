@@ -25,6 +25,7 @@ TO_DO = {
     "node-fault": "Pull the heater's plug, then look at relay and heater. Then reset here with a reason.",
 }
 _CELSIUS = re.compile(r"(-?\d+(?:\.\d+)?) Cel\b")
+_UNIT = re.compile(r"(?<=\d) Cel\b")
 
 
 def in_fahrenheit(text: str) -> str:
@@ -34,7 +35,7 @@ def in_fahrenheit(text: str) -> str:
 
 def in_celsius(text: str) -> str:
     """Rewrite every "n Cel" in a sentence as people write it."""
-    return _CELSIUS.sub(r"\1 °C", text) if "Cel" in text else text
+    return _UNIT.sub(" °C", text) if "Cel" in text else text
 
 
 def explain(status: Mapping[str, Any], fahrenheit: bool) -> Words:

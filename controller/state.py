@@ -188,11 +188,9 @@ class State:
         Those of `permissives` that do not hold.
     usable
         By probe, what control may use at this tick (see `hearing`); a probe that is not fresh is not in it.
-    is_hot, odd
-        Whether a probe of what the heater warms was over its limit, or rose too fast, when it last spoke; and the
-        probes of which an alert may speak.
-    heard_until_s
-        [s] until when these three stand while no probe speaks; None: not worked out yet.
+    is_hot, odd, heard_until_s
+        Whether a probe of what the heater warms was over its limit or rose too fast; of which probes there may be an
+        alert; and till when [s] these and `usable` stand while no probe speaks (None: not worked out).
     steep
         By air probe, what is remembered to tell a rise that is not the heater's (see `steep`).
     """

@@ -112,11 +112,14 @@ class Lane(Generic[Work]):
             if not self._line:
                 self._oldest_s = now_s
             self._line.append(_Waiting(now_s, work, done, soon))
-            self._owed += done is not None
-            if soon and self._soon_s is None:
-                self._soon_s = now_s
             # What joins others brings the next commit no nearer, but for these: the writer may sleep on.
-            if soon or len(self._line) == 1 or self._owed >= self._patience.enough:
+            nearer = len(self._line) == 1
+            if done is not None:
+                self._owed += 1
+                nearer = nearer or self._owed == self._patience.enough
+            if soon and self._soon_s is None:
+                self._soon_s, nearer = now_s, True
+            if nearer:
                 self._lock.notify()
         return True
 

@@ -76,11 +76,7 @@ def _canonical(fields: dict[str, Any]) -> bytes:
 def mac_of(fields: dict[str, Any], key: bytes) -> str:
     """Return HMAC-SHA256 over every field but `mac`, as JSON with sorted keys and no spaces. Source: RFC 2104."""
     unsigned = {name: value for name, value in fields.items() if name != "mac"}
-    return _mac(_canonical(unsigned), key)
-
-
-def _mac(canonical: bytes, key: bytes) -> str:
-    return hmac.digest(key, canonical, "sha256").hex()
+    return hmac.digest(key, _canonical(unsigned), "sha256").hex()
 
 
 def encode_command(
@@ -97,7 +93,7 @@ def encode_command(
         "by": by,
     }
     unsigned = _canonical(fields)
-    mac = _mac(unsigned, key) if key else ""
+    mac = hmac.digest(key, unsigned, "sha256").hex() if key else ""
     # Its place among the names; within a text no quotation mark stands bare, so this is nowhere else.
     return unsigned.replace(b',"on":', b',"mac":"%s","on":' % mac.encode(), 1)
 
