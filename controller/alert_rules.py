@@ -10,7 +10,7 @@ from controller.plan import Plan
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits
 from controller.safety.trip import TripKind
-from controller.state import Inputs, State
+from controller.state import NEVER, Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
 
 LEAKS_S = 3600.0
@@ -27,10 +27,8 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
     if state.differing:
         for one, other in pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s):
             yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
-    if state.is_hot:
-        yield from _sun_or_fire(plan, state)
-    if now.mono_s - state.air_hot_s < limits.AIR_SETTLE_S:
-        yield Alert("hot-air", f"the air reached {plan.air_no_heat_c:.0f} Cel: open the vents")
+    if state.is_hot or state.air_hot_s != NEVER:
+        yield from _air(plan, state, now)
     yield from _heat(state, now)
     yield from _cover_and_ground(plan, state, now)
     if plan.node_reports:
@@ -66,13 +64,15 @@ def _not_believed(watch: Watch, probe: ProbeState, state: State, now: Moment) ->
         yield Alert(f"probe:{watch.name}", f"{_who(watch)}: {probe.reason}")
 
 
-def _sun_or_fire(plan: Plan, state: State) -> Iterator[Alert]:
+def _air(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
     latched = any(each.kind in (TripKind.AIR_FIRE, TripKind.AIR_RISE) for each in state.standing.trips)
     for watch in plan.air:
         probe = state.probes[watch.name]
         if probe.over and not latched:
             detail = f"air at '{watch.name}' reads {probe.over_value:.1f} Cel: sun or fire, go and look"
             yield Alert("sun-or-fire", detail, urgent=True)
+    if now.mono_s - state.air_hot_s < limits.AIR_SETTLE_S:
+        yield Alert("hot-air", f"the air reached {plan.air_no_heat_c:.0f} Cel: open the vents")
 
 
 def _heat(state: State, now: Moment) -> Iterator[Alert]:
