@@ -14,6 +14,7 @@ import pytest
 
 from controller.clock import rfc3339
 from controller.control.pid import Gains
+from controller.plan import CONTROL_PERIOD_S
 from controller.plausibility import STUCK
 from controller.report import status_of
 from controller.safety.digest import PROGRAMMED
@@ -649,7 +650,7 @@ def test_t02_an_hour_lost_or_given_twice_changes_no_heat(begins: datetime) -> No
     assert max(moves) <= 10.0 / 12.0 / 3600 * 1.01
     assert min(moves) >= 0.0
     assert asked[-1] - asked[0] == pytest.approx(2 * 10.0 / 12.0, rel=0.01)
-    assert max(after - before for before, after in pairwise(working[60:])) <= 2.0 * 10 / 3600 * 1.01
+    assert max(after - before for before, after in pairwise(working[60:])) <= 2.0 * CONTROL_PERIOD_S / 3600 * 1.01
 
 
 def test_t05_a_backlog_that_comes_while_all_is_well_changes_nothing() -> None:

@@ -262,7 +262,7 @@ def test_a_damaged_latch_file_and_a_benign_fault_more(trouble: Trouble, tmp_path
 @EVERY_TROUBLE
 def test_noise_beside_a_benign_fault_does_not_chatter(trouble: Trouble) -> None:
     """C13 I12: soil that hovers about its set point under 0.7 K of noise: at most 30 starts in any hour."""
-    plan = plan_of(control={"gain_per_k": 20.0, "integral_h": 0.5, "ramp_k_per_h": 20.0})
+    plan = plan_of(control={"gain_per_k": 20.0, "integral_h": 0.5, "ramp_k_per_h": 20.0, "window_s": 300.0})
     bed = TroubledBed(plan, {"air": 10.0}, Standing(armed=True, override_c=20.0), trouble=trouble)
     bed.says["soil"] = lambda _: 20.0 + bed.chance.uniform(-0.7, 0.7)
     bed.troubled = True

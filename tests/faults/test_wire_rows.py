@@ -19,6 +19,7 @@ from controller.clock import ManualClock, Moment
 from controller.load_settings import load
 from controller.node.relay_core import RelayCore
 from controller.node.simulated import STEP_S, SimulatedNode
+from controller.plan import CONTROL_PERIOD_S
 from controller.safety.lease import Order
 from controller.wire.relay import encode_command, mac_of
 from tests.faults.cases import LOOK_S, seen
@@ -439,7 +440,7 @@ def test_c05_a_controller_paused_for_long_lets_go_and_wakes_with_a_clean_slate(t
     """Open by the lease; awake again it trusts no value from before, and its control starts afresh, by itself."""
     with Bench(tmp_path) as bench:
         bench.heat()
-        until("the ramp has moved", lambda: bench.spy.status()["set_point"]["working_c"] > 15.1, 20.0)
+        until("the ramp has moved", lambda: bench.spy.status()["set_point"]["working_c"] > 15.2, 45.0)
         bench.controller.send(signal.SIGSTOP)
         paused_s = time.monotonic()
         seen("C05", bench.open_within(CLASS_C_S + LOOK_S), LEASE_S + LOOK_S)
@@ -455,7 +456,7 @@ def test_c05_a_controller_paused_for_long_lets_go_and_wakes_with_a_clean_slate(t
         assert (asleep["heat"]["duty"], asleep["set_point"]["working_c"]) == (0.0, None)
         bench.node.silent.clear()
         until("control begins again by itself", lambda: _ramps(bench, woken_s), 10.0)
-        assert _ramps(bench, woken_s)[0] == pytest.approx(15.0 + 20 * 10 / 3600)
+        assert _ramps(bench, woken_s)[0] == pytest.approx(15.0 + 20 * CONTROL_PERIOD_S / 3600)
 
 
 def _ramps(bench: Bench, after_s: float) -> list[float]:

@@ -1,8 +1,11 @@
 """When a duty is computed: now and then, at another set point, and as a window begins."""
 
+from dataclasses import replace
+
 import pytest
 
 from controller.plan import CONTROL_PERIOD_S
+from controller.tuning.pulses import Trial
 from tests.core_site import AIR, SOIL, Bed, plan_of
 
 SLOW = {"gain_per_k": 0.2, "integral_h": 10.0, "window_s": 325.0}
@@ -53,3 +56,20 @@ def test_soil_that_was_too_warm_has_a_duty_again_as_soon_as_it_is_not(warm_s: in
     bed.says["soil"] = 21.95
     begun = bed.second
     assert bed.run(40).on_seconds(begun)
+
+
+def test_a_trial_that_ends_is_answered_at_once() -> None:
+    """Whoever cancels a pulse has its heat gone with the next tick, and a pulse begins when it should."""
+    bed = bed_of(19.0).run(7)
+    begins_ms = bed.now.utc_ms + 5000
+    trial = Trial(1, "Ada", begins_ms, 4, asked_c=20.0)
+    bed.state.standing, bed.state.trial_request = replace(bed.state.standing, trial=trial), 1
+    bed.run(5)
+    assert bed.state.tried is None
+    bed.tick()
+    assert (bed.state.tried, bed.state.duty) == (1.0, 1.0)
+    bed.run(7)
+    bed.state.standing = replace(bed.state.standing, trial=None)
+    bed.tick()
+    assert bed.state.tried is None
+    assert bed.state.duty < 1.0

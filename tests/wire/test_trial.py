@@ -51,6 +51,8 @@ def trying(bench: Bench) -> Path:
     bench.ask("arm")
     bench.ask("set-point", set_point_c=14.8)
     until("it is armed", lambda: bench.spy.status().get("armed"), 20.0)
+    # A node silent since the start is one more reason to cancel a trial, and its first word may come as late as 5 s.
+    until("the node is heard", lambda: bench.spy.holds("node heard"), 20.0)
     throughout("soil so warm is not heated", lambda: not bench.node.core.on, 3.0)
     asked = tune(file, "--pulses", "3", "--person", "keeper")
     assert asked.returncode == 0, asked.stderr
