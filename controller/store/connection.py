@@ -48,13 +48,16 @@ class Lock:
             holder = os.pread(descriptor, 20, 0).decode("ascii", "replace") or "unknown"
             os.close(descriptor)
             raise StoreError(f"{path}: process {holder} is already writing it; stop that one first") from error
-        self._descriptor = descriptor
+        self._descriptor, self._holder = descriptor, os.getpid()
         os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, str(os.getpid()).encode("ascii"), 0)
+        os.pwrite(descriptor, str(self._holder).encode("ascii"), 0)
 
     def release(self) -> None:
         """Let the next writer in; harmless when already released."""
         if self._descriptor >= 0:
+            # Closed alone, it stays locked while a child that is about to start still has it open.
+            if os.getpid() == self._holder:
+                fcntl.flock(self._descriptor, fcntl.LOCK_UN)
             # The file stays: removing it would let two writers lock two different files of one name.
             os.close(self._descriptor)
             self._descriptor = -1

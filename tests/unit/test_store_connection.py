@@ -1,6 +1,8 @@
 """Opening databases: one writer, read-only readers, forward-only migrations."""
 
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -49,6 +51,41 @@ def test_a_lock_is_given_back_once_and_for_all(tmp_path: Path) -> None:
     with pytest.raises(StoreError):
         Lock(tmp_path / "a.db")
     second.release()
+
+
+def test_a_lock_given_back_is_free_though_a_child_still_has_it_open(tmp_path: Path) -> None:
+    """As one does between its fork and its exec, in whatever thread it was begun."""
+    lock = Lock(tmp_path / "a.db")
+    opened = [each for each in Path("/proc/self/fd").iterdir() if each.is_symlink() and each.readlink() == lock.path]
+    with subprocess.Popen(["sleep", "30"], pass_fds=[int(each.name) for each in opened]) as child:
+        lock.release()
+        Lock(tmp_path / "a.db").release()
+        child.kill()
+    assert opened
+
+
+FORKS = """
+import os, sys
+from pathlib import Path
+from controller.errors import StoreError
+from controller.store.connection import Lock
+lock = Lock(Path(sys.argv[1]))
+child = os.fork()
+if child == 0:
+    lock.release()
+    os._exit(0)
+os.waitpid(child, 0)
+try:
+    Lock(Path(sys.argv[1]))
+except StoreError:
+    print("still ours")
+"""
+
+
+def test_a_child_gives_back_no_lock_of_its_parent(tmp_path: Path) -> None:
+    """Its own copy of the lock is none."""
+    asked = [sys.executable, "-c", FORKS, str(tmp_path / "a.db")]
+    assert subprocess.run(asked, capture_output=True, text=True, check=True).stdout == "still ours\n"
 
 
 def test_a_missing_folder_is_named(tmp_path: Path) -> None:
