@@ -23,9 +23,12 @@ class Canary:
     sent_s: float = float("-inf")
     has_returned: bool = False
 
-    def begin(self) -> None:
-        """Start afresh with a new connection: nothing is missing yet, and the next is due."""
-        self.heard, self.sent_s = self.sent, float("-inf")
+    def begin(self, now_s: float) -> None:
+        """Start afresh with a new connection: nothing is missing yet, and what lies at the broker has its time to come.
+
+        Ours, sent before that, would lie there in its place; a rival to whom we then yield would take it for our return.
+        """
+        self.heard, self.sent_s = self.sent, now_s
 
     def is_due(self, now_s: float) -> bool:
         """Whether it is time for the next one."""

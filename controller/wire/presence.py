@@ -52,7 +52,7 @@ class Presence:
 
     def begin(self, client: mqtt.Client) -> None:
         """Take up a new connection."""
-        self._canary.begin()
+        self._canary.begin(self._clock.now().mono_s)
         self.is_stalled = False
         client.publish(self.topic, b"online", qos=1, retain=True)
 

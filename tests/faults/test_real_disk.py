@@ -8,7 +8,7 @@ import shutil
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
@@ -39,7 +39,8 @@ def disk(tmp_path: Path) -> Iterator[Path]:
     image.write_bytes(b"")
     os.truncate(image, IMAGE_MB << 20)
     place.mkdir()
-    subprocess.run(["mkfs.ext4", "-q", str(image)], check=True, timeout=30)
+    # Nothing kept for root: what a test leaves free is all there is.
+    subprocess.run(["mkfs.ext4", "-q", "-m", "0", str(image)], check=True, timeout=30)
     mounted = ["mount", "-o", "loop,errors=remount-ro", str(image), str(place)]
     if subprocess.run(mounted, check=False, timeout=30).returncode:
         pytest.skip("this machine mounts nothing")
@@ -70,17 +71,23 @@ def waits_for(child: Child, more: bool) -> int:
     raise AssertionError(f"still {said} after {PATIENCE_S:.0f} s")
 
 
+def fill(ballast: Path) -> None:
+    """Write until the disk takes no more, and give 20 kB back."""
+    with ballast.open("wb", buffering=0) as file:
+        with suppress(OSError):
+            while file.write(os.urandom(65_536)):
+                pass
+        file.truncate(file.tell() - LEFT_BYTES)
+        os.fsync(file.fileno())
+
+
 def test_on_a_full_disk_nothing_is_acknowledged_the_journal_is_written_and_it_goes_on(disk: Path) -> None:
     """Room for the journal is kept; once there is room again all that waited is kept, once."""
     folder, ballast = disk / "data", disk / "ballast"
     folder.mkdir()
     with Child(folder, 0) as child:
         child.wait_until_it_writes()
-        free = os.statvfs(disk)
-        with ballast.open("wb") as file:
-            file.write(os.urandom(free.f_bavail * free.f_frsize - LEFT_BYTES))
-            file.flush()
-            os.fsync(file.fileno())
+        fill(ballast)
         full = waits_for(child, more=False)
         until("the reserve is given up", lambda: not (folder / "reserve").exists(), PATIENCE_S)
         until("the journal goes on", lambda: entries(folder) * 100 > full + 10_000, PATIENCE_S)

@@ -17,7 +17,10 @@ LONGEST_S = 120.0
 
 
 def main(folder: Path, begin: int) -> None:
-    """Keep one reading after another; each hundredth is told to the journal as well."""
+    """Keep one reading after another; each hundredth is told to the journal as well.
+
+    While no more readings are taken the journal is told on: what happened goes there, whatever becomes of readings.
+    """
     clock = Clock()
     writer = Writer(folder, clock)
     writer.start()
@@ -26,7 +29,8 @@ def main(folder: Path, begin: int) -> None:
         stored = StoredReading("larch", "soil", "soil", "Cel", 15.0, T0 + 1000 * number, T0, "good")
         # One write of a short line to a pipe is atomic: a number is told whole or not at all.
         if not writer.put_reading(stored, lambda said=number: os.write(1, f"{said}\n".encode())):  # type: ignore[misc, arg-type]
-            clock.sleep(0.001)
+            writer.put_journal(Entry("answer", "larch", "keeper", "", {"refused": number}, T0 + number))
+            clock.sleep(0.01)
             continue
         if number % 100 == 0:
             writer.put_journal(Entry("answer", "larch", "keeper", "", {"number": number}, T0 + number))

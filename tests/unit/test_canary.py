@@ -58,7 +58,8 @@ def test_another_controllers_canary_is_told_from_ours_once_ours_has_lain_there()
 
 
 def test_a_new_connection_begins_with_nothing_missing() -> None:
-    """And its own three have their time."""
+    """And its own three have their time, the first after what lies at the broker had its own."""
     canary, _ = _silent_until(60.0)
-    canary.begin()
-    assert not canary.is_missed(64.0)
+    canary.begin(62.0)
+    assert [canary.is_due(at_s) for at_s in (62.0, 66.9, 67.0)] == [False, False, True]
+    assert not canary.is_missed(67.0)
