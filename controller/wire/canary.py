@@ -26,7 +26,7 @@ class Canary:
     def begin(self, now_s: float) -> None:
         """Start afresh with a new connection: nothing is missing yet, and what lies at the broker has its time to come.
 
-        Ours, sent before that, would lie there in its place; a rival to whom we then yield would take it for our return.
+        Ours, sent before, would lie there in its place; a rival to whom we then yield would take it for our return.
         """
         self.heard, self.sent_s = self.sent, now_s
 
