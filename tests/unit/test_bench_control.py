@@ -154,9 +154,18 @@ def test_warmth_counts_as_over_only_while_heat_was_given_lately() -> None:
     assert run.kwh == pytest.approx(1.0)
 
 
+def test_heat_takes_as_many_closings_as_half_hours_at_least() -> None:
+    """Ten hours a day in one piece are one closing, and twenty where none may last longer than half an hour (N09)."""
+    minutes = 19 * 1440
+    on = np.asarray(np.arange(minutes) % 1440 < 600, dtype=float)
+    run = judge(np.full(minutes, 18.0), on, 18.0, 100.0)
+    assert run.cycles_a_day == pytest.approx(1.0, abs=0.1)
+    assert run.least_a_day == pytest.approx(20.0)
+
+
 def made_up(d_kh: float, kwh: float, per_k: float = 1.0) -> Run:
     """Return a run whose shortfall would grow by e for each kelvin, over `per_k`, that all its soil were colder."""
-    return Run(d_kh, tuple(d_kh * math.exp(per_k * shift_k) for shift_k in SHIFTS_K), 0.0, kwh, 0.0, 0.0, 1.0)
+    return Run(d_kh, tuple(d_kh * math.exp(per_k * shift_k) for shift_k in SHIFTS_K), 0.0, kwh, 0.0, 0.0, 1.0, 1.0)
 
 
 def test_biases_are_sought_until_runs_lie_round_both_shortfalls() -> None:
@@ -236,7 +245,7 @@ def test_a_run_tells_what_its_shortfall_would_be_were_all_soil_colder_or_warmer(
 
 def scored(row: str, controller: str, over_kh: float) -> Score:
     """Return a score that holds every target of energy."""
-    return Score(row, controller, 0, 1.0, 1.0, over_kh, 10.0, 3, True)
+    return Score(row, controller, 0, 1.0, 1.0, over_kh, 10.0, 9.0, 3, True)
 
 
 @pytest.mark.parametrize(

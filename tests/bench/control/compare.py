@@ -31,8 +31,8 @@ class Run:
         Energy of the judged days; once fair, charged with heat stored before them.
     over_kh, most_over_k
         [K h] above set point + 1 while the last 3 h gave more than 5 % of full heat; [K] the most while more than 25 %.
-    cycles_a_day
-        Closings.
+    cycles_a_day, least_a_day
+        Closings, and how many the same heat takes at least where none may last longer than half an hour (hazard N09).
     """
 
     d_kh: float
@@ -42,7 +42,11 @@ class Run:
     over_kh: float
     most_over_k: float
     cycles_a_day: float
+    least_a_day: float
 
+
+LONGEST_S = 1800.0
+"""[s] restated from the hazard table, N09."""
 
 LEAST_BIAS_K, MOST_BIAS_K = -4.0, 8.0
 CLOSE, FAR = 0.03, 0.3
@@ -82,6 +86,7 @@ def judge(true_c: Array, on: Array, set_point_c: float, rated_w: float) -> Run:
         float(over.sum()),
         float(max(hard.max(), 0.0)) if len(hard) else 0.0,
         closings / JUDGED_DAYS,
+        float(heat[JUDGED].sum()) * STEP_S / LONGEST_S / JUDGED_DAYS,
     )
 
 
@@ -108,6 +113,10 @@ class Curve:
     def cycles_a_day(self, d_kh: float) -> float:
         """Return closings a day at a shortfall."""
         return self._at(d_kh, lambda run: run.cycles_a_day)
+
+    def least_a_day(self, d_kh: float) -> float:
+        """Return how many closings a day the heat at a shortfall takes at least."""
+        return self._at(d_kh, lambda run: run.least_a_day)
 
     def _at(self, d_kh: float, of: Callable[[Run], float]) -> float:
         known = sorted({run.d_kh: of(run) for _, run in self.runs}.items())

@@ -21,7 +21,7 @@ from tests.bench.table import aligned  # noqa: E402
 
 SEEDS, QUICK_SEEDS = 10, 3
 RUNS, BASELINE_RUNS = 3, 6
-HEAD = ("row", "controller", "LOOSE", "TIGHT", "worst LOOSE", "over K h", "cycles/day", "contact years", "")
+HEAD = ("row", "controller", "LOOSE", "TIGHT", "worst LOOSE", "over K h", "cycles/day", "by N09", "contact years", "")
 Job = tuple[str, int | str, tuple[tuple[str, int], ...], Eyes]
 """Row, seed, controllers with the runs each may take, and what ours sees: one case, worked out once."""
 Timed = list[tuple[Score, float]]
@@ -127,8 +127,12 @@ def table(scores: Sequence[Score], names: Sequence[str], controllers: Sequence[s
                 lines.append((row, each, *_cells(mine), verdict))
         most_kh = most_over_kh(scores, row)
         over = "" if most_kh is None else f"{most_kh:.1f}"
-        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), over, "", "", ""))
+        lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), over, *_kind(row)))
     return aligned(lines)
+
+
+def _kind(row: str) -> tuple[str, ...]:
+    return f"{ROWS[row].cycles_a_day:.0f}", "", "", ""
 
 
 def most_over_kh(scores: Sequence[Score], row: str) -> float | None:
@@ -148,6 +152,7 @@ def _cells(mine: Sequence[Score]) -> tuple[str, ...]:
         f"{worst:.3f}",
         f"{median(one.over_kh for one in mine):.1f}",
         f"{cycles:.1f}",
+        f"{median(one.least_a_day for one in mine):.1f}",
         "-" if (lasts := seasons(cycles)) is None else f"{lasts:.0f}",
     )
 
