@@ -15,6 +15,8 @@ from controller.store import plans
 from controller.store.connection import open_reader
 
 LOOK_EVERY_S = 10.0
+MOST_AT_ONCE = 100
+"""Plans read in one look, some ten milliseconds: the ticks wait for it. Source: engineering judgement."""
 KEPT = 8
 """Plans of one enclosure: those of the hours for which a plan is believed, and one to come."""
 
@@ -38,17 +40,29 @@ class Foreseen:
         """Read the plans that are new, if it is time."""
         if now.mono_s - self._looked_s < LOOK_EVERY_S or not self._file.exists():
             return
-        self._looked_s = now.mono_s
-        after_ms = max(self._newest_ms, now.utc_ms - round(1000 * BELIEVED_S))
         try:
             with closing(open_reader(self._file)) as connection:
-                new = plans.plans_after(connection, after_ms)
+                is_done = self._read_new(connection, now)
         except (StoreError, sqlite3.Error, ValueError, KeyError, TypeError):
-            self._known = {}
-            return
-        for name, plan in new:
-            self._known.setdefault(name, deque(maxlen=KEPT)).append(plan)
-            self._newest_ms = max(self._newest_ms, plan.starts_ms)
+            self._known, is_done = {}, True
+        self._looked_s = now.mono_s if is_done else self._looked_s
+
+    def _read_new(self, connection: sqlite3.Connection, now: Moment) -> bool:
+        """Read what is not known yet, or a part of it; returns whether that was all.
+
+        The planner leaves one plan after the other, all of one start: so some of the newest start may be to come.
+        """
+        since_ms = max(self._newest_ms, now.utc_ms - round(1000 * BELIEVED_S))
+        starts = plans.starts_from(connection, since_ms)
+        new = [(name, starts_ms) for name, starts_ms in starts if not self._knows(name, starts_ms)]
+        for name, starts_ms in new[:MOST_AT_ONCE]:
+            found = plans.plans_from(connection, name, starts_ms, starts_ms)
+            self._known.setdefault(name, deque(maxlen=KEPT)).extend(found)
+            self._newest_ms = max(self._newest_ms, starts_ms)
+        return len(new) <= MOST_AT_ONCE
+
+    def _knows(self, name: str, starts_ms: int) -> bool:
+        return any(each.starts_ms >= starts_ms for each in self._known.get(name, ()))
 
     def plan(self, name: str, now: Moment) -> Foresight | None:
         """Return the plan that holds now, or None."""

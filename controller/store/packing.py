@@ -99,7 +99,9 @@ def pack(connection: sqlite3.Connection, shelf: int, before_ms: int) -> Generato
         connection.executemany(KEEP, kept)
         write_days(connection, days)
         connection.executemany(_NEWEST, [(*times, probe) for probe, times in newest.items()])
-        connection.executemany(_PACKED, [chunk[:1] for chunk in chunks])
+        if chunks:
+            # What came meanwhile has a later key. One statement: each chunk by itself asked the interpreter for leave.
+            connection.execute(_PACKED, (chunks[0][0], chunks[-1][0], before_ms))
     return by_block
 
 
@@ -222,7 +224,7 @@ def _note_newest(newest: dict[int, tuple[int, int]], rows: Sequence[Row]) -> Non
 _TAIL = "SELECT max(id), total(count), min(heard_least_ms) FROM tail WHERE id BETWEEN ? AND ?"
 _CHUNKS = "SELECT id, count FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms < ? ORDER BY id"
 _CHUNK = "SELECT packed FROM tail WHERE id = ?"
-_PACKED = "DELETE FROM tail WHERE id = ?"
+_PACKED = "DELETE FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms < ?"
 _CLOSED = "UPDATE probe SET closed_ms = max(closed_ms, ?) WHERE id = ?"
 KEEP = """INSERT OR REPLACE INTO block
 (id, taken_least_ms, taken_most_ms, heard_least_ms, heard_most_ms, count, packed) VALUES (?, ?, ?, ?, ?, ?, ?)"""

@@ -80,10 +80,10 @@ def plans_from(connection: sqlite3.Connection, enclosure: str, start_ms: int, en
     return [_plan(body) for (body,) in found]
 
 
-def plans_after(connection: sqlite3.Connection, after_ms: int) -> list[tuple[str, Foresight]]:
-    """Return every enclosure's plans that start later than an instant [ms UTC], oldest first."""
-    found = connection.execute("SELECT enclosure, body FROM plan WHERE starts_ms > ? ORDER BY starts_ms", (after_ms,))
-    return [(enclosure, _plan(body)) for enclosure, body in found]
+def starts_from(connection: sqlite3.Connection, start_ms: int) -> list[tuple[str, int]]:
+    """Return enclosure and start [ms UTC] of every plan that starts at an instant [ms UTC] or later, oldest first."""
+    found = connection.execute("SELECT enclosure, starts_ms FROM plan WHERE starts_ms >= ? ORDER BY 2, 1", (start_ms,))
+    return found.fetchall()
 
 
 def word_of(connection: sqlite3.Connection, enclosure: str) -> tuple[int, str] | None:

@@ -24,6 +24,9 @@ _log = logging.getLogger(__name__)
 TIDY_S, PIECE_S = 0.25, 0.04
 """[s] between two looks at what is to be packed or taken away, and between two pieces of what is being packed, so that
 neither crowds out what waits. Source: engineering judgement."""
+REST = 9
+"""Times what a piece took, until the next one, within these bounds. To roll up the day of twelve thousand probes then
+takes a tenth of the processor's time, not a quarter, from the loop. Source: engineering judgement."""
 
 
 class Record:
@@ -98,7 +101,9 @@ class Record:
                 self._begin_anew()
             else:
                 _log.warning("the record was not tidied", extra={"error": str(error)})
-        self._tidy_s = self._clock.now().mono_s + (PIECE_S if self._is_packing else TIDY_S)
+        done_s = self._clock.now().mono_s
+        rest_s = max(PIECE_S, REST * (done_s - now.mono_s)) if self._is_packing else TIDY_S
+        self._tidy_s = done_s + min(rest_s, TIDY_S)
 
     def _kept(self) -> Keeping:
         if self._keeping is None:

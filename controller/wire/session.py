@@ -15,6 +15,9 @@ from paho.mqtt.properties import Properties
 
 from controller.errors import BrokerError
 from controller.settings import Broker, Settings
+from controller.wire.empty_properties import lighten
+
+lighten()
 
 SESSION_KEPT_S = 7 * 86_400
 """[s] The broker keeps our queue this long while we are away."""

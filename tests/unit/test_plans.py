@@ -173,3 +173,32 @@ def test_the_loop_takes_the_plan_that_holds(tmp_path: Path) -> None:
     (tmp_path / "plans.db").write_bytes(b"no database at all, but long enough to look like one" * 100)
     foreseen.look(begin.later(200.0))
     assert foreseen.plan("larch", begin.later(200.0)) is None
+
+
+def test_the_loop_takes_each_plan_of_a_half_hour_whenever_it_is_left(tmp_path: Path) -> None:
+    """The planner leaves those of a large site over minutes, all of one start; none is passed over, none lost."""
+    foreseen, begin = Foreseen(tmp_path), Moment(1000.0, MIDNIGHT_MS)
+    later = replace(PLAN, starts_ms=MIDNIGHT_MS + 1_800_000)
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        for number, (name, plan) in enumerate((("larch", PLAN), ("elder", PLAN), ("larch", later), ("elder", later))):
+            plans.put_plan(connection, name, plan)
+            now = begin.later(10.0 + 900.0 * number)
+            foreseen.look(now)
+            assert foreseen.plan(name, now.later(3600.0)) == plan
+    assert foreseen.plan("larch", begin.later(300.0)) == foreseen.plan("elder", begin.later(300.0)) == PLAN
+
+
+def test_many_plans_are_read_in_parts_a_second_apart(tmp_path: Path) -> None:
+    """The ticks of all enclosures wait for a look; what it left waits no ten seconds for the next."""
+    foreseen, begin = Foreseen(tmp_path), Moment(1000.0, MIDNIGHT_MS)
+    names = [f"e{number:03d}" for number in range(250)]
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection, transaction(connection):
+        for name in names:
+            plans.put_plan(connection, name, PLAN)
+
+    def held(after_s: float) -> int:
+        now = begin.later(after_s)
+        foreseen.look(now)
+        return sum(foreseen.plan(name, now) is not None for name in names)
+
+    assert [held(200.0), held(201.0), held(202.0)] == [100, 200, 250]
