@@ -36,7 +36,8 @@ def start(plan: Plan, standing: Standing) -> State:
 
 def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State, Decision]:
     """Decide one tick."""
-    state, entries = before.copy(), list[Entry]()
+    entries: list[Entry] = []
+    state = before.copy()
     state.foresight = inputs.foresight
     intake.after_gap(plan, state, inputs, now)
     intake.take_reports(state, inputs, now)

@@ -127,9 +127,12 @@ class ProbeState:
     def steady_c(self, since_s: float) -> float | None:
         """Return the median of the last three values control may use, of those heard since [s]: one odd value changes
         nothing (hazard P21)."""
-        lately = [value for heard_s, value in self.believed[-3:] if heard_s >= since_s]
-        if len(lately) == 3:
-            return sorted(lately)[1]
+        last = self.believed[-3:]
+        if len(last) == 3 and last[0][0] >= since_s:  # the oldest comes first
+            (_, one), (_, two), (_, three) = last
+            low, high = (one, two) if one <= two else (two, one)
+            return low if three <= low else min(three, high)
+        lately = [value for heard_s, value in last if heard_s >= since_s]
         return median(lately) if lately else self.value
 
 
@@ -152,6 +155,6 @@ def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) ->
     heard = state.heard_s
     if heard is None or heard < valid_from_s or now_s - heard > watch.stale_after_s:
         return False
-    if state.frozen or state.rough:
+    if state.frozen or state.rough or state.steps:
         return False
-    return now_s >= state.quarantined_until_s and state.steps == 0 and now_s >= state.rivals_until_s
+    return now_s >= state.quarantined_until_s and now_s >= state.rivals_until_s
