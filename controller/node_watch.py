@@ -9,7 +9,8 @@ from controller.state import NodeReport, NodeWatch
 from controller.units import percent
 
 LATELY = 3
-"""Reports over which the promptest is taken: delay makes a report late, never early."""
+LATELY_S = LATELY * limits.RENEW_EVERY_S
+"""Reports over which the promptest is taken, and [s] in which they come: delay makes a report late, never early."""
 
 TOGETHER_S = 0.5
 """[s] Reports that come so close together have waited somewhere; the promptest of them counts for all."""
@@ -35,7 +36,7 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     rebooted = before is not None and report.uptime_s < before.uptime_s
     kept = () if rebooted else watch.lateness
     arrived_s = report.arrived_s
-    oldest_s = arrived_s - limits.NODE_CLOCK_SPAN_S - LATELY * limits.RENEW_EVERY_S
+    oldest_s = arrived_s - limits.NODE_CLOCK_SPAN_S - LATELY_S
     entry = (arrived_s, arrived_s - report.uptime_s)
     if kept and arrived_s - kept[-1][0] < TOGETHER_S:
         entry, kept = (kept[-1][0], min(entry[1], kept[-1][1])), kept[:-1]

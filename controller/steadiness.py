@@ -27,11 +27,16 @@ ROUGH_LEAST: Final = 30
 LONGEST_STRIDE_S: Final = 30.0
 """[s] Two values further apart in time differ by weather, not by noise. Source: engineering judgement."""
 
+ROUGH_PART: Final = 1.0 / ROUGH_LEAST
+ROUGH_EVERY_S: Final = ROUGH_SPAN_S / ROUGH_LEAST
+"""What one reading counts at the most, and [s] from how rare a one on."""
+
 ROUGH_CAP_K2: Final = 100.0
 """[K2] More counts as this much: one spike is no noise."""
 
-CALM_PART: Final = 0.25
-"""Part of the limit under which a rough probe is calm again."""
+ROUGH_K2: Final = limits.NOISIEST_K**2
+CALM_K2: Final = 0.25 * ROUGH_K2
+"""[K2] above which a probe is rough, and under which a rough one is calm again."""
 
 HALF_STEPS_SURE: Final = 8
 """Changes in a row between whole halves: by chance a probe of 1/16 K does so once in 16 million."""
@@ -102,8 +107,8 @@ def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s
     For noise alone, the product of two successive differences is minus its variance on average. A trend, or air that a
     heater warms and lets cool, goes on the way it went: there the product is positive.
     """
-    weight = 1.0 / ROUGH_LEAST
-    if elapsed_s < ROUGH_SPAN_S / ROUGH_LEAST:
+    weight = ROUGH_PART
+    if elapsed_s < ROUGH_EVERY_S:
         weight = 0.0 if elapsed_s < 0.0 else elapsed_s / ROUGH_SPAN_S
     product = -stride_k * next_stride_k
     if not -ROUGH_CAP_K2 <= product <= ROUGH_CAP_K2:
@@ -114,7 +119,7 @@ def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s
 
 def is_rough(roughness: float, before: bool) -> bool:
     """Whether the noise is too large to heat by; once it is, it must fall well below the limit."""
-    return roughness > limits.NOISIEST_K**2 * (CALM_PART if before else 1.0)
+    return roughness > (CALM_K2 if before else ROUGH_K2)
 
 
 def half_steps(before: int, earlier: float | None, value: float) -> int:
