@@ -203,9 +203,9 @@ def _note_source(watch: Watch, state: ProbeState, reading: Reading) -> None:
 def _step(watch: Watch, state: ProbeState, reading: Reading) -> str:
     """Apply the soil step rule: one leap ends heat, a second or a drift is a fault for half an hour."""
     now_s, value = reading.arrived_s, reading.value
-    leapt = leapt_k(state.believed, now_s, value, watch.period_s)
-    believed = remembered(state.believed, now_s, value, watch.period_s)
-    drifted = drifted_k(believed, watch.period_s)
+    leapt = leapt_k(state.believed, now_s, value, watch.block)
+    believed = remembered(state.believed, now_s, value, watch.period_s, watch.block)
+    drifted = drifted_k(believed, watch.block)
     if now_s < state.quarantined_until_s:
         if leapt is not None or drifted is not None:
             state.quarantined_until_s = now_s + limits.STEP_QUARANTINE_S

@@ -8,7 +8,7 @@ from controller.copying import copier
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
 from controller.status import Grade
-from controller.steadiness import History
+from controller.steadiness import History, block_length
 
 POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
     **dict.fromkeys(TEMPERATURES, (limits.WORKING_RANGE_C[0], limits.HIGHEST_POSSIBLE_C)),
@@ -38,12 +38,14 @@ class Watch:
     is_air: bool = field(init=False)
     is_temperature: bool = field(init=False)
     possible: tuple[float, float] = field(init=False)
+    block: int = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "is_soil", self.quantity is Quantity.SOIL)
         object.__setattr__(self, "is_air", self.quantity is Quantity.AIR)
         object.__setattr__(self, "is_temperature", self.quantity in TEMPERATURES)
         object.__setattr__(self, "possible", POSSIBLE[self.quantity])
+        object.__setattr__(self, "block", block_length(self.period_s))
 
 
 @dataclass(slots=True)

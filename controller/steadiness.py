@@ -4,7 +4,6 @@ Each rule looks at what the probe has said before and needs no model of the encl
 """
 
 import math
-from functools import cache
 from typing import Final
 
 from controller.safety import limits
@@ -42,15 +41,13 @@ HALF_STEPS_SURE: Final = 8
 """Changes in a row between whole halves: by chance a probe of 1/16 K does so once in 16 million."""
 
 
-@cache  # asked three times at every reading of soil
 def block_length(period_s: float) -> int:
-    """Return how many values are averaged at each end of the minute."""
+    """Return how many values are averaged at each end of the minute: the length of a block."""
     return max(1, min(BLOCK_MOST, round(BLOCK_SPAN_S / period_s)))
 
 
-def remembered(history: History, at_s: float, value: float, period_s: float) -> History:
+def remembered(history: History, at_s: float, value: float, period_s: float, length: int) -> History:
     """Return the history with a new value; never fewer than one block, however old."""
-    length = block_length(period_s)
     oldest_s = at_s - limits.SOIL_STEP_SPAN_S - length * period_s
     first, last = 0, len(history) - length
     while first < last and history[first][0] < oldest_s:
@@ -74,11 +71,11 @@ def _mean_s(block: History) -> float:
     return total_s / len(block)
 
 
-def leapt_k(history: History, at_s: float, value: float, period_s: float) -> float | None:
+def leapt_k(history: History, at_s: float, value: float, length: int) -> float | None:
     """Return how far a value lies from the mean of a minute ago [K], or None where that is no fault."""
     if not history:
         return None
-    block = history[: block_length(period_s)]
+    block = history[:length]
     moved = value - _mean_c(block)
     if abs(moved) <= FIRST_LOOK_K:
         return None
@@ -86,9 +83,8 @@ def leapt_k(history: History, at_s: float, value: float, period_s: float) -> flo
     return moved if abs(moved) > FIRST_LOOK_K * max(1.0, gap_s / (1.5 * limits.SOIL_STEP_SPAN_S)) else None
 
 
-def drifted_k(history: History, period_s: float) -> float | None:
+def drifted_k(history: History, length: int) -> float | None:
     """Return how far the mean has moved within a minute [K], or None where that is no fault."""
-    length = block_length(period_s)
     if len(history) < 2 * length:
         return None
     old, new = history[:length], history[-length:]
