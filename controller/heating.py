@@ -75,7 +75,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     if state.asked_c is None or state.standing.trips or not state.standing.armed:
         forget_control(state)
         return False
-    if soil_c is None or any(each.name != permits.RIGHT_WAY.name for each in state.lost):
+    if soil_c is None or (state.lost and any(each.name != permits.RIGHT_WAY.name for each in state.lost)):
         _wait(state, now)
         return False
     if _is_due(plan, state, asked_before_c, soil_c, now):

@@ -133,7 +133,9 @@ class ProbeState:
         if len(last) == 3 and last[0][0] >= since_s:  # the oldest comes first
             (_, one), (_, two), (_, three) = last
             low, high = (one, two) if one <= two else (two, one)
-            return low if three <= low else min(three, high)
+            if three <= low:
+                return low
+            return three if three <= high else high
         lately = [value for heard_s, value in last if heard_s >= since_s]
         return median(lately) if lately else self.value
 
