@@ -36,7 +36,8 @@ def start(plan: Plan, standing: Standing) -> State:
 
 def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State, Decision]:
     """Decide one tick."""
-    state, entries = before.copy(), list[Entry]()
+    entries: list[Entry] = []
+    state = before.copy()
     state.foresight = inputs.foresight
     intake.after_gap(plan, state, inputs, now)
     intake.take_reports(state, inputs, now)
@@ -54,7 +55,9 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     latching.against_inversion(plan, state, wanted, now, entries)
     _observe(plan, state, now, entries)
     permissives = permits.examine(plan, state, inputs, now)
-    lost = tuple([each for each in permissives if not each.holds])
+    # Which are lost follows from them, and as a rule they are those of the tick before.
+    same = permissives == before.permissives
+    lost = before.lost if same else tuple([each for each in permissives if not each.holds])
     telling.permissives(plan, state, lost, now, entries)
     telling.alerts_of(plan, state, inputs, now, entries)
     order = gate.decide(wanted, state.standing.armed, permissives, state.standing.trips)

@@ -24,9 +24,12 @@ def listen(plan: Plan, before: State, state: State, now: Moment) -> None:
             state.heard_until_s = _stands_until_s(plan, state)
         if now.mono_s < state.heard_until_s:
             return
-    usable, odd, is_hot = dict[str, float](), [], False
+    usable: dict[str, float] = {}
+    odd, is_hot = [], False
+    probes, now_s, valid_from_s = state.probes, now.mono_s, state.valid_from_s
     for name, watch in plan.watches.items():
-        probe, value = state.probes[name], _value_at(state, watch, now.mono_s)
+        probe = probes[name]
+        value = _value_at(watch, probe, now_s, valid_from_s)
         if value is not None:
             usable[name] = value
         if value is None or probe.half_steps >= HALF_STEPS_SURE or probe.hurried_s != NEVER:
@@ -50,12 +53,14 @@ def _oldest_s(probe: ProbeState) -> float:
     return NEVER if probe.heard_s is None else probe.heard_s
 
 
-def _value_at(state: State, watch: Watch, mono_s: float) -> float | None:
+def _value_at(watch: Watch, probe: ProbeState, at_s: float, valid_from_s: float) -> float | None:
     """Return what a probe says at an instant [s] and is believed, or None."""
-    probe = state.probes[watch.name]
-    if not fresh(watch, probe, mono_s, state.valid_from_s):
+    if not fresh(watch, probe, at_s, valid_from_s):
         return None
-    return probe.steady_c(max(state.valid_from_s, mono_s - watch.stale_after_s)) if probe.believed else probe.value
+    if not probe.believed:
+        return probe.value
+    oldest_s = at_s - watch.stale_after_s
+    return probe.steady_c(oldest_s if oldest_s > valid_from_s else valid_from_s)
 
 
 def said_lately(state: State, watch: Watch, now: Moment) -> float | None:
@@ -65,10 +70,10 @@ def said_lately(state: State, watch: Watch, now: Moment) -> float | None:
     """
     if watch.name in state.usable:
         return state.usable[watch.name]
-    heard_s = state.probes[watch.name].heard_s
-    lapsed_s = 0.0 if heard_s is None else now.mono_s - heard_s - watch.stale_after_s
+    probe = state.probes[watch.name]
+    lapsed_s = 0.0 if probe.heard_s is None else now.mono_s - probe.heard_s - watch.stale_after_s
     if 0.0 < lapsed_s <= limits.STALE_CAP_S - watch.stale_after_s:
-        return _value_at(state, watch, now.mono_s - lapsed_s)
+        return _value_at(watch, probe, now.mono_s - lapsed_s, state.valid_from_s)
     return None
 
 

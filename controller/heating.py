@@ -42,14 +42,16 @@ def compare_pairs(plan: Plan, state: State, now: Moment) -> None:
 
 def _soil(plan: Plan, state: State, now: Moment) -> float | None:
     """Return the control value: the median of the believed probes, the warmest where two at one place disagree."""
-    values = {each.name: state.usable[each.name] for each in plan.soil if each.name in state.usable}
+    usable = state.usable
+    values = [usable[each.name] for each in plan.soil if each.name in usable]
     if not values:
         return None
     if state.differing:
+        heard = {each.name for each in plan.soil if each.name in usable}
         at_odds = pairs.differing(state.differing, limits.PAIR_ALERT_K, limits.PAIR_ALERT_S, now.mono_s)
-        if any(one in values and other in values for one, other in at_odds):
-            return max(values.values())
-    return statistics.median(values.values())
+        if any(one in heard and other in heard for one, other in at_odds):
+            return max(values)
+    return statistics.median(values)
 
 
 def asked(plan: Plan, standing: Standing, now: Moment) -> tuple[float | None, str]:
@@ -73,7 +75,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     if state.asked_c is None or state.standing.trips or not state.standing.armed:
         forget_control(state)
         return False
-    if soil_c is None or any(each.name != permits.RIGHT_WAY.name for each in state.lost):
+    if soil_c is None or (state.lost and any(each.name != permits.RIGHT_WAY.name for each in state.lost)):
         _wait(state, now)
         return False
     if _is_due(plan, state, asked_before_c, soil_c, now):

@@ -35,7 +35,8 @@ class Held:
 
     def ready(self) -> list[Message]:
         """Give up, in order, the messages before the first that speaks to somebody not stepped since it came."""
-        found, line = list[Message](), self._line
+        found: list[Message] = []
+        line = self._line
         while line:
             number, message, names = line[0]
             for name in names:

@@ -51,7 +51,8 @@ def take_readings(plan: Plan, state: State, inputs: Inputs) -> tuple[tuple[Readi
     """Judge every reading."""
     if not inputs.readings:
         return ()
-    probes, judged, over = dict(state.probes), [], dict[str, float]()
+    probes, judged = state.probes.copy(), []
+    over: dict[str, float] = {}
     watches, resumed_s = plan.watches, inputs.resumed_s
     for reading in inputs.readings:
         name = reading.probe

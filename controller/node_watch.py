@@ -9,7 +9,8 @@ from controller.state import NodeReport, NodeWatch
 from controller.units import percent
 
 LATELY = 3
-"""Reports over which the promptest is taken: delay makes a report late, never early."""
+LATELY_S = LATELY * limits.RENEW_EVERY_S
+"""Reports over which the promptest is taken, and [s] in which they come: delay makes a report late, never early."""
 
 TOGETHER_S = 0.5
 """[s] Reports that come so close together have waited somewhere; the promptest of them counts for all."""
@@ -34,9 +35,10 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     """
     rebooted = before is not None and report.uptime_s < before.uptime_s
     kept = () if rebooted else watch.lateness
-    oldest_s = report.arrived_s - limits.NODE_CLOCK_SPAN_S - LATELY * limits.RENEW_EVERY_S
-    entry = (report.arrived_s, report.arrived_s - report.uptime_s)
-    if kept and report.arrived_s - kept[-1][0] < TOGETHER_S:
+    arrived_s = report.arrived_s
+    oldest_s = arrived_s - limits.NODE_CLOCK_SPAN_S - LATELY_S
+    entry = (arrived_s, arrived_s - report.uptime_s)
+    if kept and arrived_s - kept[-1][0] < TOGETHER_S:
         entry, kept = (kept[-1][0], min(entry[1], kept[-1][1])), kept[:-1]
     first = 0
     while first < len(kept) and kept[first][0] < oldest_s:
@@ -86,7 +88,10 @@ def _promptest(reports: tuple[tuple[float, float], ...]) -> tuple[float, float]:
 
 def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWatch, list[Trip]]:
     """Return the trips a report calls for, each fault once."""
-    trips = [_fault_trip(name, at_ms) for name in report.faults if name not in watch.known_faults]
+    trips = []
+    for name in report.faults:
+        if name not in watch.known_faults:
+            trips.append(_fault_trip(name, at_ms))
     if watch.flows == 2:
         trips.append(_fault_trip(NodeFault.CURRENT_WHEN_OPEN, at_ms))
     error = clock_error(watch)
@@ -95,8 +100,9 @@ def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWat
         detail = f"the relay node's clock runs {runs}; leases cannot be trusted"
         trips.append(Trip(TripKind.NODE_CLOCK, "", round(error, 3), limits.NODE_CLOCK_ERROR, at_ms, detail))
         watch = replace(watch, lateness=())
-    known = frozenset(report.faults)
-    return (watch if known == watch.known_faults else replace(watch, known_faults=known)), trips
+    if report.faults or watch.known_faults:
+        watch = replace(watch, known_faults=frozenset(report.faults))
+    return watch, trips
 
 
 def _fault_trip(name: str, at_ms: int) -> Trip:

@@ -17,6 +17,8 @@ from controller.steadiness import LONGEST_STRIDE_S, drifted_k, half_steps, is_ro
 TOO_OFTEN = 30
 """Readings refused as too soon within a minute that are worth an alert. Source: engineering judgement."""
 
+FUTURE_STAMP_MARK_MS: Final = round(limits.FUTURE_STAMP_MARK_S * 1000)
+
 _GOOD: Final = (Grade.GOOD, "")
 """What nearly every reading gets."""
 
@@ -47,7 +49,7 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     taken_ms = reading.arrived_ms if reading.taken_ms is None else reading.taken_ms
     if age_s < -limits.FUTURE_STAMP_REFUSE_S:
         return _refused(state, reading, f"stamped {-age_s:.0f} s in the future")
-    if taken_ms - reading.arrived_ms > limits.FUTURE_STAMP_MARK_S * 1000:
+    if taken_ms - reading.arrived_ms > FUTURE_STAMP_MARK_MS:
         taken_ms = reading.arrived_ms
     if reading.retained:
         return Judged(state, Grade.HISTORY, "retained by the broker", taken_ms)
@@ -93,13 +95,13 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
 def _remember(watch: Watch, state: ProbeState, reading: Reading) -> tuple[tuple[float, float], ...]:
     """Return the values of a minute and a little more, the newest always among them."""
     arrived_s, period_s, recent = reading.arrived_s, watch.period_s, state.recent
-    oldest_s = arrived_s - SLOPE_SPAN_S - 2 * (period_s if period_s > RECENT_SPACING_S else RECENT_SPACING_S)
+    oldest_s = arrived_s - SLOPE_SPAN_S - 2.0 * (period_s if period_s > RECENT_SPACING_S else RECENT_SPACING_S)
     first, end = 0, len(recent)
     while first < end and recent[first][0] < oldest_s:
         first += 1
     if end - first > 1:
         apart_s = arrived_s - recent[-2][0]
-        if apart_s < RECENT_SPACING_S or apart_s < period_s / 4:
+        if apart_s < RECENT_SPACING_S or apart_s < 0.25 * period_s:
             end -= 1
     return (*recent[first:end], (arrived_s, reading.value))
 
@@ -111,7 +113,7 @@ def _rise(recent: tuple[tuple[float, float], ...]) -> float | None:
         if newest_s - each[0] < SLOPE_SPAN_S:
             break
         before = each
-    return None if before is None else (newest - before[1]) * 60 / (newest_s - before[0])
+    return None if before is None else (newest - before[1]) * 60.0 / (newest_s - before[0])
 
 
 def _for_control(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int, resumed_s: float) -> Judged:
@@ -136,7 +138,7 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
     if reading.arrived_s < state.rivals_until_s:
         return Grade.REFUSED, "two senders claim this probe"
     spacing_s = watch.period_s if state.admitted_ms is None else (taken_ms - state.admitted_ms) / 1000
-    if 0 <= spacing_s < watch.period_s / 4:
+    if 0.0 <= spacing_s < 0.25 * watch.period_s:
         _count_too_soon(state, reading.arrived_s)
         if state.repeats >= stamps.REPEATS:
             return Grade.REFUSED, stamps.CLOCK_STANDS
@@ -201,9 +203,9 @@ def _note_source(watch: Watch, state: ProbeState, reading: Reading) -> None:
 def _step(watch: Watch, state: ProbeState, reading: Reading) -> str:
     """Apply the soil step rule: one leap ends heat, a second or a drift is a fault for half an hour."""
     now_s, value = reading.arrived_s, reading.value
-    leapt = leapt_k(state.believed, now_s, value, watch.period_s)
-    believed = remembered(state.believed, now_s, value, watch.period_s)
-    drifted = drifted_k(believed, watch.period_s)
+    leapt = leapt_k(state.believed, now_s, value, watch.block)
+    believed = remembered(state.believed, now_s, value, watch.period_s, watch.block)
+    drifted = drifted_k(believed, watch.block)
     if now_s < state.quarantined_until_s:
         if leapt is not None or drifted is not None:
             state.quarantined_until_s = now_s + limits.STEP_QUARANTINE_S

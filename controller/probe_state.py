@@ -8,7 +8,7 @@ from controller.copying import copier
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
 from controller.status import Grade
-from controller.steadiness import History
+from controller.steadiness import History, block_length
 
 POSSIBLE: Final[dict[Quantity, tuple[float, float]]] = {
     **dict.fromkeys(TEMPERATURES, (limits.WORKING_RANGE_C[0], limits.HIGHEST_POSSIBLE_C)),
@@ -38,12 +38,14 @@ class Watch:
     is_air: bool = field(init=False)
     is_temperature: bool = field(init=False)
     possible: tuple[float, float] = field(init=False)
+    block: int = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "is_soil", self.quantity is Quantity.SOIL)
         object.__setattr__(self, "is_air", self.quantity is Quantity.AIR)
         object.__setattr__(self, "is_temperature", self.quantity in TEMPERATURES)
         object.__setattr__(self, "possible", POSSIBLE[self.quantity])
+        object.__setattr__(self, "block", block_length(self.period_s))
 
 
 @dataclass(slots=True)
@@ -127,9 +129,14 @@ class ProbeState:
     def steady_c(self, since_s: float) -> float | None:
         """Return the median of the last three values control may use, of those heard since [s]: one odd value changes
         nothing (hazard P21)."""
-        lately = [value for heard_s, value in self.believed[-3:] if heard_s >= since_s]
-        if len(lately) == 3:
-            return sorted(lately)[1]
+        last = self.believed[-3:]
+        if len(last) == 3 and last[0][0] >= since_s:  # the oldest comes first
+            (_, one), (_, two), (_, three) = last
+            low, high = (one, two) if one <= two else (two, one)
+            if three <= low:
+                return low
+            return three if three <= high else high
+        lately = [value for heard_s, value in last if heard_s >= since_s]
         return median(lately) if lately else self.value
 
 
@@ -152,6 +159,6 @@ def fresh(watch: Watch, state: ProbeState, now_s: float, valid_from_s: float) ->
     heard = state.heard_s
     if heard is None or heard < valid_from_s or now_s - heard > watch.stale_after_s:
         return False
-    if state.frozen or state.rough:
+    if state.frozen or state.rough or state.steps:
         return False
-    return now_s >= state.quarantined_until_s and state.steps == 0 and now_s >= state.rivals_until_s
+    return now_s >= state.quarantined_until_s and now_s >= state.rivals_until_s

@@ -60,7 +60,8 @@ def averaged(before: float | None, value: float | None, elapsed_s: float, over_s
     """Return the running average [Cel] over about `over_s` [s]; it starts at the first value and ends with the last."""
     if value is None or before is None:
         return value
-    return before + min(1.0, elapsed_s / over_s) * (value - before)
+    share = elapsed_s / over_s
+    return before + (share if share < 1.0 else 1.0) * (value - before)
 
 
 def observe(

@@ -4,7 +4,6 @@ Each rule looks at what the probe has said before and needs no model of the encl
 """
 
 import math
-from functools import cache
 from typing import Final
 
 from controller.safety import limits
@@ -27,25 +26,28 @@ ROUGH_LEAST: Final = 30
 LONGEST_STRIDE_S: Final = 30.0
 """[s] Two values further apart in time differ by weather, not by noise. Source: engineering judgement."""
 
+ROUGH_PART: Final = 1.0 / ROUGH_LEAST
+ROUGH_EVERY_S: Final = ROUGH_SPAN_S / ROUGH_LEAST
+"""What one reading counts at the most, and [s] from how rare a one on."""
+
 ROUGH_CAP_K2: Final = 100.0
 """[K2] More counts as this much: one spike is no noise."""
 
-CALM_PART: Final = 0.25
-"""Part of the limit under which a rough probe is calm again."""
+ROUGH_K2: Final = limits.NOISIEST_K**2
+CALM_K2: Final = 0.25 * ROUGH_K2
+"""[K2] above which a probe is rough, and under which a rough one is calm again."""
 
 HALF_STEPS_SURE: Final = 8
 """Changes in a row between whole halves: by chance a probe of 1/16 K does so once in 16 million."""
 
 
-@cache  # asked three times at every reading of soil
 def block_length(period_s: float) -> int:
-    """Return how many values are averaged at each end of the minute."""
+    """Return how many values are averaged at each end of the minute: the length of a block."""
     return max(1, min(BLOCK_MOST, round(BLOCK_SPAN_S / period_s)))
 
 
-def remembered(history: History, at_s: float, value: float, period_s: float) -> History:
+def remembered(history: History, at_s: float, value: float, period_s: float, length: int) -> History:
     """Return the history with a new value; never fewer than one block, however old."""
-    length = block_length(period_s)
     oldest_s = at_s - limits.SOIL_STEP_SPAN_S - length * period_s
     first, last = 0, len(history) - length
     while first < last and history[first][0] < oldest_s:
@@ -69,11 +71,11 @@ def _mean_s(block: History) -> float:
     return total_s / len(block)
 
 
-def leapt_k(history: History, at_s: float, value: float, period_s: float) -> float | None:
+def leapt_k(history: History, at_s: float, value: float, length: int) -> float | None:
     """Return how far a value lies from the mean of a minute ago [K], or None where that is no fault."""
     if not history:
         return None
-    block = history[: block_length(period_s)]
+    block = history[:length]
     moved = value - _mean_c(block)
     if abs(moved) <= FIRST_LOOK_K:
         return None
@@ -81,9 +83,8 @@ def leapt_k(history: History, at_s: float, value: float, period_s: float) -> flo
     return moved if abs(moved) > FIRST_LOOK_K * max(1.0, gap_s / (1.5 * limits.SOIL_STEP_SPAN_S)) else None
 
 
-def drifted_k(history: History, period_s: float) -> float | None:
+def drifted_k(history: History, length: int) -> float | None:
     """Return how far the mean has moved within a minute [K], or None where that is no fault."""
-    length = block_length(period_s)
     if len(history) < 2 * length:
         return None
     old, new = history[:length], history[-length:]
@@ -102,8 +103,8 @@ def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s
     For noise alone, the product of two successive differences is minus its variance on average. A trend, or air that a
     heater warms and lets cool, goes on the way it went: there the product is positive.
     """
-    weight = 1.0 / ROUGH_LEAST
-    if elapsed_s < ROUGH_SPAN_S / ROUGH_LEAST:
+    weight = ROUGH_PART
+    if elapsed_s < ROUGH_EVERY_S:
         weight = 0.0 if elapsed_s < 0.0 else elapsed_s / ROUGH_SPAN_S
     product = -stride_k * next_stride_k
     if not -ROUGH_CAP_K2 <= product <= ROUGH_CAP_K2:
@@ -114,7 +115,7 @@ def roughness_k2(before: float, stride_k: float, next_stride_k: float, elapsed_s
 
 def is_rough(roughness: float, before: bool) -> bool:
     """Whether the noise is too large to heat by; once it is, it must fall well below the limit."""
-    return roughness > limits.NOISIEST_K**2 * (CALM_PART if before else 1.0)
+    return roughness > (CALM_K2 if before else ROUGH_K2)
 
 
 def half_steps(before: int, earlier: float | None, value: float) -> int:

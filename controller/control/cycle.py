@@ -84,7 +84,7 @@ def advance(
     """
     if cycle is None or now_s >= cycle.ends_s:
         cycle = _next_window(times, cycle, duty, now_s, into_s)
-    asks = now_s + times.tick_s / 2 < cycle.on_until_s
+    asks = now_s + 0.5 * times.tick_s < cycle.on_until_s
     if asks and cycle.on_since_s is not None and now_s - cycle.on_since_s >= times.longest_on_s:
         return _rest(times, cycle, duty, now_s), False
     since_s = (now_s if cycle.on_since_s is None else cycle.on_since_s) if asks else None

@@ -1,7 +1,7 @@
 """What an enclosure is made of, and the heat losses that follow from it."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 AIR_J_M3K = 1.2 * 1005.0
@@ -93,6 +93,10 @@ class Construction:
         condenses on the cover.
     vent_opens_c
         [Cel] air at which a self-acting vent starts to open, or None if there is none.
+    floor_m2, section_m2, cover_m2, volume_m3
+        [m2] ground covered, of one end, and of film or glass, ends included; [m3] of air.
+    sky_view
+        0-1 part of the cover's view that is sky: exact for a convex cover on flat ground.
 
     Raises
     ------
@@ -121,6 +125,11 @@ class Construction:
     contents_light: float = 0.3
     wet_fraction: float = 0.3
     vent_opens_c: float | None = 25.0
+    floor_m2: float = field(init=False)
+    section_m2: float = field(init=False)
+    cover_m2: float = field(init=False)
+    volume_m3: float = field(init=False)
+    sky_view: float = field(init=False)
 
     def __post_init__(self) -> None:
         for name in _POSITIVE:
@@ -138,36 +147,31 @@ class Construction:
             raise ValueError(f"air_changes_h is {self.air_changes_h}; it must be at least 0")
         if not 0.03 <= self.cable_depth_m <= 1.0:
             raise ValueError(f"cable_depth_m is {self.cable_depth_m}; it must lie within 0.03-1 m")
+        self._measure()
 
-    @property
-    def floor_m2(self) -> float:
-        """[m2] ground covered."""
-        return self.length_m * self.width_m
+    def _measure(self) -> None:
+        """Work out once what a simulation asks every minute."""
+        sizes = {"floor_m2": self.length_m * self.width_m, "section_m2": self._section_m2()}
+        sizes["cover_m2"] = self._arc_m() * self.length_m + 2.0 * sizes["section_m2"]
+        sizes["volume_m3"] = sizes["section_m2"] * self.length_m
+        sizes["sky_view"] = (1.0 + sizes["floor_m2"] / sizes["cover_m2"]) / 2.0
+        for name, size in sizes.items():
+            object.__setattr__(self, name, size)
 
-    @property
-    def section_m2(self) -> float:
-        """[m2] of one end."""
+    def _section_m2(self) -> float:
         if self.shape == Shape.TUNNEL:
             return math.pi / 4.0 * self.width_m * self.height_m
         eaves_m = self.height_m * (EAVES_SHARE if self.shape == Shape.GLASSHOUSE else 1.0)
         return self.width_m * (eaves_m + self.height_m) / 2.0
 
-    @property
-    def cover_m2(self) -> float:
-        """[m2] of film or glass, ends included. Half an ellipse: Ramanujan 1914, second approximation."""
+    def _arc_m(self) -> float:
+        """[m] of cover across. Half an ellipse: Ramanujan 1914, second approximation."""
         if self.shape == Shape.TUNNEL:
             a, b = self.width_m / 2.0, self.height_m
             h = ((a - b) / (a + b)) ** 2
-            arc_m = math.pi / 2.0 * (a + b) * (1.0 + 3.0 * h / (10.0 + math.sqrt(4.0 - 3.0 * h)))
-        else:
-            eaves_m = self.height_m * (EAVES_SHARE if self.shape == Shape.GLASSHOUSE else 1.0)
-            arc_m = 2.0 * (eaves_m + math.hypot(self.width_m / 2.0, self.height_m - eaves_m))
-        return arc_m * self.length_m + 2.0 * self.section_m2
-
-    @property
-    def volume_m3(self) -> float:
-        """[m3] of air."""
-        return self.section_m2 * self.length_m
+            return math.pi / 2.0 * (a + b) * (1.0 + 3.0 * h / (10.0 + math.sqrt(4.0 - 3.0 * h)))
+        eaves_m = self.height_m * (EAVES_SHARE if self.shape == Shape.GLASSHOUSE else 1.0)
+        return 2.0 * (eaves_m + math.hypot(self.width_m / 2.0, self.height_m - eaves_m))
 
     @property
     def ua_w_k(self) -> float:
@@ -182,11 +186,6 @@ class Construction:
         """
         loss_w_k = self.ua_w_k + STILL_SURFACE_W_M2K * self.floor_m2
         return self.rated_w / loss_w_k * (1.0 - math.exp(-60.0 * loss_w_k / (AIR_J_M3K * self.volume_m3)))
-
-    @property
-    def sky_view(self) -> float:
-        """0-1 part of the cover's view that is sky: exact for a convex cover on flat ground."""
-        return (1.0 + self.floor_m2 / self.cover_m2) / 2.0
 
     @property
     def edge_w_m3k(self) -> float:

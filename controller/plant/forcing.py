@@ -1,6 +1,7 @@
 """What weather does to one enclosure for the next minute: conductances and fluxes, straightened around the present."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from controller.plant.construction import AIR_J_M3K, REFERENCE_WIND_M_S, Construction
 from controller.plant.sky import STEFAN_BOLTZMANN_W_M2K4, dew_point_c, saturation_pa, sky_c
@@ -16,21 +17,21 @@ CONVECTION_DOWN_W_M2K = 1.5
 """[W/m2K] floor to air, warm floor and cold floor (ISO 6946:2017 C.2 has 5.0 and 0.7; here stirred air)."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Forcing:
     """One minute's surroundings; [W/K], [W], [Cel] as named, soil figures per square metre of floor."""
 
-    outside_c: float
-    sky_c: float
-    ghi_w_m2: float
-    outside_humidity_pct: float
-    leak_w_k: float
-    cover_out_w_k: float
-    cover_gain_w: float
-    contents_gain_w: float
-    soil_gain_w_m2: float
-    soil_air_w_m2k: float
-    soil_sky_w_m2k: float
+    outside_c: Final[float]
+    sky_c: Final[float]
+    ghi_w_m2: Final[float]
+    outside_humidity_pct: Final[float]
+    leak_w_k: Final[float]
+    cover_out_w_k: Final[float]
+    cover_gain_w: Final[float]
+    contents_gain_w: Final[float]
+    soil_gain_w_m2: Final[float]
+    soil_air_w_m2k: Final[float]
+    soil_sky_w_m2k: Final[float]
 
 
 def outside_film_w_m2k(wind_m_s: float, radiative_w_m2k: float) -> float:

@@ -69,22 +69,20 @@ class Run:
         self.armed = False
         self.foresight: Foresight | None = None
         self._exact = {name for name, watch in plan.watches.items() if watch.quantity is Quantity.CONTACT}
+        self._full_a = plan.rated_w / plan.volts
 
     def once(self, requests: tuple[Request, ...] = ()) -> Ticked:
         """Advance the plant by one tick, read its probes, and decide."""
         self.plant.advance(self.tick_s, self.on)
         now = self.now = self.now.later(self.tick_s)
-        values = self.plant.probes()
+        values = said = self.plant.probes()
+        name, mono_s, utc_ms = self.plan.name, now.mono_s, now.utc_ms
         # A plant's thermometers may be perfect; a trembling of the fourth digit keeps them from looking stuck.
-        tremble = FLICKER if now.mono_s % FLICKER_EVERY_S < self.tick_s else 0.0
-        name = self.plan.name
-        mono_s, utc_ms = now.mono_s, now.utc_ms
-        readings = [
-            Reading(name, probe, value if probe in self._exact else value + tremble, utc_ms, utc_ms, mono_s)
-            for probe, value in values.items()
-        ]
-        amps = self.plan.rated_w / self.plan.volts if self.on else 0.0
-        report = NodeReport(now.mono_s, now.utc_ms, self.on, self.armed, 15.0 * self.on, amps, 0, now.mono_s)
+        if mono_s % FLICKER_EVERY_S < self.tick_s:
+            said = {probe: value if probe in self._exact else value + FLICKER for probe, value in values.items()}
+        readings = [Reading(name, probe, value, utc_ms, utc_ms, mono_s) for probe, value in said.items()]
+        amps, left_s = (self._full_a, 15.0) if self.on else (0.0, 0.0)
+        report = NodeReport(mono_s, utc_ms, self.on, self.armed, left_s, amps, 0, mono_s)
         self.state, decision = tick.step(
             self.plan, self.state, Inputs(tuple(readings), (report,), requests, foresight=self.foresight), now
         )

@@ -9,7 +9,8 @@ from typing import NamedTuple
 from controller.plant.soil import SoilColumn
 from controller.probe import TEMPERATURES, Quantity
 
-STEP_K = 0.0625
+STEPS_PER_K = 16.0
+STEP_K = 1.0 / STEPS_PER_K
 """[K] resolution of a 12-bit DS18B20."""
 HUMIDITY_NOISE_PCT = 0.3
 LAG_S: dict[Quantity, float] = {
@@ -53,7 +54,6 @@ _FELT = {
     Quantity.CURRENT: Felt._fields.index("current_a"),
 }
 """Which of `Felt` a quantity is; light inside follows light outside."""
-_NOISY, _HUMID, _CLOSED = -1, -2, -3
 
 
 class ProbeBank:
@@ -84,16 +84,37 @@ class ProbeBank:
         self._rest = [
             (n, s.quantity) for n, s in self._sites.items() if s.quantity in LAG_S and n not in self._located()
         ]
-        self._ways = [(name, _way(site)) for name, site in self._sites.items()]
+        self._blank = dict.fromkeys(self._sites, 0.0)
+        self._sort()
         self._noise_k = noise_k
         draw = random.Random(seed)
-        self._noise = [draw.gauss(0.0, 1.0) for _ in range(_NOISES)]
+        noise = [draw.gauss(0.0, 1.0) for _ in range(_NOISES)]
+        # What a reading takes begins anywhere in the table and runs on at its beginning.
+        self._noise = [*noise, *noise[: len(self._sites)]]
         self._next = 0
         self._seconds = -1.0
         self.lagged: dict[str, float] = {}
 
     def _located(self) -> set[str]:
         return {name for name, *_ in self._soil} | {name for name, _ in self._air}
+
+    def _sort(self) -> None:
+        """Sort probes by how they make a reading of what they feel; those with noise know their place in a stretch."""
+        self._thermometers: list[tuple[str, int]] = []
+        self._hygrometers: list[tuple[str, int]] = []
+        self._contacts: list[str] = []
+        self._plain: list[tuple[str, int]] = []
+        self._takes = 0
+        for name, site in self._sites.items():
+            if site.quantity in TEMPERATURES or site.quantity is Quantity.HUMIDITY:
+                noisy = self._hygrometers if site.quantity is Quantity.HUMIDITY else self._thermometers
+                noisy.append((name, self._takes))
+                self._takes += 1
+            elif site.quantity is Quantity.CONTACT:
+                self._contacts.append(name)
+            else:
+                inside = site.quantity is Quantity.LIGHT and site.height_m is not None
+                self._plain.append((name, _FELT[site.quantity] + inside))
 
     def follow(self, seconds: float, felt: Felt) -> None:
         """Let every lagging probe creep for `seconds` [s] towards what it feels; the first call settles it at once."""
@@ -124,22 +145,18 @@ class ProbeBank:
 
     def read(self, felt: Felt) -> dict[str, float]:
         """Return one reading per probe; each reading uses up noise, so two readings differ."""
-        readings: dict[str, float] = {}
-        lagged, noise_k, noise, place = self.lagged, self._noise_k, self._noise, self._next
-        for name, way in self._ways:
-            if way == _NOISY:
-                raw = lagged[name] + noise_k * noise[place]
-                readings[name] = round(raw / STEP_K) * STEP_K
-                place = place + 1 if place + 1 < _NOISES else 0
-            elif way == _HUMID:
-                raw = lagged[name] + HUMIDITY_NOISE_PCT * (noise[place] if noise_k else 0.0)
-                readings[name] = min(max(raw, 0.0), 100.0)
-                place = place + 1 if place + 1 < _NOISES else 0
-            elif way == _CLOSED:
-                readings[name] = 1.0 if felt.current_a > 0.0 else 0.0
-            else:
-                readings[name] = felt[way]
-        self._next = place
+        readings, lagged, noise_k = self._blank.copy(), self.lagged, self._noise_k
+        noise = self._noise[self._next : self._next + self._takes]
+        for name, place in self._thermometers:
+            readings[name] = round((lagged[name] + noise_k * noise[place]) * STEPS_PER_K) * STEP_K
+        for name, place in self._hygrometers:
+            raw = lagged[name] + HUMIDITY_NOISE_PCT * (noise[place] if noise_k else 0.0)
+            readings[name] = min(max(raw, 0.0), 100.0)
+        for name in self._contacts:
+            readings[name] = 1.0 if felt.current_a > 0.0 else 0.0
+        for name, at in self._plain:
+            readings[name] = felt[at]
+        self._next = (self._next + self._takes) % _NOISES
         return readings
 
     def state(self) -> dict[str, object]:
@@ -149,15 +166,3 @@ class ProbeBank:
     def restore(self, lagged: Mapping[str, float], place: int) -> None:
         """Go back to a stored state."""
         self.lagged, self._next = dict(lagged), place
-
-
-def _way(site: Site) -> int:
-    """Return how a probe there makes a reading of what it feels: one of three ways, or which of `Felt` it says."""
-    if site.quantity in TEMPERATURES:
-        return _NOISY
-    if site.quantity is Quantity.HUMIDITY:
-        return _HUMID
-    if site.quantity is Quantity.CONTACT:
-        return _CLOSED
-    inside = site.quantity is Quantity.LIGHT and site.height_m is not None
-    return _FELT[site.quantity] + inside

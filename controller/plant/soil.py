@@ -63,7 +63,6 @@ class SoilColumn:
         thick.reverse()
         self._capacity = [heat_capacity_j_m3k * dz for dz in thick]
         self._edge = [edge_w_m3k * dz for dz in thick]
-        self._edges = list(zip(self._edge, self._depths_m, strict=True))
         half = [dz / 2.0 / conductivity_w_mk for dz in thick]
         # _below[i] joins layer i to the one under it; the deepest is joined to the fixed deep temperature
         self._below = [1.0 / half[0]] + [1.0 / (half[i - 1] + half[i]) for i in range(1, layers)]
@@ -74,7 +73,7 @@ class SoilColumn:
         if not 0.03 <= cable_depth_m <= 1.4:
             raise ValueError(f"cable_depth_m is {cable_depth_m}; it must lie within 0.03-1.4 m")
         self._cable_low, self._cable_high, self._cable_weight = self.place(cable_depth_m)
-        self._seconds = 0.0
+        self._seconds, self._ground_c = 0.0, surface_c
         self.factor(10.0, 0.0, 0.0)
         self.drive(deep_c, surface_c)
 
@@ -109,69 +108,84 @@ class SoilColumn:
         self._sky_w_m2k = sky_w_m2k
         self._skin_sum = air_w_m2k + sky_w_m2k + self._skin_w_m2k
         self._to_top = self._skin_w_m2k / self._skin_sum
-        coupled = self._below[-1]
+        coupled, top = self._below[-1], len(self._capacity) - 1
         known = self._inertia[-1] + self._edge[-1] + coupled
-        pivot = 1.0 / (known + self._to_top * (air_w_m2k + sky_w_m2k) - coupled * self._overs[1])
-        self._pivot[-1], self._carry[-1] = pivot, coupled * pivot
-        self._overs[0] = self._to_top * air_w_m2k * pivot
-        self.skin_per_air = (air_w_m2k + self._skin_w_m2k * self._overs[0]) / self._skin_sum
+        pivot = 1.0 / (known + self._to_top * (air_w_m2k + sky_w_m2k) - coupled * self._over_below)
+        self._pivot[-1] = pivot
+        self._upwards[-1] = (top, self._inertia[-1] * pivot, coupled * pivot)
+        self._beside[-1] = self._from_beside(top, pivot)
+        self._base[-1] = self._beside[-1][0] * self._ground_c + self._beside[-1][1]
+        over = self._to_top * air_w_m2k * pivot
+        self._downwards[0] = (top, over)
+        self.skin_per_air = (air_w_m2k + self._skin_w_m2k * over) / self._skin_sum
 
     def _factor_below(self, seconds: float) -> None:
         """Prepare the layers under the top one: what lies over the skin changes nothing there."""
         below = self._below
         self._seconds = seconds
         self._inertia = [c / seconds for c in self._capacity]
-        overs: list[float] = []
-        self._carry: list[float] = []
         self._pivot: list[float] = []
+        self._upwards: list[tuple[int, float, float]] = []
+        self._downwards: list[tuple[int, float]] = []
+        self._beside: list[tuple[float, float]] = []
         over, coupled = 0.0, 0.0
-        for inertia, edge, low, above in zip(self._inertia, self._edge, below, below[1:], strict=False):
+        for layer, (inertia, edge) in enumerate(zip(self._inertia[:-1], self._edge, strict=False)):
+            low, above = below[layer : layer + 2]
             pivot = 1.0 / (inertia + edge + low + above - coupled * over)
             over = above * pivot
             self._pivot.append(pivot)
-            self._carry.append(coupled * pivot)
-            overs.append(over)
+            self._upwards.append((layer, inertia * pivot, coupled * pivot))
+            self._downwards.append((layer, over))
+            self._beside.append(self._from_beside(layer, pivot))
             coupled = above
-        # The way back runs from the air down; the top layer's places `factor` fills.
-        self._overs = [0.0, *reversed(overs)]
+        self._over_below = over
+        # The top layer's places `factor` fills; the way back begins with it.
         self._pivot.append(0.0)
-        self._carry.append(0.0)
+        self._upwards.append((0, 0.0, 0.0))
+        self._downwards.append((0, 0.0))
+        self._beside.append((0.0, 0.0))
+        self._downwards.reverse()
+        self._take_in_beside()
 
     def drive(self, sky_c: float, ground_c: float) -> None:
         """Set the sky [Cel] and the surface [Cel] of the untouched ground beside the bed (linear to the deep one)."""
         self._sky_flux = self._sky_w_m2k * sky_c
-        self._ground_c, deep_k = ground_c, self._deep_c - ground_c
-        self._base = [edge * (ground_c + deep_k * z / COLUMN_M) for edge, z in self._edges]
-        self._base[0] += self._below[0] * self._deep_c
-        self._terms = list(self._base)
+        self._ground_c = ground_c
+        self._take_in_beside()
+
+    def _from_beside(self, layer: int, pivot: float) -> tuple[float, float]:
+        """Return what a layer takes in from beside and below: per [Cel] of the ground's surface, and in any case."""
+        edge, share = self._edge[layer], self._depths_m[layer] / COLUMN_M
+        below = 0.0 if layer else self._below[0]
+        return edge * (1.0 - share) * pivot, (edge * share + below) * self._deep_c * pivot
+
+    def _take_in_beside(self) -> None:
+        ground_c = self._ground_c
+        self._base = [per_c * ground_c + deep for per_c, deep in self._beside]
+        self._terms = self._base.copy()
 
     def eliminate(self, surface_w_m2: float, cable_w_m2: float) -> float:
-        """Take in heat [W/m2] absorbed at the surface and at the cable; return the skin [Cel] if the air were 0 Cel."""
-        terms, base, weight = self._terms, self._base, self._cable_weight
+        """Take in heat [W/m2] absorbed at the surface and at the cable; return the skin [Cel] if the air were 0 Cel.
+
+        Until `substitute` follows, `celsius` holds each layer as it were with 0 Cel in the layer above it.
+        """
+        terms, base, pivot, weight = self._terms, self._base, self._pivot, self._cable_weight
         low, high = self._cable_low, self._cable_high
         into_skin = surface_w_m2 + self._sky_flux
-        terms[low] = base[low] + weight * cable_w_m2
-        terms[high] = base[high] + (1.0 - weight) * cable_w_m2
-        terms[-1] = base[-1] + self._to_top * into_skin
-        value = 0.0
-        self._swept = [
-            value := (inertia * old + term) * pivot + carry * value
-            for inertia, old, term, pivot, carry in zip(  # noqa: B905 - equal by construction, and this is the hot loop
-                self._inertia, self.celsius, terms, self._pivot, self._carry
-            )
-        ]
+        terms[low] = base[low] + weight * cable_w_m2 * pivot[low]
+        terms[high] = base[high] + (1.0 - weight) * cable_w_m2 * pivot[high]
+        terms[-1] = base[-1] + self._to_top * into_skin * pivot[-1]
+        celsius, value = self.celsius, 0.0
+        for layer, kept, carry in self._upwards:
+            celsius[layer] = value = kept * celsius[layer] + terms[layer] + carry * value
         self._skin_zero = (into_skin + self._skin_w_m2k * value) / self._skin_sum
         return self._skin_zero
 
     def substitute(self, air_c: float) -> None:
         """Finish the step `eliminate` began, now that the air [Cel] at its end is known."""
-        value = air_c
-        layers = [
-            value := own + over * value
-            for own, over in zip(reversed(self._swept), self._overs)  # noqa: B905 - as above
-        ]
-        layers.reverse()
-        self.celsius = layers
+        celsius, value = self.celsius, air_c
+        for layer, over in self._downwards:
+            celsius[layer] = value = celsius[layer] + over * value
         self.skin_c = self._skin_zero + self.skin_per_air * air_c
 
     def content_j_m2(self) -> float:

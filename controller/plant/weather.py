@@ -5,7 +5,7 @@ import random
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from controller.plant.sun import clear_sky_ghi_w_m2, cloudy_ghi_w_m2, solar_position, solar_position_at
 
@@ -15,15 +15,15 @@ _EDGE_DAYS = 0.25
 """[d] over which a cold snap or a sunny day sets in and ends."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class WeatherNow:
     """Outdoors at one instant: [Cel], sun on flat ground [W/m2], wind [m/s], humidity [%RH], cloud cover 0-1."""
 
-    outside_c: float
-    ghi_w_m2: float
-    wind_m_s: float
-    humidity_pct: float
-    cloud: float
+    outside_c: Final[float]
+    ghi_w_m2: Final[float]
+    wind_m_s: Final[float]
+    humidity_pct: Final[float]
+    cloud: Final[float]
 
 
 class Weather(Protocol):
@@ -90,7 +90,9 @@ class SpringWeather:
         season = self._season_day + days
         front_k, cloud_drift = self._front(days)
         gust, cloud_noise, warmth = self._gusts(utc_ms)
-        sunny = max((_within(days, day, day + 1.0) for day in self._sunny_days), default=0.0)
+        sunny = 0.0
+        for day in self._sunny_days:
+            sunny = max(sunny, _within(days, day, day + 1.0))
         cloud = 1.0 / (1.0 + math.exp(-(0.2 + 1.6 * cloud_drift + 1.1 * cloud_noise)))
         cloud += sunny * (0.03 - cloud)
         swing = math.cos(2.0 * math.pi * (hour + self._longitude / 15.0 - 14.5) / 24.0)
@@ -132,6 +134,8 @@ class SpringWeather:
 
 def _within(days: float, first: float, end: float) -> float:
     """Return 1 inside the days, 0 well outside, and a smooth quarter day between."""
+    if days <= first - _EDGE_DAYS or days >= end + _EDGE_DAYS:
+        return 0.0
     x = min(max((min(days - first, end - days) / _EDGE_DAYS) + 1.0, 0.0), 1.0)
     return x * x * (3.0 - 2.0 * x)
 

@@ -1,6 +1,7 @@
 """The lease: the seconds a node may keep the contact closed, and when it must be renewed."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from controller.safety import limits
 
@@ -24,12 +25,12 @@ class Order:
     because: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Sent:
     """The order last sent and when [s] monotonic."""
 
-    order: Order
-    at_s: float
+    order: Final[Order]
+    at_s: Final[float]
 
 
 def due(order: Order, sent: Sent | None, now_s: float) -> bool:

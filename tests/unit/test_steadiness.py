@@ -14,7 +14,7 @@ def told(values: list[float], period_s: float = 10.0) -> tuple[tuple[float, floa
     """Return the history of values that came a period apart."""
     history: tuple[tuple[float, float], ...] = ()
     for number, value in enumerate(values):
-        history = remembered(history, number * period_s, value, period_s)
+        history = remembered(history, number * period_s, value, period_s, block_length(period_s))
     return history
 
 
@@ -33,7 +33,7 @@ def test_the_history_stays_short_and_in_order(heard: list[tuple[float, float]], 
     at_s = 0.0
     for wait_s, value in heard:
         at_s += wait_s
-        history = remembered(history, at_s, value, period_s)
+        history = remembered(history, at_s, value, period_s, block_length(period_s))
         assert history[-1] == (at_s, value)
         assert [each[0] for each in history] == sorted(each[0] for each in history)
         length = block_length(period_s)
@@ -44,9 +44,9 @@ def test_the_history_stays_short_and_in_order(heard: list[tuple[float, float]], 
 def test_one_value_leaps_from_1_5_k_on(move_k: float, leaps: bool) -> None:
     """Against the mean of a minute ago, in either direction."""
     history = told([10.0] * 8)
-    leapt = leapt_k(history, 80.0, 10.0 + move_k, 10.0)
+    leapt = leapt_k(history, 80.0, 10.0 + move_k, block_length(10.0))
     assert (leapt is not None) is leaps
-    assert leapt_k((), 0.0, 80.0, 10.0) is None
+    assert leapt_k((), 0.0, 80.0, block_length(10.0)) is None
 
 
 @pytest.mark.parametrize(("k_per_min", "drifts"), [(0.99, False), (1.01, True), (-1.01, True)])
@@ -54,13 +54,13 @@ def test_one_value_leaps_from_1_5_k_on(move_k: float, leaps: bool) -> None:
 def test_a_mean_may_not_move_more_than_a_kelvin_a_minute(k_per_min: float, drifts: bool, period_s: float) -> None:
     """At any period."""
     history = told([k_per_min * number * period_s / 60 for number in range(round(300 / period_s))], period_s)
-    assert (drifted_k(history, period_s) is not None) is drifts
+    assert (drifted_k(history, block_length(period_s)) is not None) is drifts
 
 
 def test_too_little_history_drifts_nowhere() -> None:
     """Two whole blocks are needed."""
-    assert drifted_k(told([0.0, 0.0, 0.0, 0.0, 30.0, 30.0, 30.0]), 10.0) is None
-    assert drifted_k(told([0.0, 0.0, 0.0, 0.0, 30.0, 30.0, 30.0, 30.0]), 10.0) == 30.0
+    assert drifted_k(told([0.0, 0.0, 0.0, 0.0, 30.0, 30.0, 30.0]), block_length(10.0)) is None
+    assert drifted_k(told([0.0, 0.0, 0.0, 0.0, 30.0, 30.0, 30.0, 30.0]), block_length(10.0)) == 30.0
 
 
 def roughness(values: list[float], period_s: float = 10.0) -> float:
