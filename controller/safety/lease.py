@@ -1,7 +1,6 @@
 """The lease: the seconds a node may keep the contact closed, and when it must be renewed."""
 
 from dataclasses import dataclass
-from typing import Final
 
 from controller.safety import limits
 
@@ -25,12 +24,12 @@ class Order:
     because: str
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Sent:
     """The order last sent and when [s] monotonic."""
 
-    order: Final[Order]
-    at_s: Final[float]
+    order: Order
+    at_s: float
 
 
 def due(order: Order, sent: Sent | None, now_s: float) -> bool:
