@@ -19,7 +19,6 @@ from controller.clock import ManualClock, Moment
 from controller.load_settings import load
 from controller.node.relay_core import RelayCore
 from controller.node.simulated import STEP_S, SimulatedNode
-from controller.plan import CONTROL_PERIOD_S
 from controller.safety.lease import Order
 from controller.wire.relay import encode_command, mac_of
 from tests.faults.cases import LOOK_S, seen
@@ -41,6 +40,8 @@ CLASS_C_S, CLASS_E_S = 15.0, 60.0
 """[s] restated from the hazard table."""
 LEASE_S = 6.0
 """[s] the lease these sites are set to, except where said."""
+DUTY_EACH_S = 30.0
+"""[s] restated: how often the working set point moves."""
 START_MS = 1_772_338_322_000
 ON, OFF = Order(True, True, ""), Order(False, False, "")
 
@@ -456,7 +457,7 @@ def test_c05_a_controller_paused_for_long_lets_go_and_wakes_with_a_clean_slate(t
         assert (asleep["heat"]["duty"], asleep["set_point"]["working_c"]) == (0.0, None)
         bench.node.silent.clear()
         until("control begins again by itself", lambda: _ramps(bench, woken_s), 10.0)
-        assert _ramps(bench, woken_s)[0] == pytest.approx(15.0 + 20 * CONTROL_PERIOD_S / 3600)
+        assert _ramps(bench, woken_s)[0] == pytest.approx(15.0 + 20 * DUTY_EACH_S / 3600)
 
 
 def _ramps(bench: Bench, after_s: float) -> list[float]:
