@@ -1,7 +1,7 @@
 """paho's properties at less cost: every message that comes has a set of them, and hardly one says anything.
 
-paho writes out its tables for each set, and asks for all 27 names to clear an empty one: two fifths of what a message
-costs there. Its own class names no other to use, so two of its methods are replaced, for the whole process.
+paho writes out its tables for each set, and asks for all 27 names to clear an empty one: half of what a message costs
+there. Its own class names no other to use, so two of its methods are replaced, for the whole process.
 """
 
 from paho.mqtt.packettypes import PacketTypes
