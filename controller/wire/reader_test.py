@@ -110,7 +110,7 @@ class Trial:
         self._reader.on_publish = self._on_publish
 
     def outcome(self) -> Finding:
-        """Run it; PENDING if the broker could not be reached."""
+        """Run it; PENDING if the broker did not answer in time, so that it is made again."""
         if not self._topics:
             return Finding.SAFE
         try:
@@ -125,18 +125,20 @@ class Trial:
         if not self._await(lambda: self._ear_ready):
             return Finding.PENDING
         session.connect(self._reader, self._settings.broker, kept=False)
-        if not self._await(lambda: self._reader_in or self._reader_out) or self._reader_out:
+        if not self._await(lambda: self._reader_in or self._reader_out):
+            return Finding.PENDING
+        if self._reader_out:
             return Finding.UNKNOWN
         for topic in self._topics:
             self._reader.publish(topic, self._forged, qos=1)
         if not self._await(lambda: len(self._refused) == len(self._topics)):
-            return Finding.UNKNOWN
+            return Finding.PENDING
         with self._changed:
             self._heard.clear()
         everywhere = set(self._topics)
         all_refused = all(self._refused.values())
         if not all_refused and not self._await(lambda: bool(self._through) or self._heard == everywhere):
-            return Finding.UNKNOWN
+            return Finding.PENDING
         return Finding.OPEN if self._through else Finding.SAFE
 
     def _await(self, holds: Any) -> bool:

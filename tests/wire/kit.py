@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -423,8 +423,10 @@ class Bench:
         self.controller.start()
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         try:
+            if kind is not None:
+                print(self.evidence())
             self.controller.stop()
         finally:
             self.node.stop()
@@ -432,6 +434,15 @@ class Bench:
             self.controller_link.close()
             self.node_link.close()
             self.broker.stop()
+
+    def evidence(self) -> str:
+        """Return what the controller last said of itself, for who reads of a test that failed."""
+        heard = self.spy.statuses()[-1:] or [{"status": "none was heard"}]
+        lines = (self.folder / "controller.log").read_text().splitlines()[-30:]
+        entries: list[tuple[Any, ...]] = []
+        with suppress(sqlite3.Error):
+            entries = self.rows("SELECT kind, why FROM journal ORDER BY sequence DESC LIMIT 15", file="journal.db")
+        return "\n".join([json.dumps(heard[0]), *lines, *(f"{kind}: {why}" for kind, why in reversed(entries))])
 
     def ask(self, kind: requests.Kind, name: str = "larch", **arguments: Any) -> None:
         """File a request as the API does."""
