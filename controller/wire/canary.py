@@ -23,12 +23,9 @@ class Canary:
     sent_s: float = float("-inf")
     has_returned: bool = False
 
-    def begin(self, now_s: float) -> None:
-        """Start afresh with a new connection: nothing is missing yet, and what lies at the broker has its time to come.
-
-        Ours, sent before, would lie there in its place; a rival to whom we then yield would take it for our return.
-        """
-        self.heard, self.sent_s = self.sent, now_s
+    def begin(self) -> None:
+        """Start afresh with a new connection: nothing is missing yet, and the next is due."""
+        self.heard, self.sent_s = self.sent, float("-inf")
 
     def is_due(self, now_s: float) -> bool:
         """Whether it is time for the next one."""
@@ -49,6 +46,10 @@ class Canary:
     def is_foreign(self, payload: bytes) -> bool:
         """Whether this one, retained, is of another controller that came after us: ours had lain there before it."""
         return self.has_returned and not payload.startswith(self.token.encode())
+
+    def outranks(self, payload: bytes) -> bool:
+        """Whether of us and whose canary this is, the other is to yield: both find the same, neither knows why."""
+        return self.token.encode() > payload.partition(b" ")[0]
 
     def is_missed(self, now_s: float) -> bool:
         """Whether the last three had their time and none of them came back."""

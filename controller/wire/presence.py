@@ -52,7 +52,7 @@ class Presence:
 
     def begin(self, client: mqtt.Client) -> None:
         """Take up a new connection."""
-        self._canary.begin(self._clock.now().mono_s)
+        self._canary.begin()
         self.is_stalled = False
         client.publish(self.topic, b"online", qos=1, retain=True)
 
@@ -78,13 +78,13 @@ class Presence:
     def take(self, client: mqtt.Client, payload: bytes, retained: bool) -> None:
         """Ours has come back; or another controller's lies there since we were last connected, so it took our place.
 
-        Ours goes out only then, so that who yields leaves none, and does not make the other yield too.
+        What one that yields had still on its way lies there for the other: were neither to hold out, both could yield.
         """
         if not retained:
             self._canary.hear(payload)
             return
         if self._canary.is_foreign(payload) and not self._thrown_out:
-            self._taken_over(client)
+            self._taken_over(client, holds_out=self._canary.outranks(payload))
         if not self.has_yielded:
             self._send_canary(client)
 
@@ -92,8 +92,8 @@ class Presence:
         """QoS 1, the way orders go: a broker that drops those brings no canary back either (hazard B07)."""
         client.publish(self.canary_topic, self._canary.next(self._clock.now().mono_s), qos=1, retain=True)
 
-    def _taken_over(self, client: mqtt.Client) -> None:
-        if self._rivals.took_over(self._clock.now().mono_s):
+    def _taken_over(self, client: mqtt.Client, holds_out: bool = False) -> None:
+        if self._rivals.took_over(self._clock.now().mono_s, holds_out):
             log.error("%s", self.fault)
             # In a callback, this ends paho's reconnecting too.
             client.disconnect()

@@ -10,6 +10,9 @@ TAKEOVERS = 3
 SPAN_S = 60.0
 """[s] So many takeovers within this are a fight, not a restart. Source: engineering judgement."""
 
+HOLDS_OUT = 4
+"""So many times longer does one of two fight on, of the same pace, so that not both yield. Source: as above."""
+
 
 @dataclass(slots=True)
 class Rivals:
@@ -22,11 +25,13 @@ class Rivals:
     """
 
     have_won: bool = False
-    _times_s: deque[float] = field(default_factory=lambda: deque(maxlen=TAKEOVERS))
+    _times_s: deque[float] = field(default_factory=lambda: deque(maxlen=TAKEOVERS * HOLDS_OUT))
 
-    def took_over(self, now_s: float) -> bool:
-        """Take one takeover; returns whether to connect no more."""
+    def took_over(self, now_s: float, holds_out: bool = False) -> bool:
+        """Take one takeover; returns whether to connect no more, which who `holds_out` leaves to the other for long."""
         self._times_s.append(now_s)
-        if len(self._times_s) == TAKEOVERS and now_s - self._times_s[0] <= SPAN_S:
+        times = HOLDS_OUT if holds_out else 1
+        most = TAKEOVERS * times
+        if len(self._times_s) >= most and now_s - self._times_s[-most] <= SPAN_S * times:
             self.have_won = True
         return self.have_won

@@ -13,6 +13,15 @@ def test_three_takeovers_within_a_minute_end_it(times_s: tuple[float, ...], yiel
     assert [rivals.took_over(at_s) for at_s in times_s][-1] is yields
 
 
+@pytest.mark.parametrize(("takeovers", "every_s", "yields"), [(11, 1.0, False), (12, 1.0, True), (12, 240 / 11, True)])
+def test_who_holds_out_does_so_four_times_as_long(takeovers: int, every_s: float, yields: bool) -> None:
+    """Long after the other should have yielded, by the same pace of three in a minute; slower is no fight."""
+    rivals = Rivals()
+    assert [rivals.took_over(number * every_s, holds_out=True) for number in range(takeovers)][-1] is yields
+    slower = Rivals()
+    assert not any(slower.took_over(number * 21.9, holds_out=True) for number in range(40))
+
+
 def test_once_yielded_it_stays_so() -> None:
     """A day later too."""
     rivals = Rivals()
