@@ -13,7 +13,7 @@ from tests.bench.control.compare import JUDGED, SHIFTS_K, Controller, Curve, Run
 from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
 from tests.bench.control.nights import off_by_the_night
-from tests.bench.control.optimum import HALF_S, STEPS, optimum, problem
+from tests.bench.control.optimum import HALF_S, STEPS, optimum, problem, resting, shortfalls
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
 from tests.bench.control.rows import BAND_K, CONTROLLERS, ROWS, UNPLANNED, Case, Score, case, controller, score
@@ -105,6 +105,20 @@ def test_no_controller_beats_perfect_foresight_but_less_shortfall_costs_more() -
     assert chosen.tight.d_kh < chosen.loose.d_kh
     assert chosen.tight.kwh > chosen.loose.kwh
     assert len(chosen.loose.duty) == STEPS
+
+
+def test_an_optimum_that_pauses_half_an_hour_long_heat_takes_a_little_more() -> None:
+    """Its path, with a minute in thirty-one taken off all heat, is found anew by the network: the same shortfall."""
+    chosen = one_case()
+    loose, tight = chosen.pauses
+    assert loose is not None
+    assert tight is not None
+    assert 1.0 < loose < tight < 31 / 30
+    found = optimum(resting(chosen.ask), chosen.tight.d_kh, chosen.tight.run_out_kh + 0.01)
+    paused = found.duty * 30 / 31
+    assert paused.max() == pytest.approx(30 / 31)
+    assert shortfalls(chosen.ask, paused) == pytest.approx((found.d_kh, found.run_out_kh), abs=1e-6)
+    assert found.kwh / chosen.tight.kwh == pytest.approx(tight)
 
 
 def test_heat_stored_before_the_judged_days_is_charged() -> None:
@@ -245,7 +259,7 @@ def test_a_run_tells_what_its_shortfall_would_be_were_all_soil_colder_or_warmer(
 
 def scored(row: str, controller: str, over_kh: float) -> Score:
     """Return a score that holds every target of energy."""
-    return Score(row, controller, 0, 1.0, 1.0, over_kh, 10.0, 9.0, 3, True)
+    return Score(row, controller, 0, 1.0, 1.0, over_kh, 10.0, 9.0, 3, True, (1.0, 1.0))
 
 
 @pytest.mark.parametrize(

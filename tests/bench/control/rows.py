@@ -10,7 +10,16 @@ from tests.bench.control import baselines, constructions, ours
 from tests.bench.control.compare import JUDGED, Controller, Curve, Run, curve, judge
 from tests.bench.control.eyes import EVERY_EYE, Eyes
 from tests.bench.control.lab_plant import Array, Built, Linear
-from tests.bench.control.optimum import TOLERATED_K, Found, Problem, begun_at, least_shortfall, optimum, problem
+from tests.bench.control.optimum import (
+    TOLERATED_K,
+    Found,
+    Problem,
+    begun_at,
+    least_shortfall,
+    optimum,
+    problem,
+    resting,
+)
 from tests.bench.control.weather import FORECASTS, Fortnight, fortnight
 
 LEAST_ROOM_KH = 3.0
@@ -55,6 +64,9 @@ CONTROLLERS = (*BLIND, UNPLANNED, "ours")
 NONE_KH = 0.5
 """[K h] of needless heat in a fortnight that count as none."""
 
+Pauses = tuple[float | None, float | None]
+"""At LOOSE and at TIGHT."""
+
 
 @dataclass(frozen=True, slots=True)
 class Case:
@@ -70,6 +82,7 @@ class Case:
     loose: Found
     tight: Found
     on_off: Run
+    pauses: Pauses
 
     def fair(self, run: Run, begins: Array) -> Run:
         """Return a run charged with what its own beginning would save the optimum: heat stored before anyone counts."""
@@ -81,7 +94,13 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """One controller in one case: energy over the optimum's at both shortfalls, and how it behaved at the loose one."""
+    """One controller in one case: energy over the optimum's at both shortfalls, and how it behaved at the loose one.
+
+    Parameters
+    ----------
+    pauses
+        What the optimum itself takes, over its own, where it pauses after each half hour of heat as ours must.
+    """
 
     row: str
     controller: str
@@ -93,6 +112,7 @@ class Score:
     least_a_day: float
     runs: int
     reached: bool
+    pauses: Pauses
 
 
 def case(name: str, seed: int | str) -> Case:
@@ -114,7 +134,17 @@ def case(name: str, seed: int | str) -> Case:
         least.d_kh + TIGHTENED * (loose_kh - least.d_kh),
         least.run_out_kh + TIGHTENED * (run_out_kh - least.run_out_kh),
     )
-    return Case(row, linear, of, state, path.state, ask, loose, tight, on_off)
+    pauses = _pausing(ask, loose), _pausing(ask, tight)
+    return Case(row, linear, of, state, path.state, ask, loose, tight, on_off, pauses)
+
+
+def _pausing(ask: Problem, than: Found) -> float | None:
+    """Return the energy of the optimum with pauses over that of one without; None if its full heat does not do."""
+    pausing, run_out_kh = resting(ask), than.run_out_kh + 0.01
+    least = least_shortfall(pausing)
+    if least.d_kh > than.d_kh or least.run_out_kh > run_out_kh:
+        return None
+    return optimum(pausing, than.d_kh, run_out_kh).kwh / than.kwh
 
 
 def settled(linear: Linear, of: Fortnight) -> Array:
@@ -178,4 +208,5 @@ def score(name: str, seed: int | str, which: str, runs: int = 5, eyes: Eyes = EV
         found.least_a_day(loose_kh),
         len(found.runs),
         found.reaches(loose_kh) and found.reaches(tight_kh),
+        chosen.pauses,
     )  # fmt: skip

@@ -15,7 +15,7 @@ from controller.control.contact_life import seasons  # noqa: E402
 from tests.bench.control import losing, nights  # noqa: E402
 from tests.bench.control.eyes import Eyes  # noqa: E402
 from tests.bench.control.pool import Kept, all_of, code_now  # noqa: E402
-from tests.bench.control.rows import BLIND, CONTROLLERS, NONE_KH, ROWS, UNPLANNED, Score, score  # noqa: E402
+from tests.bench.control.rows import BLIND, CONTROLLERS, NONE_KH, ROWS, UNPLANNED, Pauses, Score, score  # noqa: E402
 from tests.bench.control.weather import FORECASTS, NAMED  # noqa: E402
 from tests.bench.table import aligned  # noqa: E402
 
@@ -127,8 +127,21 @@ def table(scores: Sequence[Score], names: Sequence[str], controllers: Sequence[s
                 lines.append((row, each, *_cells(mine), verdict))
         most_kh = most_over_kh(scores, row)
         over = "" if most_kh is None else f"{most_kh:.1f}"
+        pauses = {one.seed: one.pauses for one in scores if one.row == row}
+        if pauses:
+            lines.append((row, "optimum, pausing", *_pausing(list(pauses.values()))))
         lines.append((row, "target", *(f"{each:.3f}" for each in ROWS[row].targets), over, *_kind(row)))
     return aligned(lines)
+
+
+def _pausing(pauses: Sequence[Pauses]) -> tuple[str, ...]:
+    """Return the figures of the optimum that pauses after each half hour of heat, as no controller here can but do."""
+    loose, tight = ([each for each in found if each is not None] for found in zip(*pauses, strict=True))
+    if not tight or not loose:
+        return "out of reach", *[""] * 7
+    short = len(pauses) - len(tight)
+    note = f" ({short} out of reach)" if short else ""
+    return f"{median(loose):.3f}", f"{median(tight):.3f}{note}", f"{max(loose):.3f}", *[""] * 5
 
 
 def _kind(row: str) -> tuple[str, ...]:
