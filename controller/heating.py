@@ -96,11 +96,13 @@ def _is_due(plan: Plan, state: State, asked_before_c: float | None, soil_c: floa
     if state.controlled_s is None or asked_before_c is None or state.asked_c is None:
         return True
     since_s = now.mono_s - state.controlled_s
+    if since_s <= 0.0:
+        return False  # one instant ticked twice: no loop can be computed over no time
     if since_s >= CONTROL_PERIOD_S or abs(state.asked_c - asked_before_c) > ANSWERED_K:
         return True
     if pulses.duty_of(state.standing.trial, now.utc_ms) != state.tried:
         return True
-    return _begins(state, now) and since_s > 0.0 and not _is_too_warm(plan, state, soil_c)
+    return _begins(state, now) and not _is_too_warm(plan, state, soil_c)
 
 
 def _begins(state: State, now: Moment) -> bool:
