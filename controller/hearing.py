@@ -47,10 +47,13 @@ def _stands_until_s(plan: Plan, state: State) -> float:
 
 
 def _oldest_s(probe: ProbeState) -> float:
-    """Return when [s] the oldest came of the values that tell what a usable probe says (see `steady_c`)."""
-    if probe.believed:
-        return probe.believed[-3:][0][0]
-    return NEVER if probe.heard_s is None else probe.heard_s
+    """Return when [s] the oldest came of the values that tell what a usable probe says (see `steady_c`).
+
+    The last that was good is not always among those remembered: a probe in doubt is remembered too.
+    """
+    if probe.heard_s is None:
+        return NEVER
+    return min(probe.heard_s, probe.believed[-3:][0][0]) if probe.believed else probe.heard_s
 
 
 def _value_at(watch: Watch, probe: ProbeState, at_s: float, valid_from_s: float) -> float | None:

@@ -20,6 +20,9 @@ FORGET_AFTER_S = 600.0
 TOO_WARM_K, STORED_WARM_K = 2.0, 2.75
 """[K] Soil so far above the working set point is not heated at all: at 3 K heat latches off (hazard C09). The second
 holds for a plan's heat alone, stored before a night beyond the heater. Source: engineering judgement."""
+WARM_REST_S = 120.0
+"""[s] After an opening, soil that was too warm begins no window sooner: noise about that bound closes no contact more
+often than thirty times an hour. Source: hazards, invariant I12."""
 ANSWERED_K = 0.05
 """[K] A set point that moves so far from one tick to the next is somebody's word, no ramp: it is answered at once."""
 FOLLOWS_S = 3600.0
@@ -82,7 +85,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
         _new_duty(plan, state, soil_c, state.asked_c, now)
     if _is_too_warm(plan, state, soil_c):
         # Weather's share and the rest of a window are no reason to heat soil that the sun has warmed.
-        state.duty, state.cycle = 0.0, None
+        state.duty, state.cycle = 0.0, _rest(state, now)
         return False
     into_s = _into_window_s(plan, now) if _begins(state, now) else 0.0
     state.cycle, wanted = cycle.advance(plan.times, state.cycle, state.duty, now.mono_s, into_s)
@@ -96,11 +99,13 @@ def _is_due(plan: Plan, state: State, asked_before_c: float | None, soil_c: floa
     if state.controlled_s is None or asked_before_c is None or state.asked_c is None:
         return True
     since_s = now.mono_s - state.controlled_s
+    if since_s <= 0.0:
+        return False  # one instant ticked twice: no loop can be computed over no time
     if since_s >= CONTROL_PERIOD_S or abs(state.asked_c - asked_before_c) > ANSWERED_K:
         return True
     if pulses.duty_of(state.standing.trial, now.utc_ms) != state.tried:
         return True
-    return _begins(state, now) and since_s > 0.0 and not _is_too_warm(plan, state, soil_c)
+    return _begins(state, now) and not _is_too_warm(plan, state, soil_c)
 
 
 def _begins(state: State, now: Moment) -> bool:
@@ -114,6 +119,12 @@ def _is_too_warm(plan: Plan, state: State, soil_c: float) -> bool:
         return False
     most_k = STORED_WARM_K if state.planned and state.duty > 0.0 else TOO_WARM_K
     return soil_c > state.working_c + most_k or soil_c > plan.warmest_c
+
+
+def _rest(state: State, now: Moment) -> cycle.Cycle | None:
+    """Return the rest after an opening that soil too warm begins with, or None where it is over (hazard C13)."""
+    ends_s = (now.mono_s if state.order.on else state.opened_s) + WARM_REST_S
+    return cycle.Cycle(ends_s, now.mono_s) if now.mono_s < ends_s else None
 
 
 def _into_window_s(plan: Plan, now: Moment) -> float:

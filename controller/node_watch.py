@@ -18,6 +18,9 @@ TOGETHER_S = 0.5
 NO_CURRENT_A = 0.1
 """[A] Less than this is no current."""
 
+FLOWS_SURELY = 2
+"""Reports in a row that show a current through an open contact, and latch; one more says that they have."""
+
 AFFRONTS = frozenset({"retained", "unsigned", "older-epoch", "second-controller"})
 """Reasons of a node's refusals that mean somebody else commands it. Not "replayed": after a reconnection our own
 unacknowledged commands come again."""
@@ -46,11 +49,13 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     lateness = (*kept[first:], entry)
     unheard = None if watch.unheard is not None and report.seq >= watch.unheard[0] else watch.unheard
     flows = ordered_off and not report.on and report.amps is not None and report.amps > NO_CURRENT_A
+    # Of reports that come in one tick only the last is weighed: the count waits there for it.
+    in_a_row = watch.flows + 1 if watch.flows < FLOWS_SURELY else watch.flows
     affronts = sum([count for reason, count in report.refused if reason in AFFRONTS]) if report.refused else 0
     # The first report only tells how many there were before we came.
     risen = before is not None and not rebooted and affronts > watch.affronts
     return NodeWatch(
-        lateness, unheard, watch.known_faults, watch.flows + 1 if flows else 0, affronts,
+        lateness, unheard, watch.known_faults, in_a_row if flows else 0, affronts,
         report.arrived_s if risen else watch.affronted_s,
     )  # fmt: skip
 
@@ -92,8 +97,9 @@ def new_trips(watch: NodeWatch, report: NodeReport, at_ms: int) -> tuple[NodeWat
     for name in report.faults:
         if name not in watch.known_faults:
             trips.append(_fault_trip(name, at_ms))
-    if watch.flows == 2:
+    if watch.flows == FLOWS_SURELY:
         trips.append(_fault_trip(NodeFault.CURRENT_WHEN_OPEN, at_ms))
+        watch = replace(watch, flows=FLOWS_SURELY + 1)
     error = clock_error(watch)
     if error is not None and abs(error) > limits.NODE_CLOCK_ERROR:
         runs = f"{percent(abs(error))} {'slow' if error > 0 else 'fast'}"

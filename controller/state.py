@@ -78,7 +78,7 @@ class NodeWatch:
     known_faults
         Faults it reported last: each latches once.
     flows
-        Reports in a row that say "open" and show a current.
+        Reports in a row that say "open" and show a current, as far as they are counted; 3 once they have latched.
     affronts, affronted_s
         How many commands the node has refused that were not ours or not for now, and when that last rose [s].
     """

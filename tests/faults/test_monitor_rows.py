@@ -701,3 +701,16 @@ def test_c13_noise_up_to_1_k_does_not_chatter(most_k: float, hours: int) -> None
     assert len(starts) > 5 or most_k == 1.0
     assert all(sum(start <= each < start + 3600 for each in starts) <= 30 for start in starts)
     assert min(after - before for before, after in pairwise(changes)) >= 10
+
+
+@pytest.mark.parametrize("most_k", [0.1, 0.2, 0.5, 1.0])
+def test_c13_noise_about_the_warmest_soil_that_is_heated_does_not_chatter(most_k: float) -> None:
+    """C13 I12: where soil 2 K above its set point is heated no more, but frost asks for heat: at most 30 starts."""
+    noise = random.Random(1)
+    outside = {"name": "outside", "quantity": "outside", "height_m": 1.5}
+    plan = plan_of(SOIL, AIR, outside, control={"gain_per_k": 0.02, "integral_h": 100.0, "window_s": 300.0})
+    bed = Bed(plan, {"soil": lambda _: 22.0 + noise.uniform(-most_k, most_k), "air": 10.0, "outside": -10.0})
+    bed.run(2 * 3600)
+    starts = [at for (at, on, _), (_, was, _) in zip(bed.orders[1:], bed.orders, strict=False) if on and not was]
+    assert len(starts) > 5
+    assert all(sum(start <= each < start + 3600 for each in starts) <= 30 for start in starts)

@@ -34,6 +34,18 @@ def test_a_person_is_answered_at_once() -> None:
         assert bed.state.duty < before
 
 
+def test_a_second_tick_of_one_instant_computes_nothing() -> None:
+    """No loop can be computed over no time at all: a person's word in it is no fault, and is answered later."""
+    bed = bed_of(19.0)
+    while bed.state.controlled_s != bed.state.ticked_s:
+        bed.tick()
+    before = bed.state.duty
+    bed.second -= 1
+    bed.ask("set-point", set_point_c=15.0)
+    assert bed.state.controlled_s == bed.state.ticked_s
+    assert bed.run(round(CONTROL_PERIOD_S)).state.duty < before
+
+
 def test_a_window_takes_the_duty_of_its_own_instant() -> None:
     """However lately one was computed: a window lasts half an hour."""
     bed, begins = bed_of(19.0), []

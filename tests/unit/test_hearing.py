@@ -79,3 +79,26 @@ def test_it_stands_until_the_oldest_value_that_counts_is_too_old(arrived_s: floa
         later, _ = enclosure.step(plan, kept, Inputs(), Moment(at_s, NIGHT_MS))
         assert noted(later) == anew(plan, later, Moment(at_s, NIGHT_MS)), at_s
         assert ("soil" in later.usable) is (at_s - arrived_s <= plan.watches["soil"].stale_after_s)
+
+
+def test_what_is_remembered_of_a_doubted_probe_makes_its_last_good_value_no_younger() -> None:
+    """A stuck probe that speaks often moves at last, beyond its working range: what it last said well ages."""
+    plan = plan_of(SOIL)
+    state, now = enclosure.start(plan, Standing()), Moment(1000.0, NIGHT_MS)
+
+    def tick(after_s: float, value: float | None = None) -> None:
+        nonlocal state, now
+        now = now.later(after_s)
+        readings = () if value is None else (said("soil", value, now),)
+        state, _ = enclosure.step(plan, state, Inputs(readings), now)
+
+    tick(0.0, 10.0)
+    state.probes["soil"].frozen = True
+    for _ in range(4):
+        tick(2.75, 10.0)
+    tick(2.75, 90.0)
+    assert dict(state.usable) == {"soil": 10.0}
+    for _ in range(30):
+        tick(1.0)
+        assert noted(state) == anew(plan, state, now), now.mono_s
+    assert state.usable == {}

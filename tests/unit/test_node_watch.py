@@ -105,6 +105,19 @@ def test_one_report_without_current_begins_the_count_again() -> None:
     assert found == [0, 0, 0, 1, 0]
 
 
+@pytest.mark.parametrize("together", [1, 2, 3, 7])
+def test_reports_that_come_together_hide_no_current(together: int) -> None:
+    """N18: after a stalled link one tick is told several times; the second in a row latches wherever it stands."""
+    watch, trips = new_trips(heard(NodeWatch(), None, report(0.0, amps=2.0), True), report(0.0, amps=2.0), 5)
+    assert trips == []
+    for number in range(1, together + 1):
+        watch = heard(watch, None, report(float(number), amps=2.0), True)
+    watch, trips = new_trips(watch, report(float(together), amps=2.0), 5)
+    assert [each.probe for each in trips] == [NodeFault.CURRENT_WHEN_OPEN]
+    last = report(together + 1.0, amps=2.0)
+    assert new_trips(heard(watch, None, last, True), last, 5)[1] == []
+
+
 @pytest.mark.parametrize("reason", sorted(AFFRONTS))
 def test_a_rise_of_refusals_that_are_not_ours_is_remembered(reason: str) -> None:
     """R08: the first report only tells what was before; a restart of the node begins again."""
