@@ -87,7 +87,7 @@ class Controller:
         topics = self.routing.probe_topics, self.routing.state_topics
         self.inbox = Inbox(settings, f"soilward-{identity}", *topics, clock, recalled=receipts_lately(folder))
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
-        self._reader_test = ReaderTest(settings, now)
+        self._reader_test = ReaderTest(settings, now, self.inbox.canary_topic)
         self._foreseen = Foreseen(folder)
         found = slower.slower_probes(folder, self.keepers).items()
         self._own_notes = {name: [(slower.ALERT, words)] for name, words in found}

@@ -105,8 +105,8 @@ class Inbox:
         self._settings, self._clock = settings, clock
         self._presence = Presence(settings.broker.root, client_id, clock)
         # QoS 0 for what is only true now: the broker then keeps nothing of it while we are away.
-        own = self._presence.canary_topic
-        self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, own))]
+        self.canary_topic = self._presence.canary_topic
+        self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, self.canary_topic))]
         self._lock = threading.Lock()
         self._link = 0
         self._outstanding = Outstanding(session.WINDOW)
