@@ -147,7 +147,7 @@ class Controller:
         self._step([self.keepers[name] for name in self._ticking.next(now.mono_s)], now)
         for message in self._held.ready():
             # The writer sends it after the commit of the rows that stand before it in the line.
-            receipt = Receipt(message.mid, message.content) if message.qos and not message.is_pack else None
+            receipt = Receipt(message.mid, message.content) if message.qos and not message.is_dated else None
             if not self.writer.put_receipt(receipt, partial(self.inbox.acknowledge, message)):
                 self.inbox.drop(message)
 
