@@ -21,6 +21,10 @@ log = logging.getLogger("soilward.wire")
 PATIENCE_S = 10.0
 """[s] Our own orders are renewed every 5 s, so a listener that hears none within two renewals hears nothing."""
 
+THROWN_OUT = 5
+"""Times let in within one try, with no answer to what it writes: the broker refuses by closing the connection, as it
+may. Source: MQTT 3.1.1, section 3.3.5; the count is engineering judgement."""
+
 AGAIN_AFTER_S = 60.0
 """[s] Until a test that did not end well is made again: lists may have been mended meanwhile."""
 
@@ -110,7 +114,8 @@ class Trial:
         self._refused: dict[int, bool] = {}
         self._heard: set[str] = set()
         self._through: set[str] = set()
-        self._ear_ready = self._reader_in = self._reader_out = False
+        self._ear_ready = self._reader_out = False
+        self._logins = 0
         hears = [*self._topics, canary_topic]
         self._ear = session.make_client(settings, f"soilward-listener-{token}")
         self._ear.on_connect = lambda client, *_: client.subscribe([(topic, 1) for topic in hears])
@@ -138,14 +143,15 @@ class Trial:
         if not self._await(lambda: self._ear_ready):
             return Finding.PENDING
         session.connect(self._reader, self._settings.broker, kept=False)
-        if not self._await(lambda: self._reader_in or self._reader_out):
+        if not self._await(lambda: self._logins or self._reader_out):
             return Finding.PENDING
         if self._reader_out:
             return Finding.UNKNOWN
         for topic in self._topics:
             self._reader.publish(topic, self._forged, qos=1)
         if not self._await(lambda: len(self._refused) == len(self._topics)):
-            return Finding.PENDING
+            is_refused = self._logins >= THROWN_OUT and not self._through
+            return Finding.UNKNOWN if is_refused else Finding.PENDING
         with self._changed:
             self._heard.clear()
         everywhere = set(self._topics)
@@ -172,7 +178,8 @@ class Trial:
 
     def _on_reader(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         with self._changed:
-            self._reader_in, self._reader_out = not reason.is_failure, bool(reason.is_failure)
+            self._reader_out = bool(reason.is_failure)
+            self._logins += not self._reader_out
             self._changed.notify_all()
 
     def _on_publish(self, _client: mqtt.Client, _data: Any, mid: int, reason: Any, _properties: Any) -> None:

@@ -266,6 +266,21 @@ def test_b08_lists_that_keep_the_controller_from_hearing_its_orders_are_told_and
         until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
 
 
+def test_b08_a_broker_that_throws_out_who_writes_what_he_must_not_is_told_and_costs_no_heat(tmp_path: Path) -> None:
+    """MQTT 3.1.1, section 3.3.5: a broker refuses by acknowledging and dropping, or by closing the connection."""
+
+    def throw_out(up: bool, first: int, body: bytes) -> bool:
+        if up and first >> 4 == PUBLISH and b"reader-test-" in body:
+            raise ConnectionError
+        return False
+
+    bench = _with_accounts(tmp_path, "topic read #", protocol="3.1.1")
+    bench.controller_link.loses = throw_out
+    with bench:
+        bench.heat()
+        until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
+
+
 def test_b08_a_reader_that_is_not_let_in_is_told_and_costs_no_heat(tmp_path: Path) -> None:
     """Who cannot connect cannot write; that the test could not be made is an alert."""
     with _with_accounts(tmp_path, "topic read #") as bench:
