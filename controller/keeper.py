@@ -84,8 +84,11 @@ class Keeper:
 
 
 def stored(plan: Plan, reading: Reading, grade: Grade, taken_ms: int) -> StoredReading | None:
-    """Return what the record keeps of a reading; refused ones are counted elsewhere and not kept."""
-    if grade is Grade.REFUSED:
+    """Return what the record keeps of a reading; refused ones are counted elsewhere and not kept.
+
+    Nor is what lay at the broker and bears no time: it comes anew with each connection, as a reading of then.
+    """
+    if grade is Grade.REFUSED or (reading.retained and reading.taken_ms is None):
         return None
     quantity = plan.watches[reading.probe].quantity
     return StoredReading(

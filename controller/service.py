@@ -87,7 +87,7 @@ class Controller:
         topics = self.routing.probe_topics, self.routing.state_topics
         self.inbox = Inbox(settings, f"soilward-{identity}", *topics, clock, recalled=receipts_lately(folder))
         self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
-        self._reader_test = ReaderTest(settings, now)
+        self._reader_test = ReaderTest(settings, now, self.inbox.canary_topic)
         self._foreseen = Foreseen(folder)
         found = slower.slower_probes(folder, self.keepers).items()
         self._own_notes = {name: [(slower.ALERT, words)] for name, words in found}
@@ -147,7 +147,7 @@ class Controller:
         self._step([self.keepers[name] for name in self._ticking.next(now.mono_s)], now)
         for message in self._held.ready():
             # The writer sends it after the commit of the rows that stand before it in the line.
-            receipt = Receipt(message.mid, message.content) if message.qos and not message.is_pack else None
+            receipt = Receipt(message.mid, message.content) if message.qos and not message.is_dated else None
             if not self.writer.put_receipt(receipt, partial(self.inbox.acknowledge, message)):
                 self.inbox.drop(message)
 

@@ -2,6 +2,7 @@
 
 import logging
 import queue
+import re
 import socket
 import threading
 import zlib
@@ -26,6 +27,9 @@ REOPEN_EVERY_S = 30.0
 
 DROP_REMEMBERED_S = 600.0
 """[s] A full inbox is told for this long after its last dropped message."""
+
+_DATED = re.compile(rb'"bt":\d{10}')
+"""A base time that does not count from now (RFC 8428, section 4.5.3)."""
 
 
 class Message(NamedTuple):
@@ -53,9 +57,9 @@ class Message(NamedTuple):
         return zlib.crc32(self.payload, zlib.crc32(self.topic.encode()))
 
     @property
-    def is_pack(self) -> bool:
-        """Whether it is a SenML pack, whose readings are known again by their own times."""
-        return self.payload.startswith(b"[")
+    def is_dated(self) -> bool:
+        """Whether it is surely a SenML pack with a time from 1970 on, by which its readings are known again."""
+        return self.payload.startswith(b"[") and _DATED.search(self.payload) is not None
 
 
 class LinkNow(NamedTuple):
@@ -105,8 +109,8 @@ class Inbox:
         self._settings, self._clock = settings, clock
         self._presence = Presence(settings.broker.root, client_id, clock)
         # QoS 0 for what is only true now: the broker then keeps nothing of it while we are away.
-        own = self._presence.canary_topic
-        self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, own))]
+        self.canary_topic = self._presence.canary_topic
+        self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, self.canary_topic))]
         self._lock = threading.Lock()
         self._link = 0
         self._outstanding = Outstanding(session.WINDOW)

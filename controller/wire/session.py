@@ -67,6 +67,8 @@ def _secret(file: Path | None) -> str:
         return file.read_text(encoding="utf-8").strip()
     except OSError as error:
         raise BrokerError(f"broker password file {file} cannot be read: {error.strerror}; check its owner") from error
+    except UnicodeDecodeError as error:
+        raise BrokerError(f"broker password file {file} is no UTF-8 text; write the password alone into it") from error
 
 
 def embedded_password_file(settings: Settings) -> Path:

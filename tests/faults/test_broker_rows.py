@@ -200,10 +200,10 @@ OWNER = "topic readwrite #"
 LISTS = "access lists let readers write commands"
 
 
-def _with_accounts(folder: Path, reader: str, **site: Any) -> Bench:
+def _with_accounts(folder: Path, reader: str, more: dict[str, str] | None = None, **site: Any) -> Bench:
     for account in ("soilward", "reader"):
         (folder / f"{account}.password").write_text(account)
-    return Bench(folder, rights={"soilward": OWNER, "reader": reader}, broker=ACCOUNTS, **site)
+    return Bench(folder, rights={"soilward": OWNER, "reader": reader, **(more or {})}, broker=ACCOUNTS, **site)
 
 
 @pytest.mark.parametrize("reader", ["topic readwrite #", "topic write soilward/+/heater/command"])
@@ -243,6 +243,42 @@ def test_b08_lists_that_keep_readers_reading_permit_heat(tmp_path: Path, protoco
     with _with_accounts(tmp_path, "topic read #", protocol=protocol) as bench:
         bench.heat()
         assert not bench.node.core.refused["unsigned"]
+
+
+HANDBOOK = """topic read soilward/+/probe/+
+topic read soilward/+/heater/state
+topic read soilward/presence/+
+topic write soilward/larch/heater/command
+topic write soilward/larch/status
+topic write soilward/presence/soilward-controller
+topic readwrite soilward/presence/soilward-controller/canary"""
+"""What `hardware-notes/broker.md` once gave the controller alone: it must not read its own commands."""
+
+
+def test_b08_lists_that_keep_the_controller_from_hearing_its_orders_are_told_and_cost_no_heat(tmp_path: Path) -> None:
+    """With 3.1.1 nobody can tell then whether a reader got through: an alert, not a cold night for ever."""
+    (tmp_path / "keeper.password").write_text("keeper")
+    bench = _with_accounts(tmp_path, "topic read #", more={"keeper": HANDBOOK}, protocol="3.1.1")
+    site = tmp_path / "soilward.toml"
+    site.write_text(site.read_text().replace('"soilward"\n', '"keeper"\n').replace('"soilward.pass', '"keeper.pass'))
+    with bench:
+        bench.heat()
+        until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
+
+
+def test_b08_a_broker_that_throws_out_who_writes_what_he_must_not_is_told_and_costs_no_heat(tmp_path: Path) -> None:
+    """MQTT 3.1.1, section 3.3.5: a broker refuses by acknowledging and dropping, or by closing the connection."""
+
+    def throw_out(up: bool, first: int, body: bytes) -> bool:
+        if up and first >> 4 == PUBLISH and b"reader-test-" in body:
+            raise ConnectionError
+        return False
+
+    bench = _with_accounts(tmp_path, "topic read #", protocol="3.1.1")
+    bench.controller_link.loses = throw_out
+    with bench:
+        bench.heat()
+        until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
 
 
 def test_b08_a_reader_that_is_not_let_in_is_told_and_costs_no_heat(tmp_path: Path) -> None:

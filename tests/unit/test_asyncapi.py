@@ -44,7 +44,7 @@ def test_presence_and_the_access_lists_trial_are_in_the_document(tmp_path: Path)
     broker = SITE.broker.model_copy(
         update={"password_file": word, "read_username": "reader", "read_password_file": word}
     )
-    trial = Trial(SITE.model_copy(update={"broker": broker}), HEARD)
+    trial = Trial(SITE.model_copy(update={"broker": broker}), HEARD, presence.canary_topic)
     page = document(SITE.model_copy(update={"broker": broker}))
     keys = [key for key in page["operations"] if key.endswith("-command-heard")]
     assert [page["channels"][key.removesuffix("-heard")]["address"] for key in keys] == trial._topics

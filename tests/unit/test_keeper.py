@@ -1,5 +1,7 @@
 """The shell round the tick: news worth telling, and what the record keeps."""
 
+from dataclasses import replace
+
 import pytest
 
 from controller import enclosure
@@ -57,3 +59,10 @@ def test_the_record_keeps_all_but_what_was_refused(grade: Grade) -> None:
     if kept is not None:
         assert (kept.probe, kept.quantity, kept.unit, kept.value) == ("soil", "soil", "Cel", 10.0)
         assert (kept.taken_ms, kept.arrived_ms, kept.grade) == (NIGHT_MS - 5, NIGHT_MS, grade.value)
+
+
+def test_what_a_broker_retained_is_kept_if_it_bears_its_time() -> None:
+    """Without one it would be another reading at every connection; with one it is the same."""
+    retained = replace(reading(), retained=True)
+    assert stored(plan_of(), retained, Grade.HISTORY, NIGHT_MS) is None
+    assert stored(plan_of(), replace(retained, taken_ms=NIGHT_MS - 5), Grade.HISTORY, NIGHT_MS - 5) is not None

@@ -2,6 +2,8 @@
 
 import pytest
 
+from controller.clock import Moment
+from controller.wire.inbox import Message
 from controller.wire.outstanding import Outstanding, Told
 
 WINDOW = 3
@@ -76,3 +78,19 @@ def test_what_an_earlier_controller_kept_is_acknowledged_as_it_is_told_again() -
     assert out.take(1, SOIL, 1, duplicate=True) is Told.NEW, "more than the broker may have out are not remembered"
     out.begin()
     assert out.take(2, SOIL, 2, duplicate=True) is Told.NEW
+
+
+@pytest.mark.parametrize(
+    ("payload", "is_dated"),
+    [
+        (b'[{"bn":"urn:dev:ops:larch:","bt":1772000000.5,"bu":"Cel","n":"soil","v":15.5}]', True),
+        (b'[{"n":"soil","u":"Cel","v":15.5}]', False),
+        (b'[{"n":"soil","u":"Cel","bt":-10,"v":15.5}]', False),
+        (b'[{"soil": 15.5}]', False),
+        (b"15.5", False),
+    ],
+    ids=["a pack with its time", "without any", "counted from now", "an array of another kind", "a bare number"],
+)
+def test_only_a_pack_that_bears_its_time_is_known_again_without_its_number(payload: bytes, is_dated: bool) -> None:
+    """RFC 8428, section 4.5.3: a time below 2**28 counts from now, and now is another one when it is told again."""
+    assert Message("soil", payload, False, Moment(0.0, 0), 7, 1, 1).is_dated is is_dated

@@ -32,8 +32,14 @@ def test_bare_numbers_that_come_in_one_millisecond_are_each_kept(routing: Routin
     assert told == [NIGHT_MS, NIGHT_MS + 1, NIGHT_MS + 2, NIGHT_MS + 3, NIGHT_MS + 4, NIGHT_MS + 50]
 
 
+def test_half_a_day_of_bare_numbers_is_kept_however_quickly_it_is_told(routing: Routing) -> None:
+    """After a night without a controller, ten a millisecond: they may not run into those filed before them."""
+    told = _stamps(routing, [NIGHT_MS + number // 10 for number in range(4320)])
+    assert len(set(told)) == 4320
+
+
 def test_a_wall_clock_set_back_does_not_leave_bare_numbers_an_hour_ahead(routing: Routing) -> None:
-    """A second is a burst; more than that is another time (hazard T01)."""
+    """A minute is a burst; more than that is another time (hazard T01)."""
     back_ms = NIGHT_MS - 3_600_000
     assert _stamps(routing, [NIGHT_MS, back_ms, back_ms]) == [NIGHT_MS, back_ms, back_ms + 1]
 

@@ -1,9 +1,15 @@
 """The one door to paho: what every order carries."""
 
+import tomllib
+from pathlib import Path
+
 import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from controller.demo import scenario
+from controller.errors import BrokerError
+from controller.load_settings import check
 from controller.settings import Broker
 from controller.wire import session
 
@@ -18,3 +24,13 @@ def test_an_order_expires_with_its_lease_at_the_broker(lease_s: float, expiry_s:
     assert found.pack() == plain.pack() == b"\x05\x02" + expiry_s.to_bytes(4, "big")  # type: ignore[no-untyped-call]
     assert session.expiring(Broker(), lease_s) is found
     assert session.expiring(Broker(protocol="3.1.1"), lease_s) is None
+
+
+def test_a_password_file_that_is_no_text_is_named(tmp_path: Path) -> None:
+    """A thread that tries the access lists must hear of it as of a file that is not there, and not end."""
+    word = tmp_path / "word"
+    word.write_bytes(b"caf\xe9")
+    site = check(tomllib.loads(scenario.settings_text(1883, 8460)), Path("soilward.toml"))
+    site = site.model_copy(update={"broker": site.broker.model_copy(update={"password_file": word})})
+    with pytest.raises(BrokerError, match=r"word is no UTF-8 text; write the password alone into it"):
+        session.credentials(site)

@@ -4,6 +4,8 @@ import threading
 import time
 from pathlib import Path
 
+import pytest
+
 from controller.wire.senml import encode_senml
 from tests.wire.kit import Bench, Spy, through, throughout, until
 from tests.wire.link import PUBACK, Acknowledged, topic_of
@@ -90,7 +92,8 @@ def _killed(bench: Bench, wire: Acknowledged, backlog: Backlog) -> float:
     return time.monotonic() - began_s
 
 
-def test_bare_numbers_are_kept_once_each_whenever_a_controller_is_killed(tmp_path: Path) -> None:
+@pytest.mark.parametrize("form", ["%s", '[{"n":"outside","u":"Cel","v":%s}]'], ids=["bare", "a pack without a time"])
+def test_numbers_without_a_stamp_are_kept_once_each_whenever_a_controller_is_killed(tmp_path: Path, form: str) -> None:
     """With no stamp to know them by: what was committed and not acknowledged comes again, and its receipt is known."""
     told: list[bytes] = []
     told_again: list[bytes] = []
@@ -108,9 +111,9 @@ def test_bare_numbers_are_kept_once_each_whenever_a_controller_is_killed(tmp_pat
         for _ in range(3):
             # From here on the broker hears of nothing that is on disk already, as if the kill had come between.
             deaf.set()
-            _say(bench, said)
+            _say(bench, said, form)
             until("they are on disk", lambda: len(set(_bare(bench))) == len(said), 20.0)
-            _say(bench, said)
+            _say(bench, said, form)
             until("it has been told all", lambda: len(told) == len(said), 20.0)
             bench.controller.kill()
             deaf.clear()
@@ -121,10 +124,10 @@ def test_bare_numbers_are_kept_once_each_whenever_a_controller_is_killed(tmp_pat
         throughout("none is kept twice", lambda: _bare(bench) == said, 6.0)
 
 
-def _say(bench: Bench, said: list[float]) -> None:
+def _say(bench: Bench, said: list[float], form: str) -> None:
     for _ in range(4):
         said.append(len(said) / 64)
-        bench.spy.publish(BARE, str(said[-1]))
+        bench.spy.publish(BARE, form % said[-1])
         # Closer ones are refused: no probe of the kind speaks twice within half a second.
         time.sleep(0.6)
 

@@ -154,5 +154,18 @@ def test_bare_numbers_over_a_link_that_breaks_are_kept_once_each(tmp_path: Path)
         throughout("none is kept twice", lambda: _outside(bench) == said, 5.0)
 
 
+def test_a_bare_number_that_a_broker_retains_is_not_kept_again_at_each_connection(tmp_path: Path) -> None:
+    """It is told anew whenever we subscribe, and bears no time: each break of the link would make a reading more."""
+    with Bench(tmp_path) as bench:
+        bench.node.silent.add("outside")
+        bench.heat()
+        bench.spy.publish(OUTSIDE, "0.25", retain=True)
+        until("it is kept", lambda: _outside(bench) == [0.25], 20.0)
+        for _ in range(2):
+            bench.controller_link.mend()
+            until("it is connected anew", lambda: bench.spy.statuses(after_s=time.monotonic() - 0.5), 20.0)
+            throughout("none is kept again", lambda: _outside(bench) == [0.25], 4.0)
+
+
 def _outside(bench: Bench) -> list[float]:
     return sorted(row[3] for row in bench.kept("outside") if row[3] < 1.0)
