@@ -1,6 +1,7 @@
 """The one enclosure a loop holds: its plan, its state, its relay, and the guard round its tick."""
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,6 +10,7 @@ from controller.clock import Moment
 from controller.heater_log import HeaterLog
 from controller.plan import Plan
 from controller.probe import SI_UNIT, Quantity, Reading
+from controller.probe_state import Judged, ProbeState
 from controller.report import status_of
 from controller.safety.lease import Order, Sent
 from controller.safety.trip import Trip, TripKind
@@ -57,10 +59,10 @@ class Keeper:
             self.state, decision = enclosure.step(self.plan, self.state, inputs, now)
         except Exception as error:  # the one place that catches all: a zone's fault is off, latched and told
             log.exception("tick of %s failed", self.plan.name)
-            return self._fault(error, now)
+            return self._fault(error, inputs.readings, now)
         return decision
 
-    def _fault(self, error: Exception, now: Moment) -> enclosure.Decision:
+    def _fault(self, error: Exception, readings: Sequence[Reading], now: Moment) -> enclosure.Decision:
         trip = Trip(TripKind.INTERNAL, "", None, None, now.utc_ms, f"internal fault: {type(error).__name__}: {error}")
         entries: list[Entry] = []
         fresh = enclosure.start(self.plan, self.state.standing)
@@ -69,7 +71,9 @@ class Keeper:
         latching.latch(self.plan, fresh, [trip], now, entries)
         fresh.order, fresh.sent, fresh.ticked_s = order, Sent(order, now.mono_s), now.mono_s
         self.state = fresh
-        return enclosure.Decision(order, True, tuple(entries), ())
+        # Nobody judged them, so control may use none; but each will be acknowledged, so each is kept.
+        judged = tuple([(each, _unjudged(each)) for each in readings])
+        return enclosure.Decision(order, True, tuple(entries), judged)
 
     def news(self, now: Moment, epoch: int, refused: dict[str, int], last: dict[str, str]) -> Status | None:
         """Return a status worth telling, as JSON gives it: changed, at most once a tick, and at least every 5 s."""
@@ -81,6 +85,12 @@ class Keeper:
             return None
         self.told, self.told_s = gist, now.mono_s
         return status_of(self.plan, state, now, epoch, self.heater.on_last_hour_s(now.utc_ms), refused, last)
+
+
+def _unjudged(reading: Reading) -> Judged:
+    return Judged(
+        ProbeState(), Grade.DOUBTED, "the tick that took it failed", min(reading.stamp_ms, reading.arrived_ms)
+    )
 
 
 def stored(plan: Plan, reading: Reading, grade: Grade, taken_ms: int) -> StoredReading | None:

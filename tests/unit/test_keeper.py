@@ -37,6 +37,23 @@ def test_what_came_is_given_to_one_tick_only() -> None:
     assert one.tick(Inputs(), NOW.later(1)).judged == ()
 
 
+def test_what_a_failing_tick_took_is_kept_in_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It will be acknowledged, so it is kept, under its stamp, or where that lies ahead as of when it came."""
+    one = a_keeper()
+    stamps = (None, NIGHT_MS - 5000, NIGHT_MS + 3_600_000)
+    one.readings = [replace(reading(), taken_ms=taken_ms) for taken_ms in stamps]
+
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(enclosure, "step", fail)
+    judged = one.tick(Inputs(), NOW).judged
+    kept = [stored(one.plan, each, verdict.grade, verdict.taken_ms) for each, verdict in judged]
+    assert [(row.value, row.taken_ms, row.grade) for row in kept if row is not None] == [
+        (10.0, NIGHT_MS, "doubted"), (10.0, NIGHT_MS - 5000, "doubted"), (10.0, NIGHT_MS, "doubted")
+    ]  # fmt: skip
+
+
 def test_a_status_is_told_on_change_once_a_tick_and_every_5_s() -> None:
     """Quiet: every 5 s. A change: at once, but not twice in a tick; two ticks a hair closer may each tell theirs."""
     one = a_keeper()
