@@ -48,13 +48,14 @@ def test_nonsense_and_what_was_never_sent_is_no_canary(payload: bytes) -> None:
 
 
 def test_another_controllers_canary_is_told_from_ours_once_ours_has_lain_there() -> None:
-    """What a predecessor left is no rival's."""
-    canary, other = Canary(), Canary().next(0.0)
-    ours = canary.next(0.0)
-    assert not canary.is_foreign(other)
+    """What a predecessor left is no rival's, nor is what we have met: a killed broker may have forgotten ours."""
+    canary, other = Canary(), Canary()
+    ours, left = canary.next(0.0), [other.next(0.0) for _ in range(3)]
+    assert not canary.is_foreign(left[1])
     canary.hear(ours)
-    assert canary.is_foreign(other)
-    assert not canary.is_foreign(ours)
+    assert [canary.is_foreign(each) for each in (left[1], left[0], ours)] == [False, False, False]
+    assert [canary.is_foreign(each) for each in (left[2], left[2])] == [True, False]
+    assert canary.is_foreign(Canary().next(0.0))
 
 
 def test_of_two_controllers_one_outranks_the_other() -> None:
