@@ -109,7 +109,8 @@ def test_what_cannot_be_read_is_counted_and_its_beginning_is_kept(tmp_path: Path
     """Refusals are counted by reason in the status; the last bad payload of a topic is kept, cut to 200 bytes."""
     with Bench(tmp_path, probes=HAND_PROBES) as bench:
         bench.node.silent |= {"soil-10", "soil-25", "soil-40"}
-        until("it speaks", bench.spy.status, 10.0)
+        # It speaks a moment before it has subscribed; a node that it has heard shows that it listens.
+        until("it listens", lambda: bench.spy.holds("node heard"), 20.0)
         topic = "soilward/larch/probe/soil-25"
         for payload in ("NaN", '"21.5"', "warm " * 100):
             bench.spy.publish(topic, payload)
