@@ -19,6 +19,7 @@ from api.__main__ import main
 from api.writer import Writer
 from controller.load_settings import load
 from tests.api_site import ApiSite
+from tests.wire.kit import a_free_port
 
 SETTINGS = """
 [site]
@@ -50,16 +51,10 @@ depth_m = 0.1
 """
 
 
-def free_port() -> int:
-    """Return a port nobody listens on."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return int(listener.getsockname()[1])
-
-
 def settings_in(folder: Path, host: str = "127.0.0.1", port: int = 8460) -> str:
     """Write a settings file and return its path."""
     path = folder / "soilward.toml"
-    path.write_text(SETTINGS.format(host=host, port=port, broker=free_port()))
+    path.write_text(SETTINGS.format(host=host, port=port, broker=a_free_port()))
     return str(path)
 
 
@@ -92,7 +87,7 @@ def test_serving_beyond_this_machine_without_people_fails_and_says_why(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Exit status 1 and the key to change."""
-    assert main(["serve", "--settings", settings_in(tmp_path, "0.0.0.0", free_port())]) == 1
+    assert main(["serve", "--settings", settings_in(tmp_path, "0.0.0.0", a_free_port())]) == 1
     assert "web.host" in capsys.readouterr().err
 
 
@@ -130,7 +125,7 @@ def test_people_come_and_go_while_the_program_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The command asks the running program, which alone writes the file: added, given a token, removed, at once."""
-    port = free_port()
+    port = a_free_port()
     file = settings_in(tmp_path, port=port)
     settings = ["--settings", file]
     with served(file):
@@ -174,7 +169,7 @@ def test_with_the_file_held_and_nobody_answering_the_command_says_who_holds_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Exit status 1 and the process that writes the file."""
-    settings = settings_in(tmp_path, port=free_port())
+    settings = settings_in(tmp_path, port=a_free_port())
     folder = load(Path(settings)).store.folder
     folder.mkdir()
     season = Writer(folder / "season.db", people.MIGRATIONS)
@@ -188,7 +183,7 @@ def test_with_the_file_held_and_nobody_answering_the_command_says_who_holds_it(
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_it_says_one_line_when_ready_and_stops_when_told(tmp_path: Path, number: signal.Signals) -> None:
     """The ready line carries the address; being told to stop is status 0 with nothing on stderr."""
-    port = free_port()
+    port = a_free_port()
     command = [sys.executable, "-m", "api", "serve", "--settings", settings_in(tmp_path, port=port)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as served:
         assert served.stdout is not None

@@ -3,6 +3,7 @@
 import getpass
 import json
 import os
+import secrets
 import shutil
 import signal
 import socket
@@ -122,9 +123,11 @@ def throughout(what: str, holds: Callable[[], Any], for_s: float, meanwhile: Cal
 
 
 def a_free_port() -> int:
-    """Return a loopback port nobody listens on."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return int(listener.getsockname()[1])
+    """Return a loopback port nobody listens on, below those that the system gives to connections meanwhile."""
+    while True:
+        port = 20_000 + secrets.randbelow(12_000)
+        with suppress(OSError), socket.create_server(("127.0.0.1", port)):
+            return port
 
 
 class Mosquitto:

@@ -22,8 +22,8 @@ from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 from tests.thermal_site import lived
-from tests.unit.test_api_command import free_port, served
-from tests.wire.kit import ROOT, Bench, throughout, until
+from tests.unit.test_api_command import served
+from tests.wire.kit import ROOT, Bench, a_free_port, throughout, until
 
 DAYS = 3.75
 SAID = "SELECT why FROM journal WHERE kind = 'trial' ORDER BY sequence"
@@ -112,7 +112,7 @@ def test_somebody_ends_it_by_the_same_command_while_the_pages_run(tmp_path: Path
     bench = Bench(tmp_path)
     file = by_the_sun(bench, 20.0)
     with file.open("a") as settings:
-        settings.write(f"[web]\nport = {free_port()}\n")
+        settings.write(f"[web]\nport = {a_free_port()}\n")
     season = Writer(bench.data / "season.db", people.MIGRATIONS)
     season.do(people.add_person, "keeper", Role.OPERATE, "warm roots all night")
     season.do(people.add_person, "neighbour", Role.VIEW, "warm roots all night")
