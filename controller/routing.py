@@ -15,7 +15,7 @@ KEPT_BYTES = 200
 
 BURST_MS = 60_000
 """[ms] What comes without a stamp so soon after, by the clock, as to be filed behind the one before it: as many may
-come at once, a week of one each ten seconds, for which the broker keeps our session."""
+come at once, nearly a week of one each ten seconds, for which the broker keeps our session."""
 
 
 @dataclass(frozen=True, slots=True)

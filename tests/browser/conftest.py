@@ -16,6 +16,8 @@ import psutil
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
+from tests.wire.kit import a_free_port
+
 ROOT = Path(__file__).parents[2]
 CHROMIUM = "/usr/bin/chromium"
 SWITCHES = [
@@ -52,16 +54,10 @@ class Demo:
         return status, left
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 def start_demo(folder: Path, days: float) -> Demo:
     """Start the demo and wait until its pages answer."""
     command = [sys.executable, "-m", "controller.cli", "demo", "--folder", str(folder)]
-    command += ["--days", f"{days:g}", "--port", str(_free_port())]
+    command += ["--days", f"{days:g}", "--port", str(a_free_port())]
     surroundings = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
     process = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT, env=surroundings

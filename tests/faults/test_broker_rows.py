@@ -13,7 +13,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from controller.wire import session
 from tests.faults.cases import LOOK_S, seen
-from tests.wire.kit import Bench, ControllerProcess, through, throughout, until, write_site
+from tests.wire.kit import ACCOUNTS, Bench, ControllerProcess, through, throughout, until, write_site
 from tests.wire.link import CONNACK, PUBLISH, TAKEN_OVER, Loses, topic_of
 
 CLASS_C_S = 15.0
@@ -191,11 +191,6 @@ def test_b07_a_broker_that_drops_what_it_should_keep_is_found_out(tmp_path: Path
         bench.permitted_within(45.0)
 
 
-ACCOUNTS = """username = "soilward"
-password_file = "soilward.password"
-read_username = "reader"
-read_password_file = "reader.password"
-"""
 OWNER = "topic readwrite #"
 LISTS = "access lists let readers write commands"
 
@@ -211,8 +206,8 @@ def test_b08_lists_that_let_a_reader_write_commands_permit_no_heat(tmp_path: Pat
     """The controller tries it at start; what gets through is an alert, and no order is ever "on"."""
     with _with_accounts(tmp_path, reader) as bench:
         bench.arm()
-        # It takes two seconds; with a try that was not answered in ten, which is made again, and a slow start, more.
-        until("it is told", lambda: bench.spy.lost("broker connected") == LISTS, 60.0)
+        until("it runs", bench.spy.status, 60.0)
+        until("it is told", lambda: bench.spy.lost("broker connected") == LISTS, 15.0)
         until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 5.0)
         throughout("no heat", lambda: not bench.node.core.on, 8.0)
         assert not any(command["on"] for command in bench.spy.commands())

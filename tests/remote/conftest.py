@@ -8,7 +8,6 @@ letter, and roll-ups put right after late readings.
 import os
 import random
 import secrets
-import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -29,6 +28,7 @@ from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import ProbeSeries, StoredReading
 from tests.core_site import settings_of
+from tests.wire.kit import a_free_port
 
 INFLUX = os.environ.get("SOILWARD_TEST_INFLUX_URL")
 STORES = ("victoria-metrics", "influxdb-2") if INFLUX else ("victoria-metrics",)
@@ -41,8 +41,7 @@ class Victoria:
     """One process on one port; `stop` and `start` it as often as a test likes."""
 
     def __init__(self, folder: Path) -> None:
-        with socket.create_server(("127.0.0.1", 0)) as free:
-            self.port = free.getsockname()[1]
+        self.port = a_free_port()
         self.url, self._folder = f"http://127.0.0.1:{self.port}", folder
         self._process: subprocess.Popen[bytes] | None = None
 

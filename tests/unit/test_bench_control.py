@@ -13,7 +13,7 @@ from tests.bench.control.compare import JUDGED, SHIFTS_K, Controller, Curve, Run
 from tests.bench.control.eyes import EYES, Eyes
 from tests.bench.control.lab_plant import CORE, ONE, OUTSIDE, POWER, SOIL_PROBE, Built, LabPlant, Linear
 from tests.bench.control.nights import off_by_the_night
-from tests.bench.control.optimum import HALF_S, STEPS, optimum, problem, resting, shortfalls
+from tests.bench.control.optimum import HALF_S, STEPS, optimum, problem, shortfalls, with_pauses
 from tests.bench.control.ours import LOST_AFTER_S, Seen
 from tests.bench.control.pool import Kept, all_of, code_now
 from tests.bench.control.rows import BAND_K, CONTROLLERS, ROWS, UNPLANNED, Case, Score, case, controller, score
@@ -114,7 +114,7 @@ def test_an_optimum_that_pauses_half_an_hour_long_heat_takes_a_little_more() -> 
     assert loose is not None
     assert tight is not None
     assert 1.0 < loose < tight < 31 / 30
-    found = optimum(resting(chosen.ask), chosen.tight.d_kh, chosen.tight.run_out_kh + 0.01)
+    found = optimum(with_pauses(chosen.ask), chosen.tight.d_kh, chosen.tight.run_out_kh + 0.01)
     paused = found.duty * 30 / 31
     assert paused.max() == pytest.approx(30 / 31)
     assert shortfalls(chosen.ask, paused) == pytest.approx((found.d_kh, found.run_out_kh), abs=1e-6)

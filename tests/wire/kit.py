@@ -94,6 +94,14 @@ period_s = 1
 """
 
 
+ACCOUNTS = """username = "soilward"
+password_file = "soilward.password"
+read_username = "reader"
+read_password_file = "reader.password"
+"""
+"""Lines of `[broker]`: the controller's account, and one that may only read."""
+
+
 def until(what: str, holds: Callable[[], Any], within_s: float, meanwhile: Callable[[], Any] | None = None) -> float:
     """Wait until `holds()`, calling `meanwhile` at each look; return how long it took [s].
 
@@ -441,9 +449,10 @@ class Bench:
     def evidence(self) -> str:
         """Return what the controller last said of itself, for who reads of a test that failed."""
         heard = self.spy.statuses()[-1:] or [{"status": "none was heard"}]
-        lines = (self.folder / "controller.log").read_text().splitlines()[-30:]
+        lines: list[str] = []
         entries: list[tuple[Any, ...]] = []
-        with suppress(sqlite3.Error):
+        with suppress(OSError, sqlite3.Error):
+            lines = (self.folder / "controller.log").read_text().splitlines()[-30:]
             entries = self.rows("SELECT kind, why FROM journal ORDER BY sequence DESC LIMIT 15", file="journal.db")
         return "\n".join([json.dumps(heard[0]), *lines, *(f"{kind}: {why}" for kind, why in reversed(entries))])
 

@@ -16,14 +16,9 @@ from controller.load_settings import load
 from controller.settings import Settings
 from controller.wire import session
 from controller.wire.reader_test import Finding, ReaderTest, Trial
-from tests.wire.kit import Mosquitto, until, write_site
+from tests.wire.kit import ACCOUNTS, Mosquitto, until, write_site
 
 CANARY = "soilward/presence/soilward-controller/canary"
-ACCOUNTS = """username = "soilward"
-password_file = "soilward.password"
-read_username = "reader"
-read_password_file = "reader.password"
-"""
 
 
 @contextmanager

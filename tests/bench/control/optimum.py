@@ -21,7 +21,7 @@ JUDGED = JUDGED_DAYS * HALVES_A_DAY
 STEPS = (JUDGED_DAYS + RUN_OUT_DAYS) * HALVES_A_DAY
 TOLERATED_K = 0.5
 HALF_H = 0.5
-RESTS = 60.0 / (1800.0 + 60.0)
+PAUSES = 60.0 / (1800.0 + 60.0)
 """Part of the time that long heat pauses: a minute after each half hour. Source: hazard N09, restated."""
 Method = Literal["highs-ds", "highs-ipm"]
 
@@ -102,12 +102,12 @@ def begun_at(linear: Linear, ask: Problem, warmer: Array) -> Problem:
     return replace(ask, free_c=free_c)
 
 
-def resting(ask: Problem) -> Problem:
+def with_pauses(ask: Problem) -> Problem:
     """Return the same problem for a heater that pauses as N09 has it, so that full heat is that much less.
 
     The first half hour of each run could be whole; it is counted as if it paused too.
     """
-    share = 1.0 - RESTS
+    share = 1.0 - PAUSES
     return replace(ask, rise_k=share * ask.rise_k, weights=share * ask.weights, kwh=share * ask.kwh)
 
 

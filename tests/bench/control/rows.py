@@ -18,7 +18,7 @@ from tests.bench.control.optimum import (
     least_shortfall,
     optimum,
     problem,
-    resting,
+    with_pauses,
 )
 from tests.bench.control.weather import FORECASTS, Fortnight, fortnight
 
@@ -140,7 +140,7 @@ def case(name: str, seed: int | str) -> Case:
 
 def _pausing(ask: Problem, than: Found) -> float | None:
     """Return the energy of the optimum with pauses over that of one without; None if its full heat does not do."""
-    pausing, run_out_kh = resting(ask), than.run_out_kh + 0.01
+    pausing, run_out_kh = with_pauses(ask), than.run_out_kh + 0.01
     least = least_shortfall(pausing)
     if least.d_kh > than.d_kh or least.run_out_kh > run_out_kh:
         return None
