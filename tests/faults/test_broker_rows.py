@@ -14,7 +14,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from controller.wire import session
 from tests.faults.cases import LOOK_S, seen
 from tests.wire.kit import ACCOUNTS, Bench, ControllerProcess, through, throughout, until, write_site
-from tests.wire.link import CONNACK, PUBLISH, TAKEN_OVER, Loses, topic_of
+from tests.wire.link import PUBLISH, SUBSCRIBE, TAKEN_OVER, Loses, topic_of
 
 CLASS_C_S = 15.0
 """[s] restated from the hazard table."""
@@ -147,18 +147,19 @@ def _connections(bench: Bench) -> int:
 
 def test_b06_a_broker_that_says_taken_over_three_times_is_believed(tmp_path: Path) -> None:
     """Reason 0x8E of MQTT 5, which some brokers send and Mosquitto 2.0.11 does not: said by the link in its stead."""
-    welcomed: list[bytes] = []
+    subscribed: list[bytes] = []
 
     def watch(up: bool, first: int, body: bytes) -> None:
         # Not what the controller says of itself: unacknowledged as the link ends, it is said twice the next time.
-        if not up and first >> 4 == CONNACK:
-            welcomed.append(body)
+        # Nor is the broker's welcome enough: a word of ours must not overtake it on its way there.
+        if up and first >> 4 == SUBSCRIBE:
+            subscribed.append(body)
 
     with Bench(tmp_path, watch) as bench:
         until("it runs", lambda: bench.spy.holds("broker connected"), 60.0)
         for times in range(1, 4):
             assert not _has_yielded(bench.data)
-            until("it is in", lambda times=times: len(welcomed) >= times, 10.0)  # type: ignore[misc]
+            until("it is in", lambda times=times: len(subscribed) >= times, 10.0)  # type: ignore[misc]
             bench.controller_link.say(TAKEN_OVER)
         until("it yields", lambda: _has_yielded(bench.data), 10.0)
         before = _connections(bench)

@@ -5,6 +5,7 @@ Needs root, `mkfs.ext4` and a loop device; without them the injected errors of D
 
 import os
 import shutil
+import signal
 import subprocess
 import time
 from collections.abc import Iterator
@@ -56,6 +57,10 @@ def entries(folder: Path) -> int:
         return int(journal.execute("SELECT count(*) FROM journal").fetchone()[0])
 
 
+def _size(file: Path) -> int:
+    return file.stat().st_size if file.exists() else 0
+
+
 def waits_for(child: Child, more: bool) -> int:
     """Wait until acknowledgements come, or until none has come for three seconds; returns how many there are."""
     end_s, said, since_s = time.monotonic() + PATIENCE_S, len(child.told()), time.monotonic()
@@ -71,14 +76,20 @@ def waits_for(child: Child, more: bool) -> int:
     raise AssertionError(f"still {said} after {PATIENCE_S:.0f} s")
 
 
-def fill(ballast: Path) -> None:
-    """Write until the disk takes no more, and give 20 kB back."""
+def fill(ballast: Path, child: Child) -> None:
+    """Write until the disk takes no more, and give 20 kB back.
+
+    The writer stands still meanwhile, or what it gives up for its journal would be filled as well.
+    """
+    child.process.send_signal(signal.SIGSTOP)
+    os.waitid(os.P_PID, child.process.pid, os.WSTOPPED)
     with ballast.open("wb", buffering=0) as file:
         with suppress(OSError):
             while file.write(os.urandom(65_536)):
                 pass
         file.truncate(file.tell() - LEFT_BYTES)
         os.fsync(file.fileno())
+    child.process.send_signal(signal.SIGCONT)
 
 
 def test_on_a_full_disk_nothing_is_acknowledged_the_journal_is_written_and_it_goes_on(disk: Path) -> None:
@@ -87,7 +98,8 @@ def test_on_a_full_disk_nothing_is_acknowledged_the_journal_is_written_and_it_go
     folder.mkdir()
     with Child(folder, 0) as child:
         child.wait_until_it_writes()
-        fill(ballast)
+        until("the reserve is taken", lambda: _size(folder / "reserve") == BYTES, PATIENCE_S)
+        fill(ballast, child)
         full = waits_for(child, more=False)
         until("the reserve is given up", lambda: not (folder / "reserve").exists(), PATIENCE_S)
         until("the journal goes on", lambda: entries(folder) * 100 > full + 10_000, PATIENCE_S)

@@ -105,7 +105,9 @@ def served(settings: str) -> Iterator[subprocess.Popen[str]]:
     command = [sys.executable, "-m", "api", "serve", "--settings", settings]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        assert process.stdout.readline().startswith("api listening on")
+        assert process.stderr is not None
+        if not process.stdout.readline().startswith("api listening on"):
+            raise AssertionError(process.stderr.read())
         try:
             yield process
         finally:
