@@ -3,7 +3,6 @@
 import getpass
 import json
 import os
-import secrets
 import shutil
 import signal
 import socket
@@ -12,10 +11,11 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import cycle
 from pathlib import Path
 from typing import Any, Self
 
@@ -130,10 +130,25 @@ def throughout(what: str, holds: Callable[[], Any], for_s: float, meanwhile: Cal
         time.sleep(POLL_S)
 
 
+def _ports() -> Iterator[int]:
+    """Yield ports of loopback below those that the system gives to connections: of a block no other test process has.
+
+    A port found free is in use only when whoever it is for has started. Until then nobody else may find it.
+    """
+    for first in range(20_000, 32_000, 100):
+        # Who listens on the first port of a block has the block, as long as it lives.
+        with suppress(OSError), socket.create_server(("127.0.0.1", first)):
+            yield from cycle(range(first + 1, first + 100))
+    raise RuntimeError("no block of ports from 20000 on is free; end other runs of the tests")
+
+
+_PORTS = _ports()
+
+
 def a_free_port() -> int:
-    """Return a loopback port nobody listens on, below those that the system gives to connections meanwhile."""
+    """Return a loopback port nobody listens on."""
     while True:
-        port = 20_000 + secrets.randbelow(12_000)
+        port = next(_PORTS)
         with suppress(OSError), socket.create_server(("127.0.0.1", port)):
             return port
 
