@@ -17,6 +17,7 @@ from controller.store.connection import open_writer
 from controller.store.migrations import JOURNAL, READINGS
 from tests.faults.writing_child import T0
 from tests.kept import rows, rows_in
+from tests.wire.kit import until
 
 TIMES = 10
 LONG_TIMES = 200
@@ -140,7 +141,6 @@ def test_a_second_writer_is_refused_while_the_first_one_writes(tmp_path: Path) -
         assert second.returncode != 0
         assert f"process {child.process.pid} is already writing it" in second.stderr
         before = len(child.told())
-        time.sleep(0.3)
-        assert len(child.told()) > before
+        until("it goes on", lambda: len(child.told()) > before, 20.0)
         acknowledged = child.kill()
     assert len(rows_in(tmp_path)) >= len(acknowledged)

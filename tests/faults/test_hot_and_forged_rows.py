@@ -14,7 +14,7 @@ from controller.wire.relay import encode_command
 from tests.core_site import AIR, SECOND_SOIL, SOIL, SURFACE, raw_settings, warm_bed
 from tests.faults.cases import seen
 from tests.faults.soon import LEASE_S, never_on, off_at_once, off_in_time
-from tests.wire.kit import KEY, Bench, until
+from tests.wire.kit import KEY, STARTS_S, Bench, until
 
 CASE = {**SURFACE, "name": "case"}
 
@@ -111,7 +111,7 @@ FORGERIES: tuple[tuple[bytes | None, int, str], ...] = (
 def test_r08_a_forged_order_is_refused_and_people_are_told(tmp_path: Path) -> None:
     """R08: nothing closes, the node counts it, and an urgent alert names it; our own orders go on being obeyed."""
     with Bench(tmp_path) as bench:
-        until("the node obeys us", lambda: bench.node.core.epoch > 0, 15.0)
+        until("the node obeys us", lambda: bench.node.core.epoch > 0, STARTS_S)
         until("the controller hears it", lambda: bench.spy.holds("node heard"), 10.0)
         for key, epoch, reason in FORGERIES:
             before = bench.node.core.refused[reason]

@@ -21,7 +21,7 @@ from controller.store.migrations import JOURNAL, READINGS
 from tests.core_site import Bed, plan_of
 from tests.faults.cases import LOOK_S, seen
 from tests.faults.sick import UNRECORDED_S
-from tests.wire.kit import Bench, throughout, until
+from tests.wire.kit import STARTS_S, Bench, throughout, until
 
 CLASS_C_S, LEASE_S = 15.0, 6.0
 """[s] restated from the hazard table; the lease of these sites."""
@@ -132,7 +132,7 @@ def test_d07_a_count_of_closings_that_has_gone_back_is_told_and_goes_on(
             runs.begin(connection, "larch", 1_772_338_322_000 + number * 10_000)
             runs.finish(connection, "larch", 1_772_338_322_000 + number * 10_000 + 5000, "test")
     with bench:
-        until("the controller speaks", bench.spy.status, 15.0)
+        until("the controller speaks", bench.spy.status, STARTS_S)
         assert ("counter" in bench.spy.alerts()) is told
         saved = standing.from_text((bench.data / "standing.json").read_text(encoding="utf-8")).enclosures["larch"]
         assert saved.closings == (recorded if told else 0)

@@ -102,6 +102,10 @@ read_password_file = "reader.password"
 """Lines of `[broker]`: the controller's account, and one that may only read."""
 
 
+STARTS_S = 60.0
+"""[s] patience with a controller that starts, and a node that must be heard first, on a machine full of others."""
+
+
 def until(what: str, holds: Callable[[], Any], within_s: float, meanwhile: Callable[[], Any] | None = None) -> float:
     """Wait until `holds()`, calling `meanwhile` at each look; return how long it took [s].
 

@@ -16,7 +16,7 @@ from controller.store import requests
 from controller.store.connection import open_writer
 from controller.store.migrations import REQUESTS
 from controller.wire import embedded, session
-from tests.wire.kit import Bench, ConstantPlant, ControllerProcess, Spy, a_free_port, until, write_site
+from tests.wire.kit import STARTS_S, Bench, ConstantPlant, ControllerProcess, Spy, a_free_port, until, write_site
 
 
 def test_the_whole_chain_works_with_mqtt_3_1_1_by_setting(tmp_path: Path) -> None:
@@ -30,7 +30,7 @@ def test_the_whole_chain_works_with_mqtt_3_1_1_by_setting(tmp_path: Path) -> Non
         assert bench.open_within(16.0) <= 7.0
         bench.controller.start()
         said = "what was said meanwhile is stored"
-        until(said, lambda: [row[3] for row in bench.kept("outside")].count(1.125) == 1, 10.0)
+        until(said, lambda: [row[3] for row in bench.kept("outside")].count(1.125) == 1, STARTS_S)
 
 
 def _answer_to(port: int, user: str, password: str, protocol: str) -> bool:
@@ -79,7 +79,7 @@ def test_the_embedded_broker_lets_in_the_right_password_only_and_carries_the_who
                 now_ms = Clock().now().utc_ms
                 requests.file(asked, now_ms, "larch", "arm", {}, "keeper", "a test")
                 requests.file(asked, now_ms, "larch", "set-point", {"set_point_c": 25.0}, "keeper", "a test")
-            until("the heater is on", lambda: node.heated, 20.0)
+            until("the heater is on", lambda: node.heated, STARTS_S)
             until("the contact is told", lambda: spy.status()["heat"]["contact"], 5.0)
         finally:
             controller.stop()

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from controller.clock import rfc3339
-from tests.wire.kit import Bench, until
+from tests.wire.kit import STARTS_S, Bench, until
 
 HAND_PROBES = """
 [[enclosure.probe]]
@@ -67,8 +67,9 @@ def _now_and_then(bench: Bench) -> Any:
 
 def test_three_forms_told_by_hand_arrive_and_a_heater_command_is_seen_by_hand(tmp_path: Path) -> None:
     """A SenML pack, a bare number and a foreign JSON (in F) arrive; duty rises; `mosquitto_sub` shows "on"."""
-    with Bench(tmp_path, probes=HAND_PROBES) as bench:
-        bench.node.silent |= {"soil-10", "soil-25", "soil-40"}
+    bench = Bench(tmp_path, probes=HAND_PROBES)
+    bench.node.silent |= {"soil-10", "soil-25", "soil-40"}
+    with bench:
         bench.plant.values |= {"soil-25": 0.0, "soil-40": 0.0}
         bench.arm()
         tell = _now_and_then(bench)
@@ -79,7 +80,7 @@ def test_three_forms_told_by_hand_arrive_and_a_heater_command_is_seen_by_hand(tm
                 ["mosquitto_sub", "-p", str(bench.broker.port), "-q", "1", "-t", topic], stdout=file
             )
             try:
-                until("all three are believed", lambda: len(_believed(bench)) == 3, 15.0, tell)
+                until("all three are believed", lambda: len(_believed(bench)) == 3, STARTS_S, tell)
                 until("an on is seen", lambda: '"on":true' in heard.read_text(), 10.0, tell)
             finally:
                 listening.terminate()
@@ -95,10 +96,10 @@ def test_a_reading_left_retained_on_the_broker_is_history_and_heats_nothing(tmp_
     bench = Bench(tmp_path, probes=HAND_PROBES)
     pack = [{"n": "soil-10", "u": "Cel", "t": time.time(), "v": 3.0}]
     bench.spy.publish("soilward/larch/probe/soil-10", json.dumps(pack), retain=True)
+    bench.node.silent |= {"soil-10", "soil-25", "soil-40"}
     with bench:
-        bench.node.silent |= {"soil-10", "soil-25", "soil-40"}
         bench.arm()
-        until("it runs", bench.spy.status, 10.0)
+        until("it runs", bench.spy.status, STARTS_S)
         until("it is on record", lambda: 3.0 in {row[3] for row in bench.kept("soil-10")}, 10.0)
         assert {row[4] for row in bench.kept("soil-10") if row[3] == 3.0} == {"history"}
         assert not any(command["on"] for command in bench.spy.commands())
@@ -107,10 +108,11 @@ def test_a_reading_left_retained_on_the_broker_is_history_and_heats_nothing(tmp_
 
 def test_what_cannot_be_read_is_counted_and_its_beginning_is_kept(tmp_path: Path) -> None:
     """Refusals are counted by reason in the status; the last bad payload of a topic is kept, cut to 200 bytes."""
-    with Bench(tmp_path, probes=HAND_PROBES) as bench:
-        bench.node.silent |= {"soil-10", "soil-25", "soil-40"}
+    bench = Bench(tmp_path, probes=HAND_PROBES)
+    bench.node.silent |= {"soil-10", "soil-25", "soil-40"}
+    with bench:
         # It speaks a moment before it has subscribed; a node that it has heard shows that it listens.
-        until("it listens", lambda: bench.spy.holds("node heard"), 20.0)
+        until("it listens", lambda: bench.spy.holds("node heard"), STARTS_S)
         topic = "soilward/larch/probe/soil-25"
         for payload in ("NaN", '"21.5"', "warm " * 100):
             bench.spy.publish(topic, payload)
@@ -121,6 +123,6 @@ def test_what_cannot_be_read_is_counted_and_its_beginning_is_kept(tmp_path: Path
 def test_commands_carry_the_time_by_our_clock(tmp_path: Path) -> None:
     """`issued` is within 5 s of the wall clock, in RFC 3339."""
     with Bench(tmp_path) as bench:
-        until("a command", bench.spy.commands, 10.0)
+        until("a command", bench.spy.commands, STARTS_S)
         now_ms = time.time_ns() // 1_000_000
         assert rfc3339(now_ms - 5000) <= bench.spy.commands()[-1]["issued"] <= rfc3339(now_ms + 100)

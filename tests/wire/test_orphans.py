@@ -19,7 +19,7 @@ from controller.node.simulated import SimulatedNode
 from controller.standing import Kept, Standing
 from controller.store import journal
 from controller.store.connection import open_reader
-from tests.wire.kit import ROOT, ConstantPlant, a_free_port, until, write_site
+from tests.wire.kit import ROOT, STARTS_S, ConstantPlant, a_free_port, until, write_site
 
 PARTS = 4
 """The embedded broker, the controller, the pages, the planner."""
@@ -46,11 +46,11 @@ class Terminal:
 
     def heat(self, parts: int = PARTS) -> SimulatedNode:
         """Wait until all parts run and the heater is on; return its node."""
-        until("all parts run", lambda: len(self.supervisor.children()) == parts, 20.0)
+        until("all parts run", lambda: len(self.supervisor.children()) == parts, STARTS_S)
         self.parts = self.supervisor.children(recursive=True)
         self.node = node = SimulatedNode(self.settings, self.settings.enclosure[0], ConstantPlant(), Clock())
         node.start()
-        until("the heater is on", lambda: node.heated, 30.0)
+        until("the heater is on", lambda: node.heated, STARTS_S)
         return node
 
     @property
@@ -132,12 +132,13 @@ def test_a_closed_terminal_and_ctrl_c_end_everything_in_order(
 
 def test_a_port_that_another_has_costs_the_pages_and_no_heat(tmp_path: Path) -> None:
     """It heats without them and tells so in the journal; they begin once the port is free."""
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        terminal = Terminal(tmp_path, int(taken.getsockname()[1]))
+    port = a_free_port()
+    with socket.create_server(("127.0.0.1", port)) as taken:
+        terminal = Terminal(tmp_path, port)
         try:
             terminal.heat(PARTS - 1)
             taken.close()
-            until("the pages begin", lambda: len(terminal.supervisor.children()) == PARTS, 10.0)
+            until("the pages begin", lambda: len(terminal.supervisor.children()) == PARTS, STARTS_S)
         finally:
             terminal.end()
     with closing(open_reader(terminal.data / "journal.db")) as connection:

@@ -42,7 +42,7 @@ depth_m = 0.25
 period_s = 1
 """
 LEASE_S = 6.0
-SHORT = Patience(node_s=60.0, heat_s=20.0, pulse_s=15.0, warm_s=3.0, back_s=20.0, leases=2)
+SHORT = Patience(node_s=60.0, heat_s=20.0, pulse_s=15.0, warm_s=15.0, back_s=20.0, leases=2)
 
 
 @dataclass(slots=True)

@@ -19,11 +19,11 @@ NEVER_MS = 253_402_300_799_999
 @pytest.fixture(scope="module")
 def lived(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     """About a minute of a controller: armed, heating, cut off from its broker, tripped, reset too early, stopped."""
-    with Bench(tmp_path_factory.mktemp("lived")) as bench:
+    with Bench(tmp_path_factory.mktemp("lived"), lease_s=15.0) as bench:
         bench.heat()
         throughout("it heats", lambda: bench.spy.status()["heat"]["ordered"], 8.0)
         bench.controller_link.cut()
-        bench.open_within(15.0)
+        bench.open_within(17.0)
         bench.controller_link.mend()
         until("it heats again", lambda: bench.node.heated, 60.0)
         bench.node.override["soil-10"] = 46.0

@@ -23,7 +23,7 @@ from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 from tests.thermal_site import lived
 from tests.unit.test_api_command import served
-from tests.wire.kit import ROOT, Bench, a_free_port, throughout, until
+from tests.wire.kit import ROOT, STARTS_S, Bench, a_free_port, throughout, until
 
 DAYS = 3.75
 SAID = "SELECT why FROM journal WHERE kind = 'trial' ORDER BY sequence"
@@ -92,15 +92,16 @@ def test_a_controller_killed_in_a_pulse_does_not_go_on_with_it(tmp_path: Path) -
         trying(bench)
         bench.controller.kill()
         bench.open_within(15.0)
+        epoch = bench.spy.status()["epoch"]
         bench.controller.start()
-        until("the journal says why", lambda: said(bench)[-1].endswith("the controller was started anew"), 20.0)
-        until("it is armed and hears all", lambda: bench.spy.holds("air heard"), 20.0)
+        until("the journal says why", lambda: said(bench)[-1].endswith("the controller was started anew"), STARTS_S)
+        until("it hears all", lambda: bench.spy.status()["epoch"] > epoch and bench.spy.holds("air heard"), 20.0)
         throughout("nothing pulses", lambda: not bench.node.core.on, 12.0)
 
 
 def test_somebody_ends_it_by_the_same_command_while_the_pages_run(tmp_path: Path) -> None:
     """Filed by the running api in their name; who may only look is refused, and so is who is nobody."""
-    bench = Bench(tmp_path)
+    bench = Bench(tmp_path, lease_s=15.0)
     file = by_the_sun(bench, 20.0)
     with file.open("a") as settings:
         settings.write(f"[web]\nport = {a_free_port()}\n")
@@ -115,7 +116,7 @@ def test_somebody_ends_it_by_the_same_command_while_the_pages_run(tmp_path: Path
             assert (looks.returncode, "has the role view" in looks.stderr) == (1, True)
             nobody = tune(file, "--pulses", "0", "--person", "stranger")
             assert (nobody.returncode, "is not known" in nobody.stderr) == (1, True)
-            assert bench.node.core.on
+            until("it pulses", lambda: bench.node.core.on, 60.0)
             ended = tune(file, "--pulses", "0", "--person", "keeper")
             assert (ended.returncode, ended.stdout) == (0, "the trial is ended\n")
             bench.open_within(20.0)
