@@ -20,11 +20,12 @@ class Asked:
     Parameters
     ----------
     answered
-        Id of the last request that every enclosure has behind it.
+        By enclosure, the id of the last request that it had answered when we started.
     """
 
-    def __init__(self, folder: Path, answered: int) -> None:
-        self._file, self._seen = folder / "requests.db", answered
+    def __init__(self, folder: Path, answered: dict[str, int]) -> None:
+        self._file, self._answered = folder / "requests.db", answered
+        self._seen = min(answered.values(), default=0)
         self._failing_s: float | None = None
 
     def fault(self, now_s: float) -> str:
@@ -34,17 +35,22 @@ class Asked:
         return "what people ask cannot be read"
 
     def poll(self, now_s: float) -> list[Request]:
-        """Return what is new, oldest first; a file that cannot be read now is read at the next look."""
+        """Return all that is new, oldest first; a file that cannot be read now is read at the next look.
+
+        Of what was answered in an earlier life nothing: a stop must not wait behind years of it (hazard A08).
+        """
         if not self._file.exists():
             return []
+        asked, seen = list[Request](), self._seen
         try:
             with closing(open_reader(self._file)) as connection:
-                asked = requests.after(connection, self._seen)
+                while more := requests.after(connection, seen):
+                    seen = more[-1].id
+                    asked += [each for each in more if each.id > self._answered.get(each.enclosure, seen)]
         except (StoreError, sqlite3.Error) as error:
             if self._failing_s is None:
                 self._failing_s = now_s
                 log.warning("requests cannot be read: %s", error)
             return []
-        self._failing_s = None
-        self._seen = max((each.id for each in asked), default=self._seen)
+        self._failing_s, self._seen = None, seen
         return asked

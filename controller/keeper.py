@@ -1,7 +1,6 @@
 """The one enclosure a loop holds: its plan, its state, its relay, and the guard round its tick."""
 
 import logging
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,6 +11,7 @@ from controller.plan import Plan
 from controller.probe import SI_UNIT, Quantity, Reading
 from controller.probe_state import Judged, ProbeState
 from controller.report import status_of
+from controller.requests import unweighed
 from controller.safety.lease import Order, Sent
 from controller.safety.trip import Trip, TripKind
 from controller.state import Inputs, NodeReport, State
@@ -59,20 +59,23 @@ class Keeper:
             self.state, decision = enclosure.step(self.plan, self.state, inputs, now)
         except Exception as error:  # the one place that catches all: a zone's fault is off, latched and told
             log.exception("tick of %s failed", self.plan.name)
-            return self._fault(error, inputs.readings, now)
+            return self._fault(error, inputs, now)
         return decision
 
-    def _fault(self, error: Exception, readings: Sequence[Reading], now: Moment) -> enclosure.Decision:
+    def _fault(self, error: Exception, inputs: Inputs, now: Moment) -> enclosure.Decision:
         trip = Trip(TripKind.INTERNAL, "", None, None, now.utc_ms, f"internal fault: {type(error).__name__}: {error}")
-        entries: list[Entry] = []
-        fresh = enclosure.start(self.plan, self.state.standing)
+        entries, standing = list[Entry](), self.state.standing
+        for request in inputs.requests:
+            standing, entry = unweighed(self.plan, standing, request, now)
+            entries.append(entry)
+        fresh = enclosure.start(self.plan, standing)
         fresh.node = self.state.node
         order = Order(False, False, f"locked off: {trip.detail}")
         latching.latch(self.plan, fresh, [trip], now, entries)
         fresh.order, fresh.sent, fresh.ticked_s = order, Sent(order, now.mono_s), now.mono_s
         self.state = fresh
         # Nobody judged them, so control may use none; but each will be acknowledged, so each is kept.
-        judged = tuple([(each, _unjudged(each)) for each in readings])
+        judged = tuple([(each, _unjudged(each)) for each in inputs.readings])
         return enclosure.Decision(order, True, tuple(entries), judged)
 
     def news(self, now: Moment, epoch: int, refused: dict[str, int], last: dict[str, str]) -> Status | None:

@@ -49,13 +49,13 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     lateness = (*kept[first:], entry)
     unheard = None if watch.unheard is not None and report.seq >= watch.unheard[0] else watch.unheard
     flows = ordered_off and not report.on and report.amps is not None and report.amps > NO_CURRENT_A
-    # Of reports that come in one tick only the last is weighed: the count waits there for it.
+    # Of reports that come in one tick only the last is weighed: the count waits there for it, whatever that one says.
     in_a_row = watch.flows + 1 if watch.flows < FLOWS_SURELY else watch.flows
     affronts = sum([count for reason, count in report.refused if reason in AFFRONTS]) if report.refused else 0
     # The first report only tells how many there were before we came.
     risen = before is not None and not rebooted and affronts > watch.affronts
     return NodeWatch(
-        lateness, unheard, watch.known_faults, in_a_row if flows else 0, affronts,
+        lateness, unheard, watch.known_faults, in_a_row if flows or watch.flows == FLOWS_SURELY else 0, affronts,
         report.arrived_s if risen else watch.affronted_s,
     )  # fmt: skip
 

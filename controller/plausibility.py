@@ -137,13 +137,13 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
         _note_source(watch, state, reading)
     if reading.arrived_s < state.rivals_until_s:
         return Grade.REFUSED, "two senders claim this probe"
-    spacing_s = watch.period_s if state.admitted_ms is None else (taken_ms - state.admitted_ms) / 1000
+    spacing_s = _spacing_s(watch, state, reading, taken_ms)
     if 0.0 <= spacing_s < 0.25 * watch.period_s:
         _count_too_soon(state, reading.arrived_s)
         if state.repeats >= stamps.REPEATS:
             return Grade.REFUSED, stamps.CLOCK_STANDS
         return Grade.REFUSED, "came too soon after the one before"
-    state.admitted_ms = taken_ms
+    state.admitted_ms, state.admitted_s = taken_ms, reading.arrived_s
     if watch.is_temperature:
         _note_movement(watch, state, reading)
         if reading.value > limits.WORKING_RANGE_C[1]:
@@ -157,6 +157,18 @@ def _doubt(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> 
     if state.rough:
         return Grade.DOUBTED, f"varies by more than {limits.NOISIEST_K:g} K from one reading to the next"
     return _GOOD
+
+
+def _spacing_s(watch: Watch, state: ProbeState, reading: Reading, taken_ms: int) -> float:
+    """Return the time [s] since the last value that came in its time; the probe's period before the first.
+
+    By its stamps; without one by our monotonic clock: it was filed by one that may be set back.
+    """
+    if state.admitted_ms is None:
+        return watch.period_s
+    if reading.taken_ms is None:
+        return reading.arrived_s - state.admitted_s
+    return (taken_ms - state.admitted_ms) / 1000
 
 
 def _count_too_soon(state: ProbeState, now_s: float) -> None:

@@ -70,6 +70,8 @@ class ProbeState:
         Samples over the limit of rise, in a row.
     offset_s
         [s] our monotonic receipt less the probe's stamp, at its smallest: how its clock and ours lie.
+    admitted_ms, admitted_s
+        The stamp, or without one the time of filing, of the last value that came in its time; and its receipt [s].
     recent
         (receipt [s], value) of the last minute and a little more, oldest first: for the rise of air.
     believed
@@ -105,6 +107,7 @@ class ProbeState:
     rise_count: int = 0
     offset_s: float | None = None
     admitted_ms: int | None = None
+    admitted_s: float = float("-inf")
     stampless_s: float | None = None
     source: str = ""
     rivals_until_s: float = float("-inf")

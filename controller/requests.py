@@ -18,6 +18,7 @@ STALE_REQUEST_S = 600.0
 
 
 OBEYED_AT_ANY_AGE = ("disarm", "stop")
+ENDS_HEAT = (*OBEYED_AT_ANY_AGE, "at-work")
 DAY_MS = 86_400_000
 LONGEST_OVERRIDE_MS = 400 * DAY_MS
 
@@ -50,17 +51,31 @@ def answer(
     else:
         outcome, changed = _outcome(plan, standing, request, gone, now)
     done = changed is not None
+    entry = _answer_entry(plan, request, done, outcome, now)
+    return Answer(
+        changed or standing, (entry, *_trial_gone(plan, standing, changed, now)), done and request.kind == "reset"
+    )
+
+
+def _answer_entry(plan: Plan, request: Request, done: bool, detail: str, now: Moment) -> Entry:
     body: dict[str, Any] = {
         "request": request.id,
         "asked": request.kind,
         "arguments": request.arguments,
         "outcome": "done" if done else "refused",
-        "detail": outcome,
+        "detail": detail,
     }
-    entry = Entry("answer", plan.name, request.who, request.why, body, now.utc_ms)
-    return Answer(
-        changed or standing, (entry, *_trial_gone(plan, standing, changed, now)), done and request.kind == "reset"
-    )
+    return Entry("answer", plan.name, request.who, request.why, body, now.utc_ms)
+
+
+def unweighed(plan: Plan, standing: Standing, request: Request, now: Moment) -> tuple[Standing, Entry]:
+    """Return the standing orders after a request whose tick failed, and its entry: whoever wanted no heat has none."""
+    standing = replace(standing, answered=max(standing.answered, request.id))
+    if request.kind not in ENDS_HEAT:
+        return standing, _answer_entry(plan, request, False, "refused: the tick that took it failed; ask again", now)
+    done = request.kind == "disarm"
+    detail = f"disarmed{'' if done else ' instead'}: the tick that took it failed; no heat until someone arms it"
+    return replace(standing, armed=False, at_work_until_ms=None), _answer_entry(plan, request, done, detail, now)
 
 
 def _trial_gone(plan: Plan, before: Standing, after: Standing | None, now: Moment) -> tuple[Entry, ...]:

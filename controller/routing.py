@@ -40,7 +40,7 @@ class Routing:
         self.states: dict[str, str] = {}
         self.refused: dict[str, Counter[str]] = {each.name: Counter() for each in settings.enclosure}
         self.last_refused: dict[str, dict[str, str]] = {each.name: {} for each in settings.enclosure}
-        self._filed_ms: dict[tuple[str, str], int] = {}
+        self._filed_ms: dict[tuple[str, str], tuple[int, int]] = {}
         for enclosure in settings.enclosure:
             self.states[f"{root}/{enclosure.name}/heater/state"] = enclosure.name
             for probe in enclosure.probe:
@@ -76,11 +76,15 @@ class Routing:
                 )  # fmt: skip
 
     def _apart_ms(self, listener: Listener, arrived_ms: int) -> int:
-        """Return a time of receipt of its own for a reading without a stamp: the record keeps one of each instant."""
+        """Return a time of receipt of its own for a reading without a stamp: the record keeps one of each instant.
+
+        Nothing is filed behind what came before the clock was set back: that is no burst.
+        """
         key = (listener.enclosure, listener.probe.name)
-        before_ms = self._filed_ms.get(key, 0)
-        at_ms = before_ms + 1 if 0 <= before_ms - arrived_ms < BURST_MS else arrived_ms
-        self._filed_ms[key] = at_ms
+        filed_ms, came_ms = self._filed_ms.get(key, (0, 0))
+        is_behind = came_ms <= arrived_ms <= filed_ms < arrived_ms + BURST_MS
+        at_ms = filed_ms + 1 if is_behind else arrived_ms
+        self._filed_ms[key] = at_ms, arrived_ms
         return at_ms
 
     def refuse(self, enclosure: str, message: Message, reason: str) -> None:

@@ -99,7 +99,7 @@ class Controller:
         self._ticking = Ticking(self.keepers, now.mono_s)
         self._taking = Taking(self.keepers, self.routing, self._nodes, self._ticking)
         self._held, self._most_held = Held(), window(settings.broker) // 4
-        self._asked = Asked(folder, min((k.state.standing.answered for k in self.keepers.values()), default=0))
+        self._asked = Asked(folder, {name: each.state.standing.answered for name, each in self.keepers.items()})
         for name, count in self.memory.set_back.items():
             self._own_notes.setdefault(name, []).append(("counter", SET_BACK.format(count)))
         self._record.began(settings, now)
@@ -240,10 +240,8 @@ class Controller:
 
     def _poll_requests(self, now: Moment) -> None:
         for request in self._asked.poll(now.mono_s):
-            keeper = self.keepers.get(request.enclosure)
-            if keeper is not None and request.id > keeper.state.standing.answered:
-                keeper.requests.append(request)
-                self._ticking.has_news(request.enclosure, self.clock.now().mono_s)
+            self.keepers[request.enclosure].requests.append(request)
+            self._ticking.has_news(request.enclosure, self.clock.now().mono_s)
 
     def _end(self) -> None:
         self._stop.set()

@@ -12,6 +12,7 @@ from controller.probe import Reading
 from controller.standing import Standing
 from controller.state import Inputs
 from controller.status import Grade
+from controller.store import requests
 from tests.core_site import NIGHT_MS, plan_of
 
 NOW = Moment(1000.0, NIGHT_MS)
@@ -42,16 +43,40 @@ def test_what_a_failing_tick_took_is_kept_in_doubt(monkeypatch: pytest.MonkeyPat
     one = a_keeper()
     stamps = (None, NIGHT_MS - 5000, NIGHT_MS + 3_600_000)
     one.readings = [replace(reading(), taken_ms=taken_ms) for taken_ms in stamps]
-
-    def fail(*_: object) -> None:
-        raise ZeroDivisionError
-
-    monkeypatch.setattr(enclosure, "step", fail)
+    monkeypatch.setattr(enclosure, "step", _fail)
     judged = one.tick(Inputs(), NOW).judged
     kept = [stored(one.plan, each, verdict.grade, verdict.taken_ms) for each, verdict in judged]
     assert [(row.value, row.taken_ms, row.grade) for row in kept if row is not None] == [
         (10.0, NIGHT_MS, "doubted"), (10.0, NIGHT_MS - 5000, "doubted"), (10.0, NIGHT_MS, "doubted")
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kind", "armed", "outcome"),
+    [
+        ("disarm", False, "done"), ("stop", False, "refused"), ("at-work", False, "refused"), ("arm", True, "refused"),
+        ("set-point", True, "refused"),
+    ],
+)  # fmt: skip
+def test_who_asked_for_no_heat_in_a_failing_tick_has_none_once_it_is_reset(
+    monkeypatch: pytest.MonkeyPatch, kind: requests.Kind, armed: bool, outcome: str
+) -> None:
+    """Answered in the journal, whatever was asked; else a reset by somebody else would heat where one is at work."""
+    one = a_keeper()
+    one.state = enclosure.start(one.plan, Standing(armed=True, answered=6))
+    one.requests = [requests.Request(7, NIGHT_MS, "larch", kind, {}, "keeper", "going in")]
+    with monkeypatch.context() as broken:
+        broken.setattr(enclosure, "step", _fail)
+        told = one.tick(Inputs(), NOW).entries[0]
+    assert (told.kind, told.who, told.body["request"], told.body["outcome"]) == ("answer", "keeper", 7, outcome)
+    assert (one.state.standing.armed, one.state.standing.answered) == (armed, 7)
+    one.requests = [requests.Request(8, NIGHT_MS, "larch", "reset", {"trip": "internal-fault"}, "neighbour", "seen")]
+    one.tick(Inputs(connected=True, resumed_s=0.0), NOW.later(1))
+    assert (one.state.standing.trips, one.state.standing.armed) == ((), armed)
+
+
+def _fail(*_: object) -> None:
+    raise ZeroDivisionError
 
 
 def test_a_status_is_told_on_change_once_a_tick_and_every_5_s() -> None:

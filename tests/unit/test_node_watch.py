@@ -105,6 +105,17 @@ def test_one_report_without_current_begins_the_count_again() -> None:
     assert found == [0, 0, 0, 1, 0]
 
 
+def test_a_report_without_current_in_the_same_tick_does_not_hide_two_with_it() -> None:
+    """O04, N18: only the last of a tick is weighed; the two before it were in a row all the same."""
+    watch = NodeWatch()
+    for amps in (2.0, 2.0, 0.0):
+        now = report(0.0, amps=amps)
+        watch = heard(watch, None, now, True)
+    watch, trips = new_trips(watch, now, 5)
+    assert len(trips) == 1
+    assert heard(watch, None, now, True).flows == 0
+
+
 @pytest.mark.parametrize("together", [1, 2, 3, 7])
 def test_reports_that_come_together_hide_no_current(together: int) -> None:
     """N18: after a stalled link one tick is told several times; the second in a row latches wherever it stands."""

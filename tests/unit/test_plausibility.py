@@ -46,6 +46,16 @@ def test_an_older_cool_sample_told_again_does_not_end_what_is_over_its_limit() -
     assert judge(SOIL, older_hot, reading(14.0, 20.0, stamp=-6.0), NEVER).state.over
 
 
+@pytest.mark.parametrize("ahead_ms", [-9990, 9990, 60_000])
+def test_what_bears_no_stamp_is_spaced_by_our_own_clock_however_it_was_filed(ahead_ms: int) -> None:
+    """Filed behind a burst, or by a clock that was set back: ten seconds lay between them all the same."""
+    first = judge(SOIL, ProbeState(), reading(100.0, 15.0, None), NEVER)
+    filed = replace(reading(110.0, 15.1, None), arrived_ms=WALL_MS + 110_000 - ahead_ms)
+    assert judge(SOIL, first.state, filed, NEVER).grade is Grade.GOOD
+    hurried = replace(filed, arrived_s=102.0)
+    assert judge(SOIL, first.state, hurried, NEVER).reason == "came too soon after the one before"
+
+
 @pytest.mark.parametrize(
     ("quantity", "low", "high"),
     [

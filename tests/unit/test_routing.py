@@ -44,6 +44,15 @@ def test_a_wall_clock_set_back_does_not_leave_bare_numbers_an_hour_ahead(routing
     assert _stamps(routing, [NIGHT_MS, back_ms, back_ms]) == [NIGHT_MS, back_ms, back_ms + 1]
 
 
+@pytest.mark.parametrize("back_s", [1, 12, 45, 59, 61])
+def test_a_wall_clock_set_back_within_a_burst_files_what_follows_by_the_clock_as_it_is_now(
+    routing: Routing, back_s: int
+) -> None:
+    """A probe that speaks each ten seconds is no burst, however little the clock was set back (hazard T01)."""
+    after_ms = [NIGHT_MS + 10_000 * number - 1000 * back_s for number in range(1, 8)]
+    assert _stamps(routing, [NIGHT_MS, *after_ms]) == [NIGHT_MS, *after_ms]
+
+
 def test_a_stamp_of_its_own_is_left_as_it_is(routing: Routing) -> None:
     """Told twice, it is the same reading."""
     payload = f'[{{"n":"soil","u":"Cel","v":15.5,"t":{NIGHT_MS // 1000}}}]'.encode()

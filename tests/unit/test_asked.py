@@ -1,0 +1,56 @@
+"""What people asked, read forward by a controller that starts."""
+
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller.asked import Asked
+from controller.store import requests
+from controller.store.connection import open_writer
+from controller.store.migrations import REQUESTS
+
+AT_MS = 1_772_338_322_000
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Return a folder in which `larch` was asked 350 times and `elder` never."""
+    with closing(open_writer(tmp_path / "requests.db", REQUESTS)) as store:
+        for _ in range(350):
+            requests.file(store, AT_MS, "larch", "set-point", {"set_point_c": 12.0}, "keeper", "a test")
+    return tmp_path
+
+
+def _asked(folder: Path, enclosure: str, kind: requests.Kind) -> int:
+    with closing(open_writer(folder / "requests.db", REQUESTS)) as store:
+        return requests.file(store, AT_MS, enclosure, kind, {}, "keeper", "a test")
+
+
+def test_a_stop_does_not_wait_behind_all_that_was_ever_asked(folder: Path) -> None:
+    """A08: heard at the first look of a controller that was started anew, and nothing answered comes again."""
+    stop = _asked(folder, "elder", "stop")
+    asked = Asked(folder, {"larch": 350, "elder": 0})
+    assert [each.id for each in asked.poll(0.0)] == [stop]
+    assert asked.poll(1.0) == []
+
+
+def test_what_was_not_answered_comes_whole_and_in_order(folder: Path) -> None:
+    """Two hundred and fifty of them, more than one piece; of an enclosure that is gone none."""
+    _asked(folder, "gone", "stop")
+    disarm = _asked(folder, "larch", "disarm")
+    found = Asked(folder, {"larch": 100}).poll(0.0)
+    assert [each.id for each in found] == [*range(101, 351), disarm]
+
+
+def test_a_file_that_cannot_be_read_now_is_read_whole_later(folder: Path) -> None:
+    """Nothing is passed over."""
+    asked = Asked(folder, {"larch": 340})
+    file = folder / "requests.db"
+    whole = file.read_bytes()
+    file.write_bytes(b"spoilt" * 1000)
+    assert asked.poll(0.0) == []
+    assert asked.fault(61.0)
+    file.write_bytes(whole)
+    assert len(asked.poll(62.0)) == 10
+    assert not asked.fault(200.0)
