@@ -131,9 +131,9 @@ class Trial:
         self._through: set[str] = set()
         self._ear_ready = self._ear_lost = self._reader_out = False
         self._logins = self._ends = 0
-        hears = [*self._topics, canary_topic]
+        self._asked: dict[int, list[str]] = {}
         self._ear = session.make_client(settings, f"soilward-listener-{token}")
-        self._ear.on_connect = lambda client, *_: client.subscribe([(topic, 1) for topic in hears])
+        self._ear.on_connect = self._on_ear
         self._ear.on_disconnect = self._on_ear_end
         self._ear.on_subscribe = self._on_subscribe
         self._ear.on_message = self._on_message
@@ -190,14 +190,18 @@ class Trial:
         with self._changed:
             return bool(self._changed.wait_for(holds, PATIENCE_S))
 
-    def _on_subscribe(self, *_: Any) -> None:
+    def _on_ear(self, client: mqtt.Client, *_: Any) -> None:
+        self._asked = session.subscribe(client, [(topic, 1) for topic in (*self._topics, self._canary_topic)])
+
+    def _on_subscribe(self, _client: mqtt.Client, _data: Any, mid: int, *_: Any) -> None:
         with self._changed:
-            self._ear_ready = True
+            self._asked.pop(mid, None)
+            self._ear_ready = not self._asked
             self._changed.notify_all()
 
     def _on_ear_end(self, *_: Any) -> None:
         with self._changed:
-            self._ear_lost = self._ear_ready
+            self._ear_lost = self._ear_lost or self._ear_ready
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if message.retain:

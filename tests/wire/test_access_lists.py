@@ -17,7 +17,7 @@ from controller.settings import Settings
 from controller.wire import embedded, session
 from controller.wire.reader_test import Finding, ReaderTest, Trial
 from tests.wire.kit import ACCOUNTS, Mosquitto, Spy, a_free_port, through, until, write_site
-from tests.wire.link import CONNECT, PUBLISH, Link, topic_of
+from tests.wire.link import CONNECT, PUBLISH, SUBACK, Link, topic_of
 
 CANARY = "soilward/presence/soilward-controller/canary"
 
@@ -208,3 +208,34 @@ def test_a_test_that_nobody_answers_is_told_after_a_minute(tmp_path: Path) -> No
     tested.finding = Finding.PENDING
     assert not [*tested.notes(start.mono_s + 120.0)]
     assert [*tested.notes(start.mono_s + 122.0)]
+
+
+@pytest.mark.parametrize("answers", [None, 1])
+def test_lists_are_tried_for_a_thousand_enclosures(tmp_path: Path, answers: int | None) -> None:
+    """What the listener must hear goes past a bound on packets in pieces; nothing is tried before all are answered."""
+    tried: list[bytes] = []
+    answered: list[bytes] = []
+
+    def lose(up: bool, first: int, body: bytes) -> bool:
+        if up and first >> 4 == CONNECT and b"soilward-reader-" in body:
+            tried.append(body)
+        if not up and first >> 4 == SUBACK:
+            answered.append(body)
+            return answers is not None and len(answered) > answers
+        return False
+
+    names = tuple(f"tunnel-{number:04d}" for number in range(1000))
+    broker = Mosquitto(tmp_path / "broker", more="max_packet_size 32768\n")
+    broker.start()
+    for account in ("soilward", "reader"):
+        (tmp_path / f"{account}.password").write_text(account)
+    link = Link(broker.port)
+    link.loses = lose
+    try:
+        trial = Trial(load(write_site(tmp_path, link.port, broker=ACCOUNTS, names=names)), Clock().now(), CANARY)
+        assert trial.outcome() is (Finding.OPEN if answers is None else Finding.PENDING)
+        assert len(answered) > 1
+        assert bool(tried) is (answers is None)
+    finally:
+        link.close()
+        broker.stop()
