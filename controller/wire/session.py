@@ -132,7 +132,13 @@ def _at_once(_client: mqtt.Client, _data: Any, link: Any) -> None:
 
 
 def connect(client: mqtt.Client, broker: Broker, kept: bool) -> None:
-    """Connect in the background, now and after every loss; `kept` asks for a persistent session."""
+    """Connect in the background, now and after every loss; `kept` asks for a persistent session.
+
+    Raises
+    ------
+    RuntimeError
+        If no thread is left for it.
+    """
     options: dict[str, Any] = {}
     if broker.protocol == "5":
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -140,7 +146,12 @@ def connect(client: mqtt.Client, broker: Broker, kept: bool) -> None:
         properties.ReceiveMaximum = WINDOW
         options = {"clean_start": not kept, "properties": properties}
     client.connect_async(broker.host, broker.port, keepalive=20, **options)
-    client.loop_start()
+    try:
+        client.loop_start()
+    except RuntimeError:
+        # paho would wait for this thread, which never began, and lie in a circle with it, its sockets open.
+        client._thread = None
+        raise
 
 
 def subscribe(client: mqtt.Client, topics: Sequence[tuple[str, int]]) -> dict[int, list[str]]:

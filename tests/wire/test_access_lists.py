@@ -2,6 +2,7 @@
 
 import errno
 import gc
+import logging
 import os
 import threading
 from collections.abc import Iterator
@@ -60,6 +61,33 @@ def test_tries_leave_no_file_open_though_no_collector_looks(tmp_path: Path) -> N
         for _ in range(3):
             assert Trial(settings, Clock().now(), CANARY).outcome() is Finding.SAFE
         assert _open_files() == before
+
+
+@pytest.mark.usefixtures("no_collector")
+@pytest.mark.parametrize("first", ["soilward-listener-", "soilward-reader-"])
+def test_tries_for_which_no_thread_is_left_leave_no_file_open_and_name_the_cause(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, first: str
+) -> None:
+    """One is made each second for as long as threads are wanting: files would run out within minutes."""
+    start = threading.Thread.start
+
+    def start_with_room(thread: threading.Thread) -> None:
+        if first in thread.name:
+            raise RuntimeError("can't start new thread")
+        start(thread)
+
+    with _site(tmp_path) as settings:
+        tested = ReaderTest(settings, Clock().now(), CANARY)
+        monkeypatch.setattr(threading.Thread, "start", start_with_room)
+        tested._found()
+        assert "cannot be tried now: can't start new thread" in caplog.text
+        before, threads = _open_files(), threading.active_count()
+        # A record that is kept, as only tests do, keeps the error and with it the try.
+        with caplog.at_level(logging.CRITICAL, "soilward.wire"):
+            for _ in range(3):
+                assert tested._found() is Finding.PENDING
+        assert _open_files() == before
+        assert threading.active_count() == threads
 
 
 def test_a_try_for_which_no_file_is_left_is_made_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
