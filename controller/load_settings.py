@@ -51,7 +51,7 @@ def check(raw: dict[str, Any], path: Path) -> Settings:
         faults += [f"{path}: {fault}" for fault in _sense_of_what_was_read(raw, error, folder)]
         raise SettingsError(faults) from error
     read = [sense.Read(each) for each in settings.enclosure]
-    if faults := [f"{path}: {fault}" for fault in sense.faults(read, settings.broker.root, folder)]:
+    if faults := [f"{path}: {fault}" for fault in sense.faults(read, settings.broker, folder)]:
         raise SettingsError(faults)
     return _absolute(settings, folder)
 
@@ -65,8 +65,8 @@ def _sense_of_what_was_read(raw: dict[str, Any], error: ValidationError, folder:
         for number, entry in enumerate(entries if isinstance(entries, list) else [])
     ]
     is_broker_read = all(place[0] != "broker" for place in places)
-    root = Broker.model_validate(raw.get("broker", {})).root if is_broker_read else None
-    yield from sense.faults([each for each in found if each is not None], root, folder)
+    broker = Broker.model_validate(raw.get("broker", {})) if is_broker_read else None
+    yield from sense.faults([each for each in found if each is not None], broker, folder)
 
 
 def _is_echo(error: Any) -> bool:

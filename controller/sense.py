@@ -16,6 +16,7 @@ from controller.enclosure_settings import Enclosure, HeaterKind
 from controller.plant.from_settings import construction_of
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
+from controller.settings import Broker
 
 AIR_HEAT_CAPACITY_J_PER_M3_K = 1206.0
 """[J/m3K] air at 20 Cel and 101 kPa: 1.204 kg/m3 x 1006 J/kgK less 0.4 % for damp. Source: ASHRAE Fundamentals."""
@@ -59,16 +60,18 @@ def read_around(entry: Any, places: Sequence[tuple[int | str, ...]]) -> Read | N
         return None
 
 
-def faults(read: Sequence[Read], root: str | None, folder: Path) -> Iterator[str]:
-    """Yield every fault of sense: of each enclosure, then of what they must not share.
+def faults(read: Sequence[Read], broker: Broker | None, folder: Path) -> Iterator[str]:
+    """Yield every fault of sense: of the broker, of each enclosure, then of what they must not share.
 
     Parameters
     ----------
-    root
-        First part of the site's topics, or None where it is not known.
+    broker
+        None where it could not be read.
     folder
         From which relative paths count.
     """
+    if broker is not None:
+        yield from _broker_faults(broker)
     names = Counter(each.enclosure.name for each in read if each.knows("name"))
     yield from (f"enclosure {name!r}: is there {n} times; names must differ" for name, n in names.items() if n > 1)
     for each in read:
@@ -76,13 +79,21 @@ def faults(read: Sequence[Read], root: str | None, folder: Path) -> Iterator[str
         yield from (f"{who}: {fault}" for fault in _faults_of(each))
     once = [each for each in read if names[each.enclosure.name] == 1]
     yield from _shared_keys([each.enclosure for each in once if each.knows("heater")], folder)
-    if root is not None:
-        yield from _shared_topics([each for each in once if each.knows("heater", "probe")], root)
+    if broker is not None:
+        yield from _shared_topics([each for each in once if each.knows("heater", "probe")], broker.root)
 
 
 def anchored(folder: Path, path: Path | None) -> Path | None:
     """Return a path that counts from a folder, as it is from anywhere."""
     return None if path is None else (folder / path.expanduser()).resolve()
+
+
+def _broker_faults(broker: Broker) -> Iterator[str]:
+    if broker.kind == "embedded" and broker.read_username is not None:
+        yield (
+            f"broker.read_username: {broker.read_username!r} is one user too many: the embedded broker knows one only; "
+            'remove read_username, or run a broker with access lists and write kind = "external"'
+        )
 
 
 def _shared_keys(enclosures: Sequence[Enclosure], folder: Path) -> Iterator[str]:

@@ -226,7 +226,7 @@ class Controller:
     def _site_notes(self, now: Moment) -> tuple[tuple[str, str], ...]:
         """Return (name, words) of what the shell has noticed that every enclosure is told of."""
         pages = web_port.noted(self.settings.store.folder)
-        return (*self.inbox.notes(now.mono_s), *self._reader_test.notes(), *self._record.notes(), *pages)
+        return (*self.inbox.notes(now.mono_s), *self._reader_test.notes(now.mono_s), *self._record.notes(), *pages)
 
     def _save(self) -> None:
         self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})

@@ -111,6 +111,7 @@ class Inbox:
         # QoS 0 for what is only true now: the broker then keeps nothing of it while we are away.
         self.canary_topic = self._presence.canary_topic
         self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, self.canary_topic))]
+        self._asked: dict[int, list[str]] = {}
         self._lock = threading.Lock()
         self._link = 0
         self._outstanding = Outstanding(session.WINDOW)
@@ -216,7 +217,7 @@ class Inbox:
             self._link += 1
             self._resumed_s = self._clock.now().mono_s
             self._connected = True
-        client.subscribe(self._topics)
+        self._asked = session.subscribe(client, self._topics)
         self._presence.begin(client)
 
     def _on_disconnect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
@@ -226,9 +227,10 @@ class Inbox:
             log.warning("broker connection ended: %s", reason)
         self._presence.ended(client, reason)
 
-    def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
-        bad = [topic for (topic, _), reason in zip(self._topics, reasons, strict=False) if reason.is_failure]
-        self.refused_topics = tuple(bad)
+    def _on_subscribe(self, _client: mqtt.Client, _data: Any, mid: int, reasons: Any, _properties: Any) -> None:
+        piece = self._asked.pop(mid, [])
+        bad = [topic for topic, reason in zip(piece, reasons, strict=False) if reason.is_failure]
+        self.refused_topics = (*(topic for topic in self.refused_topics if topic not in piece), *bad)
         if bad:
             log.error("broker refuses to let us hear %s", ", ".join(bad))
 

@@ -25,6 +25,13 @@ THROWN_OUT = 5
 """Times let in within one try, with no answer to what it writes: the broker refuses by closing the connection, as it
 may. Source: MQTT 3.1.1, section 3.3.5; the count is engineering judgement."""
 
+TURNED_AWAY = 3
+"""Connections closed on the reader within one try, of the four that are made, before it was ever let in: the broker
+refuses the account without a word, as it may. Source: MQTT 5.0, section 3.1.4; the count is engineering judgement."""
+
+PENDING_TOLD_AFTER_S = 60.0
+"""[s] A test that is not answered for so long is told to people. Source: engineering judgement."""
+
 AGAIN_AFTER_S = 60.0
 """[s] Until a test that did not end well is made again: lists may have been mended meanwhile."""
 
@@ -36,6 +43,9 @@ class Finding(StrEnum):
     SAFE = ""
     OPEN = "access lists let readers write commands"
     UNKNOWN = "whether readers can write commands could not be tested; look at the accounts and access lists"
+
+
+UNANSWERED = "no heat: the broker does not answer the test whether readers can write commands; look at its log"
 
 
 class ReaderTest:
@@ -53,6 +63,7 @@ class ReaderTest:
         self._settings, self._start, self._canary_topic = settings, start, canary_topic
         needed = settings.broker.read_username is not None
         self.finding = Finding.PENDING if needed else Finding.SAFE
+        self._answered_s = start.mono_s
         self._stop = threading.Event()
 
     def start(self) -> None:
@@ -69,10 +80,14 @@ class ReaderTest:
         """Why there must be no heat, in words; "" if nothing is in the way."""
         return self.finding if self.finding in (Finding.PENDING, Finding.OPEN) else ""
 
-    def notes(self) -> Iterator[tuple[str, str]]:
-        """Yield (name, words) of what a person should know."""
+    def notes(self, now_s: float) -> Iterator[tuple[str, str]]:
+        """Yield (name, words) of what a person should know; asked once a second."""
+        if self.finding is not Finding.PENDING:
+            self._answered_s = now_s
         if self.finding in (Finding.OPEN, Finding.UNKNOWN):
             yield "broker:lists", self.finding
+        elif now_s - self._answered_s > PENDING_TOLD_AFTER_S:
+            yield "broker:lists", UNANSWERED
 
     def _run(self) -> None:
         while not self._stop.is_set():
@@ -114,15 +129,17 @@ class Trial:
         self._refused: dict[int, bool] = {}
         self._heard: set[str] = set()
         self._through: set[str] = set()
-        self._ear_ready = self._reader_out = False
-        self._logins = 0
-        hears = [*self._topics, canary_topic]
+        self._ear_ready = self._ear_lost = self._reader_out = False
+        self._logins = self._ends = 0
+        self._asked: dict[int, list[str]] = {}
         self._ear = session.make_client(settings, f"soilward-listener-{token}")
-        self._ear.on_connect = lambda client, *_: client.subscribe([(topic, 1) for topic in hears])
+        self._ear.on_connect = self._on_ear
+        self._ear.on_disconnect = self._on_ear_end
         self._ear.on_subscribe = self._on_subscribe
         self._ear.on_message = self._on_message
         self._reader = session.make_client(settings, f"soilward-reader-{token}", reading_only=True)
         self._reader.on_connect = self._on_reader
+        self._reader.on_disconnect = self._on_reader_end
         self._reader.on_publish = self._on_publish
 
     def outcome(self) -> Finding:
@@ -136,7 +153,8 @@ class Trial:
                 client.disconnect()
                 client.loop_stop()
                 # A circle would keep its sockets until the collector looks, which is all but never.
-                client.on_connect = client.on_subscribe = client.on_message = client.on_publish = None
+                client.on_connect = client.on_disconnect = client.on_subscribe = None
+                client.on_message = client.on_publish = None
 
     def _tried(self) -> Finding:
         session.connect(self._ear, self._settings.broker, kept=False)
@@ -144,30 +162,46 @@ class Trial:
             return Finding.PENDING
         session.connect(self._reader, self._settings.broker, kept=False)
         if not self._await(lambda: self._logins or self._reader_out):
-            return Finding.PENDING
+            return self._unanswered(self._ends >= TURNED_AWAY)
         if self._reader_out:
             return Finding.UNKNOWN
         for topic in self._topics:
             self._reader.publish(topic, self._forged, qos=1)
         if not self._await(lambda: len(self._refused) == len(self._topics)):
-            is_refused = self._logins >= THROWN_OUT and not self._through
-            return Finding.UNKNOWN if is_refused else Finding.PENDING
+            return self._unanswered(self._logins >= THROWN_OUT)
         with self._changed:
             self._heard.clear()
         everywhere = set(self._topics)
         all_refused = all(self._refused.values())
         if not all_refused and not self._await(lambda: bool(self._through) or self._heard >= everywhere):
-            return Finding.UNKNOWN if self._canary_topic in self._heard else Finding.PENDING
-        return Finding.OPEN if self._through else Finding.SAFE
+            return self._unanswered(True)
+        if self._through:
+            return Finding.OPEN
+        # What got through while our listener was away, nobody heard.
+        return Finding.SAFE if all_refused or not self._ear_lost else Finding.PENDING
+
+    def _unanswered(self, is_refused: bool) -> Finding:
+        """Name a try that came to nothing: only of a broker that is there for our listener is a refusal believed."""
+        with self._changed:
+            is_there = not self._ear_lost and self._canary_topic in self._heard
+            return Finding.UNKNOWN if is_refused and is_there and not self._through else Finding.PENDING
 
     def _await(self, holds: Any) -> bool:
         with self._changed:
             return bool(self._changed.wait_for(holds, PATIENCE_S))
 
-    def _on_subscribe(self, *_: Any) -> None:
+    def _on_ear(self, client: mqtt.Client, *_: Any) -> None:
+        self._asked = session.subscribe(client, [(topic, 1) for topic in (*self._topics, self._canary_topic)])
+
+    def _on_subscribe(self, _client: mqtt.Client, _data: Any, mid: int, *_: Any) -> None:
         with self._changed:
-            self._ear_ready = True
+            self._asked.pop(mid, None)
+            self._ear_ready = not self._asked
             self._changed.notify_all()
+
+    def _on_ear_end(self, *_: Any) -> None:
+        with self._changed:
+            self._ear_lost = self._ear_lost or self._ear_ready
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if message.retain:
@@ -181,6 +215,10 @@ class Trial:
             self._reader_out = bool(reason.is_failure)
             self._logins += not self._reader_out
             self._changed.notify_all()
+
+    def _on_reader_end(self, *_: Any) -> None:
+        with self._changed:
+            self._ends += 1
 
     def _on_publish(self, _client: mqtt.Client, _data: Any, mid: int, reason: Any, _properties: Any) -> None:
         with self._changed:

@@ -2,7 +2,7 @@
 
 import socket
 import ssl
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,10 @@ WINDOW = 4000
 second or two, for each message waits for its enclosure's tick. Source: engineering judgement."""
 EMBEDDED_WINDOW, OLD_WINDOW = 100, 20
 """The same of our embedded broker, and of Mosquitto where the protocol cannot ask (its `max_inflight_messages`)."""
+
+PIECE_BYTES = 8192
+"""Most that the topics of one SUBSCRIBE take: a quarter of the largest packet that our embedded broker lets in, an
+eighth of what `hardware-notes/broker.md` asks of another. Source: engineering judgement."""
 
 
 def window(broker: Broker) -> int:
@@ -128,7 +132,13 @@ def _at_once(_client: mqtt.Client, _data: Any, link: Any) -> None:
 
 
 def connect(client: mqtt.Client, broker: Broker, kept: bool) -> None:
-    """Connect in the background, now and after every loss; `kept` asks for a persistent session."""
+    """Connect in the background, now and after every loss; `kept` asks for a persistent session.
+
+    Raises
+    ------
+    RuntimeError
+        If no thread is left for it.
+    """
     options: dict[str, Any] = {}
     if broker.protocol == "5":
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -136,7 +146,31 @@ def connect(client: mqtt.Client, broker: Broker, kept: bool) -> None:
         properties.ReceiveMaximum = WINDOW
         options = {"clean_start": not kept, "properties": properties}
     client.connect_async(broker.host, broker.port, keepalive=20, **options)
-    client.loop_start()
+    try:
+        client.loop_start()
+    except RuntimeError:
+        # paho would wait for this thread, which never began, and lie in a circle with it, its sockets open.
+        client._thread = None
+        raise
+
+
+def subscribe(client: mqtt.Client, topics: Sequence[tuple[str, int]]) -> dict[int, list[str]]:
+    """Ask for topics, in pieces that a broker's largest packet has room for; returns the topics of each by its number.
+
+    Called within `on_connect`, it returns before the first answer is read: one thread does both.
+    """
+    pieces: list[list[tuple[str, int]]] = [[]]
+    room = PIECE_BYTES
+    for topic, qos in topics:
+        # Before each topic stands its length, after it the options. Source: MQTT 5.0, section 3.8.3.
+        took = len(topic.encode()) + 3
+        if took > room and pieces[-1]:
+            pieces.append([])
+            room = PIECE_BYTES
+        room -= took
+        pieces[-1].append((topic, qos))
+    asked = {client.subscribe(piece)[1]: [topic for topic, _ in piece] for piece in pieces}
+    return {number: piece for number, piece in asked.items() if number is not None}
 
 
 def expiring(broker: Broker, seconds: float) -> Properties | None:

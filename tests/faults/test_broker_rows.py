@@ -14,7 +14,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from controller.wire import session
 from tests.faults.cases import LOOK_S, seen
 from tests.wire.kit import ACCOUNTS, Bench, ControllerProcess, through, throughout, until, write_site
-from tests.wire.link import PUBLISH, SUBSCRIBE, TAKEN_OVER, Loses, topic_of
+from tests.wire.link import CONNECT, PUBLISH, SUBSCRIBE, TAKEN_OVER, Loses, topic_of
 
 CLASS_C_S = 15.0
 """[s] restated from the hazard table."""
@@ -283,6 +283,21 @@ def test_b08_a_reader_that_is_not_let_in_is_told_and_costs_no_heat(tmp_path: Pat
         (tmp_path / "reader.password").write_text("wrong")
         bench.controller.kill()
         bench.controller.start()
+        bench.heat()
+        until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
+
+
+def test_b08_a_reader_that_is_turned_away_without_a_word_is_told_and_costs_no_heat(tmp_path: Path) -> None:
+    """MQTT 5.0, section 3.1.4: who is not let in may be told why, or have the connection closed on him."""
+
+    def turn_away(up: bool, first: int, body: bytes) -> bool:
+        if up and first >> 4 == CONNECT and b"soilward-reader-" in body:
+            raise ConnectionError
+        return False
+
+    bench = _with_accounts(tmp_path, "topic read #")
+    bench.controller_link.loses = turn_away
+    with bench:
         bench.heat()
         until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
 

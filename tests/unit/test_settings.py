@@ -205,6 +205,16 @@ def two_enclosures(**heater: object) -> dict[str, Any]:
     return raw
 
 
+def test_an_account_that_only_reads_is_refused_where_the_broker_knows_one_user() -> None:
+    """The embedded broker would close every connection of that account; one of your own knows more."""
+    raw = changed("broker.read_username", "reader")
+    (fault,) = faults_of(raw)
+    assert "broker.read_username: 'reader' is one user too many" in fault
+    assert "remove read_username, or" in fault
+    raw["broker"]["kind"] = "external"
+    assert check(raw, FILE).broker.read_username == "reader"
+
+
 def test_two_nodes_with_one_key_are_refused(tmp_path: Path) -> None:
     """A command to one would be obeyed by the other; a copy of the key in another file is the same key."""
     raw = two_enclosures()

@@ -166,10 +166,16 @@ class Mosquitto:
         By account (its password is its name), what `acl_file` grants it; None lets everybody in to do everything.
     plugin
         Configuration of Mosquitto's dynamic security.
+    more
+        More lines of configuration.
     """
 
     def __init__(
-        self, folder: Path, rights: dict[str, str] | None = None, plugin: dict[str, Any] | None = None
+        self,
+        folder: Path,
+        rights: dict[str, str] | None = None,
+        plugin: dict[str, Any] | None = None,
+        more: str = "",
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.port = a_free_port()
@@ -178,7 +184,7 @@ class Mosquitto:
         self._configuration.write_text(
             f"listener {self.port} 127.0.0.1\n{_doors(folder, rights)}user {getpass.getuser()}\n"
             f"persistence true\npersistence_location {folder}/\nautosave_interval 1\nautosave_on_changes true\n"
-            "max_queued_messages 20000\nset_tcp_nodelay true\n"
+            f"max_queued_messages 20000\nset_tcp_nodelay true\n{more}"
         )
         if plugin is not None:
             (folder / "security.json").write_text(json.dumps(plugin))

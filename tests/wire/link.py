@@ -5,7 +5,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 
-CONNECT, PUBLISH, PUBACK, SUBSCRIBE = 1, 3, 4, 8
+CONNECT, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 3, 4, 8, 9
 TAKEN_OVER = b"\xe0\x02\x8e\x00"
 """DISCONNECT, session taken over. Source: MQTT 5.0, section 3.14."""
 Watch = Callable[[bool, int, bytes], None]
