@@ -112,10 +112,21 @@ def pack(table: str, found: Sums, day_ms: int) -> bytes:
 
 
 def unpack(table: str, data: bytes, day_ms: int) -> Sums:
-    """Return a day's minutes, ten minutes or hours."""
-    if table == "minutes":
-        return {one.start_ms: one for one in _minutes(data, day_ms)}
-    return {row[0]: Sum(*row) for row in RECORD.iter_unpack(data)}
+    """Return a day's minutes, ten minutes or hours.
+
+    Raises
+    ------
+    DamagedBlockError
+        If they are none, or a newer program wrote them.
+    """
+    try:
+        if table == "minutes":
+            return {one.start_ms: one for one in _minutes(data, day_ms)}
+        return {row[0]: Sum(*row) for row in RECORD.iter_unpack(data)}
+    except (struct.error, ValueError, OverflowError) as error:
+        raise DamagedBlockError(
+            f"a day of {table} is damaged ({error}); stop Soilward and run `soilward verify --mend`"
+        ) from error
 
 
 def _pack_minutes(found: Sums, day_ms: int) -> bytes:
