@@ -124,9 +124,12 @@ def unpack(table: str, data: bytes, day_ms: int) -> Sums:
             return {one.start_ms: one for one in _minutes(data, day_ms)}
         return {row[0]: Sum(*row) for row in RECORD.iter_unpack(data)}
     except (struct.error, ValueError, OverflowError) as error:
-        raise DamagedBlockError(
-            f"a day of {table} is damaged ({error}); stop Soilward and run `soilward verify --mend`"
-        ) from error
+        raise damaged(table, error) from error
+
+
+def damaged(table: str, error: Exception) -> DamagedBlockError:
+    """Return what to raise where the bytes of a day's roll-ups are none."""
+    return DamagedBlockError(f"a day of {table} is damaged ({error}); stop Soilward and run `soilward verify --mend`")
 
 
 def _pack_minutes(found: Sums, day_ms: int) -> bytes:
@@ -155,9 +158,12 @@ def minutes_head(data: bytes) -> tuple[int, int]:
     Raises
     ------
     DamagedBlockError
-        If a newer program wrote it.
+        If it has no head, or a newer program wrote it.
     """
-    version, grid, count = MINUTES.unpack_from(data)
+    try:
+        version, grid, count = MINUTES.unpack_from(data)
+    except struct.error as error:
+        raise damaged("minutes", error) from error
     if version != VERSION:
         raise DamagedBlockError(f"a day of minutes has version {version}, not {VERSION}; install a newer program")
     return grid, count
