@@ -48,6 +48,7 @@ collecting (32 objects in a quarter of an hour, measured). What an enclosure rem
 first minutes; a look through what two thousand had made held all of them up for 60 to 140 ms, every ten seconds."""
 OLDER = 10, 100
 """Looks at the youngest until the older ones are looked at."""
+WRITER_DIED = "the store's writer ended by a fault of its own, told above; the controller ends, to be started again"
 STOPPING = Order(False, False, "the controller is stopping")
 HANDS_OVER_S = 0.0005
 """[s] after which a busy thread lets another run. It is the network thread that sends what the loop has published: with
@@ -152,6 +153,8 @@ class Controller:
                 self.inbox.drop(message)
 
     def _once_a_second(self, now: Moment) -> None:
+        if self.writer.has_died:
+            raise StoreError(WRITER_DIED)
         self.inbox.look(now)
         self._notes = self._site_notes(now)
         if self.inbox.has_yielded:
@@ -244,13 +247,14 @@ class Controller:
             self._ticking.has_news(request.enclosure, self.clock.now().mono_s)
 
     def _end(self) -> None:
+        how = "as asked" if self._stop.is_set() else "by a fault of its own"
         self._stop.set()
         self._reader_test.stop()
         now = self.clock.now()
         for name in self.keepers:
             self.relays.send(name, STOPPING, now)
         refused: dict[str, JSON] = {name: counts.total() for name, counts in self.routing.refused.items()}
-        self._record.enter("stop", None, "controller stopped as asked", now, {"refused": refused})
+        self._record.enter("stop", None, f"controller stopped {how}", now, {"refused": refused})
         self._save()
         self.relays.close()
         self.inbox.close()

@@ -5,7 +5,6 @@ A packed reading carries a check sum, a roll-up does not: a page that a card has
 
 import math
 import sqlite3
-import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -95,7 +94,7 @@ def _stored(connection: sqlite3.Connection, table: str, day: int) -> Sums | None
     row = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
     try:
         return sums.unpack(table, row[0], shelves.day_start_ms(day)) if row else {}
-    except (StoreError, struct.error, ValueError, OverflowError):
+    except StoreError:
         return None
 
 

@@ -6,9 +6,10 @@ so does what became known later of why a run ended.
 """
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from heapq import heapify, heappop, heappush
 from itertools import islice
 from pathlib import Path
 
@@ -25,7 +26,11 @@ from controller.store.stretch import EVER_MS, Stretches
 from controller.store.told import Told
 
 MOST_READINGS = 4000
-"""Readings in one batch; with their minutes and hours about half a megabyte of line protocol."""
+"""Readings in one batch where few probes are: half of them shared out evenly, half for those that have more to say.
+With their minutes and hours about half a megabyte of line protocol."""
+LEAST_SHARE = 16
+"""Readings of each probe in one batch, at least, however many probes there are: to look at all of them for less costs
+more than it sends. Source: engineering judgement."""
 MOST_OTHERS = 500
 
 _WIDTHS = (("minute", MINUTE_MS), ("hour", HOUR_MS))
@@ -67,14 +72,13 @@ class Outbox:
         """Return what goes next, or None when all is sent. The record is only read."""
         points: list[Point] = []
         cursors: dict[str, int] = {}
-        oldest_ms = None
         with closing(open_reader(self._folder / "readings.db")) as record:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
             places = _places(record)
             kept = Stretches(record)
-            oldest_ms = self._readings(kept, places, points, cursors)
+            oldest_ms, are_more = self._readings(kept, places, points, cursors)
             self._passed(kept, places, points, cursors)
             self._late(kept, places, points, cursors)
             self._runs(record, points, cursors)
@@ -84,8 +88,8 @@ class Outbox:
             for entry in after(record, self._sent.get(line, 0), MOST_OTHERS):
                 points.append(self._points.entry(entry))
                 cursors[line] = entry.sequence
-        # What runs out of its share shows by number alone: one batch more than needed costs nothing.
-        return Batch(points, cursors, oldest_ms, len(points) >= MOST_OTHERS) if cursors else None
+        # What else runs out of its share shows by number alone: one batch more than needed costs nothing.
+        return Batch(points, cursors, oldest_ms, are_more or len(points) >= MOST_OTHERS) if cursors else None
 
     def done(self, batch: Batch) -> None:
         """Note that a batch has arrived. Killed before this, it is sent again: same stamps and tags, no point more."""
@@ -112,12 +116,15 @@ class Outbox:
 
     def _readings(
         self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
-    ) -> int | None:
-        """Take the oldest unsent readings over all probes; returns when [ms UTC] the first of them was taken."""
-        share = MOST_READINGS // max(len(places), 1) + 1
-        rows = {each: found for each in places if (found := self._after(record, each, share))}
-        # A probe that has more than its share ends the batch for all, or newer readings would overtake its older ones.
-        horizon_ms = min((found[-1][1] for found in rows.values() if len(found) == share), default=None)
+    ) -> tuple[int | None, bool]:
+        """Take the oldest unsent readings over all probes.
+
+        Returns
+        -------
+        tuple
+            When [ms UTC] the first of them was taken, and whether more may be left.
+        """
+        rows, horizon_ms = self._oldest(record, places)
         taken: list[tuple[int, Point]] = []
         for probe, found in rows.items():
             kept = [row for row in found if horizon_ms is None or row[1] <= horizon_ms]
@@ -125,10 +132,29 @@ class Outbox:
                 taken += [(row[1], self._points.reading(places[probe], row[1], *row[3:])) for row in kept]
                 cursors[self._line(f"probe/{probe}")] = kept[-1][1]
         points += [point for _, point in sorted(taken, key=lambda each: each[0])]
-        return min((found[0][1] for found in rows.values()), default=None)
+        return min((found[0][1] for found in rows.values()), default=None), horizon_ms is not None
 
-    def _after(self, record: Stretches, probe: int, share: int) -> list[Row]:
-        return list(islice(record.rows(probe, self._reached(f"probe/{probe}", -1) + 1, EVER_MS), share))
+    def _oldest(self, record: Stretches, places: Collection[int]) -> tuple[dict[int, list[Row]], int | None]:
+        """Return the first unsent readings of each probe, and until when [ms UTC] none is left out; None if none is.
+
+        A probe that has more than its share ends the batch for all, or newer readings would overtake its older ones.
+        So those that speak much oftener than the rest are read on, or each batch would hold next to nothing.
+        """
+        share = max(MOST_READINGS // 2 // max(len(places), 1) + 1, LEAST_SHARE)
+        rows = {
+            each: found for each in places if (found := _after(record, each, self._reached(f"probe/{each}", -1), share))
+        }
+        ends = [(found[-1][1], probe) for probe, found in rows.items() if len(found) == share]
+        heapify(ends)
+        spare = MOST_READINGS // 2
+        while ends and spare > 0:
+            reached_ms, probe = heappop(ends)
+            more = _after(record, probe, reached_ms, share)
+            rows[probe] += more
+            spare -= len(more)
+            if len(more) == share:
+                heappush(ends, (more[-1][1], probe))
+        return rows, ends[0][0] if ends else None
 
     def _passed(
         self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
@@ -194,6 +220,11 @@ def _journal_line(journal: sqlite3.Connection) -> str:
 
 def _places(record: sqlite3.Connection) -> dict[int, Place]:
     return {row[0]: Place(*row[1:]) for row in record.execute("SELECT id, enclosure, name, quantity, unit FROM probe")}
+
+
+def _after(record: Stretches, probe: int, reached_ms: int, share: int) -> list[Row]:
+    """Return the first readings of a probe that were taken after `reached_ms` [ms UTC]."""
+    return list(islice(record.rows(probe, reached_ms + 1, EVER_MS), share))
 
 
 def _rolled(

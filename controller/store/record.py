@@ -5,12 +5,13 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from controller.clock import Clock
+from controller.clock import Clock, Moment
 from controller.errors import StoreError
 from controller.store import runs
 from controller.store.connection import BUSY_MS, open_writer, transaction
 from controller.store.damage import is_damage, set_aside
 from controller.store.keeping import Keeping
+from controller.store.lane import RETRY_S
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 from controller.store.receipts import Receipt
@@ -43,6 +44,8 @@ class Record:
     ------
     StoreError
         If the file cannot be opened, is newer than this program, or has a writer.
+
+    `shut_since_s` is since when [s monotonic] no file is open, for want of one in place of a damaged one; mostly None.
     """
 
     def __init__(
@@ -57,14 +60,17 @@ class Record:
         self._path, self._clock, self._busy_ms = path, clock, busy_ms
         self._retention, self._tell_damage = retention, tell_damage
         self.connection = open_writer(path, READINGS, busy_ms=busy_ms)
+        self.shut_since_s: float | None = None
+        self._damaged_ms: int | None = None
         self._keeping: Keeping | None = None
         self._tidy_s = float("-inf")
 
-    def write(self, connection: sqlite3.Connection, works: Sequence[Work]) -> int:
+    def write(self, _: sqlite3.Connection, works: Sequence[Work]) -> int:
         """Write readings, receipts and runs in one transaction; returns how many readings were new."""
+        self._open_again()
         try:
             keeping, self._keeping = self._kept(), None
-            new = _write(connection, keeping, works)
+            new = _write(self.connection, keeping, works)
         except (sqlite3.Error, StoreError) as error:
             if not is_damage(error):
                 raise
@@ -92,18 +98,29 @@ class Record:
         now = self._clock.now()
         if now.mono_s < self._tidy_s:
             return
+        was_shut = self.shut_since_s is not None
+        try:
+            self._open_again()
+            self._tidy_piece(now, idle=idle)
+        except (sqlite3.Error, OSError, StoreError) as error:
+            self._keeping = None
+            if not was_shut:
+                _log.warning("the record was not tidied", extra={"error": str(error)})
+        done_s = self._clock.now().mono_s
+        if self.shut_since_s is not None:
+            self._tidy_s = done_s + RETRY_S
+            return
+        rest_s = max(PIECE_S, REST * (done_s - now.mono_s)) if self._is_packing else TIDY_S
+        self._tidy_s = done_s + min(rest_s, TIDY_S)
+
+    def _tidy_piece(self, now: Moment, *, idle: bool) -> None:
         try:
             if not self._kept().pack(now.utc_ms) and idle and self._retention is not None:
                 self._retention.step(self.connection, now.mono_s, now.utc_ms)
         except (sqlite3.Error, StoreError) as error:
-            self._keeping = None
-            if is_damage(error):
-                self._begin_anew()
-            else:
-                _log.warning("the record was not tidied", extra={"error": str(error)})
-        done_s = self._clock.now().mono_s
-        rest_s = max(PIECE_S, REST * (done_s - now.mono_s)) if self._is_packing else TIDY_S
-        self._tidy_s = done_s + min(rest_s, TIDY_S)
+            if not is_damage(error):
+                raise
+            self._begin_anew()
 
     def _kept(self) -> Keeping:
         if self._keeping is None:
@@ -111,10 +128,30 @@ class Record:
         return self._keeping
 
     def _begin_anew(self) -> None:
-        self.connection.close()
-        aside = set_aside(self._path, self._clock.now().utc_ms)
-        self.connection = open_writer(self._path, READINGS, busy_ms=self._busy_ms)
-        self._tell_damage(aside)
+        now = self._clock.now()
+        self.shut_since_s, self._damaged_ms, self._keeping = now.mono_s, now.utc_ms, None
+        self._open_again()
+
+    def _open_again(self) -> None:
+        """Begin anew if that is owed: set the damaged file aside, once, tell of it, and open another.
+
+        Raises
+        ------
+        OSError
+            If the disk does not take that; it is owed still.
+        """
+        if self.shut_since_s is None:
+            return
+        try:
+            self.connection.close()
+            if self._damaged_ms is not None:
+                aside, self._damaged_ms = set_aside(self._path, self._damaged_ms), None
+                self._tell_damage(aside)
+            self.connection = open_writer(self._path, READINGS, busy_ms=self._busy_ms)
+        except StoreError as error:
+            # The disk is to blame, none of the items that wait: a lane would refuse those, one by one.
+            raise OSError(str(error)) from error
+        self.shut_since_s = None
 
 
 def _write(connection: sqlite3.Connection, keeping: Keeping, works: Sequence[Work]) -> int:

@@ -139,7 +139,10 @@ def tens(record: Stretches, probe: int, start_ms: int, end_ms: int) -> Rolled:
 
 def _records(record: Stretches, table: str, probe: int, start_ms: int, end_ms: int) -> Rolled:
     days = [packed for _, packed in _days(record, table, probe, start_ms, end_ms)]
-    kept = np.frombuffer(b"".join(days), _RECORD)
+    try:
+        kept = np.frombuffer(b"".join(days), _RECORD)
+    except ValueError as error:
+        raise sums.damaged(table, error) from error
     closed = Rolled(kept["at_ms"], kept["count"].astype(np.int64), kept["least"], kept["most"], kept["total"])
     return _with_open(record, probe, closed.within(start_ms, end_ms), start_ms, end_ms, sums.WIDTHS_MS[table])
 

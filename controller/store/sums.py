@@ -112,10 +112,24 @@ def pack(table: str, found: Sums, day_ms: int) -> bytes:
 
 
 def unpack(table: str, data: bytes, day_ms: int) -> Sums:
-    """Return a day's minutes, ten minutes or hours."""
-    if table == "minutes":
-        return {one.start_ms: one for one in _minutes(data, day_ms)}
-    return {row[0]: Sum(*row) for row in RECORD.iter_unpack(data)}
+    """Return a day's minutes, ten minutes or hours.
+
+    Raises
+    ------
+    DamagedBlockError
+        If they are none, or a newer program wrote them.
+    """
+    try:
+        if table == "minutes":
+            return {one.start_ms: one for one in _minutes(data, day_ms)}
+        return {row[0]: Sum(*row) for row in RECORD.iter_unpack(data)}
+    except (struct.error, ValueError, OverflowError) as error:
+        raise damaged(table, error) from error
+
+
+def damaged(table: str, error: Exception) -> DamagedBlockError:
+    """Return what to raise where the bytes of a day's roll-ups are none."""
+    return DamagedBlockError(f"a day of {table} is damaged ({error}); stop Soilward and run `soilward verify --mend`")
 
 
 def _pack_minutes(found: Sums, day_ms: int) -> bytes:
@@ -144,9 +158,12 @@ def minutes_head(data: bytes) -> tuple[int, int]:
     Raises
     ------
     DamagedBlockError
-        If a newer program wrote it.
+        If it has no head, or a newer program wrote it.
     """
-    version, grid, count = MINUTES.unpack_from(data)
+    try:
+        version, grid, count = MINUTES.unpack_from(data)
+    except struct.error as error:
+        raise damaged("minutes", error) from error
     if version != VERSION:
         raise DamagedBlockError(f"a day of minutes has version {version}, not {VERSION}; install a newer program")
     return grid, count

@@ -153,8 +153,14 @@ class Writer:
     @property
     def failing_since_s(self) -> float | None:
         """[s] monotonic since when either database, or the thread itself, has been failing; None if neither is."""
-        now_s = self._clock.now().mono_s
-        return _earliest(self._readings.failing_since_s(now_s), self._journal.failing_since_s(now_s), self._died_s)
+        now_s, shut_s = self._clock.now().mono_s, self._record.shut_since_s
+        failing_s = _earliest(self._readings.failing_since_s(now_s), self._journal.failing_since_s(now_s), shut_s)
+        return _earliest(failing_s, self._died_s)
+
+    @property
+    def has_died(self) -> bool:
+        """Whether a fault of our own has ended the thread: nothing reaches the disk until the next start."""
+        return self._died_s is not None
 
     @property
     def journal_failing_since_s(self) -> float | None:
@@ -176,7 +182,7 @@ class Writer:
                 self.took.take(self._clock.now().mono_s - now_s)
         self._reserve.look(self._clock.now().mono_s)
         self._seal(at_the_end=False)
-        if self.healthy:
+        if self.healthy or (self._record.shut_since_s is not None and not self._reserve.given_up):
             self._record.tidy(idle=not len(self._readings))
 
     def close(self) -> int:
@@ -230,9 +236,10 @@ class Writer:
             while not self._stopping:
                 self.turn()
                 self._wait()
-        finally:
-            if not self._stopping:
-                self._died_s = self._clock.now().mono_s
+        except Exception:
+            # Nothing is mended here: the loop sees it, opens every contact and ends the process (hazard C11).
+            self._died_s = self._clock.now().mono_s
+            _log.exception("the store's writer ended by a fault of its own")
 
     def _wait(self) -> None:
         with self._wake:

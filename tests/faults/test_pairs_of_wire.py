@@ -181,7 +181,7 @@ ROWS = {
     "C01-killed": WirePair(lambda bench: bench.controller.kill()),
     "C02-hangs": WirePair(falls_ill, LEASE_S + 2, "hangs"),
     "C05-paused": WirePair(lambda bench: bench.controller.send(signal.SIGSTOP)),
-    "C11-writer-dies": WirePair(falls_ill, LEASE_S + 3 + UNRECORDED_S, "writer-dies"),
+    "C11-writer-dies": WirePair(falls_ill, LEASE_S + 3, "writer-dies"),
     "C12-out-of-memory": WirePair(falls_ill, LEASE_S, "out-of-memory"),
     "C12-no-files": WirePair(falls_ill, LEASE_S + UNRECORDED_S, "no-files"),
     "C15-overruns": WirePair(falls_ill, LEASE_S + 3, "overruns"),

@@ -11,11 +11,13 @@ import pytest
 from controller.clock import ManualClock, Moment
 from controller.errors import StoreError
 from controller.settings import Store
-from controller.store import comparing, shelves
+from controller.store import comparing, rolled, shelves, sums
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import Lock, open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import HOUR_MS, StoredReading
+from controller.store.stretch import Stretches
 from controller.store.sums import DAY_MS, WIDTHS_MS
 from controller.verifying import SAMPLE_DAYS, verify_record
 
@@ -100,6 +102,20 @@ def test_a_spoilt_roll_up_is_named_and_made_anew(record: sqlite3.Connection, cas
     for one in comparing.closed_days(record):
         comparing.mend(record, one, comparing.compare(record, one, T0))
     assert all_kept(record) == before
+
+
+@pytest.mark.parametrize("table", WIDTHS_MS)
+def test_a_day_that_ends_early_is_damage_to_whoever_reads_it(record: sqlite3.Connection, table: str) -> None:
+    """For the writer that adds to it, and for pages and the copy elsewhere: a fault that all of them know."""
+    key = shelves.day_id(1, T0 + DAY_MS)
+    (packed,) = record.execute(f"SELECT packed FROM {table} WHERE id = ?", (key,)).fetchone()
+    read = {"minutes": rolled.minutes, "tens": rolled.tens, "hours": rolled.hours}[table]
+    for length in (1, 4, 30, len(packed) // 2 + 1, len(packed) - 1):
+        record.execute(f"UPDATE {table} SET packed = ? WHERE id = ?", (packed[:length], key))
+        with pytest.raises(DamagedBlockError):
+            sums.unpack(table, packed[:length], T0 + DAY_MS)
+        with pytest.raises(DamagedBlockError):
+            read(Stretches(record), 1, T0, T0 + 2 * DAY_MS)
 
 
 def test_a_day_that_is_missing_is_made_anew(record: sqlite3.Connection) -> None:

@@ -13,7 +13,7 @@ from controller.clock import ManualClock, Moment
 from controller.store import journal
 from controller.store.connection import open_reader, open_writer
 from controller.store.damage import sound_or_aside
-from controller.store.journal import Entry
+from controller.store.journal import JSON, Entry
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 from controller.store.reserve import BYTES, FILE, Reserve
@@ -83,9 +83,83 @@ def test_a_record_that_breaks_while_it_is_written_is_set_aside_and_the_service_g
     again.close()
     (aside,) = tmp_path.glob("readings.db.damaged-*[0-9]")
     assert kept(tmp_path) >= set(range(2000, 2100))
-    with closing(open_reader(tmp_path / "journal.db")) as connection:
+    assert told_of(tmp_path) == [aside.name]
+
+
+def told_of(folder: Path) -> list[JSON]:
+    """Return which files the journal says were set aside."""
+    with closing(open_reader(folder / "journal.db")) as connection:
         entries = journal.read(connection)
-    assert [each.body["file"] for each in entries if each.body.get("alert") == "record-damaged"] == [aside.name]
+    return [each.body["file"] for each in entries if each.body.get("alert") == "record-damaged"]
+
+
+@pytest.mark.parametrize("met", ["while it is written", "while it is tidied"])
+@pytest.mark.parametrize("refused", ["readings.db.damaged", "readings.db.lock"])
+def test_a_damaged_record_that_cannot_be_replaced_at_once_is_replaced_later(
+    tmp_path: Path, clock: ManualClock, met: str, refused: str
+) -> None:
+    """Moved away or opened anew: what fails of it counts as a failing disk and is tried again each second.
+
+    Nothing is acknowledged meanwhile and nothing is lost; the journal tells of it, once, as soon as it is set aside.
+    """
+    writer = Writer(tmp_path, clock)
+    keep(writer, clock, range(50))
+    writer.close()
+    writer = Writer(tmp_path, clock)
+    with closing(sqlite3.connect(tmp_path / "readings.db")) as raw, raw:
+        raw.execute("UPDATE tail SET packed = substr(packed, 1, 5)")
+    # No file goes where a folder is, nor is one opened there.
+    ends_ms = clock.now().utc_ms + (3000 if met == "while it is written" else 0)
+    hindrance = tmp_path / (refused if refused.endswith("lock") else f"{refused}-{ends_ms}")
+    hindrance.unlink(missing_ok=True)
+    (hindrance / "full").mkdir(parents=True)
+    told: list[int] = []
+    if met == "while it is tidied":
+        writer.turn()
+        assert not writer.healthy
+    for number in range(50, 60):
+        assert writer.put_reading(reading(number), partial(told.append, number))
+    for _ in range(3):
+        clock.sleep(3.0)
+        writer.turn()
+    assert (told, writer.healthy, writer.queue_depth) == ([], False, 10)
+    assert told_of(tmp_path) == ([f"readings.db.damaged-{ends_ms}"] if refused.endswith("lock") else [])
+    (hindrance / "full").rmdir()
+    hindrance.rmdir()
+    for _ in range(2):
+        clock.sleep(1.0)
+        writer.turn()
+    assert (told, writer.healthy, kept(tmp_path)) == (list(range(50, 60)), True, set(range(50, 60)))
+    writer.close()
+    (aside,) = tmp_path.glob("readings.db.damaged-*[0-9]")
+    assert told_of(tmp_path) == [aside.name]
+    with closing(open_reader(aside)) as connection:
+        assert connection.execute("SELECT total(count) FROM tail").fetchone() == (50,)
+
+
+def test_a_roll_up_cut_short_is_damage_that_is_told_and_does_not_end_the_writer(
+    tmp_path: Path, clock: ManualClock
+) -> None:
+    """A late reading of a day whose hours lack their last byte: the record is set aside, and the service goes on."""
+    writer = Writer(tmp_path, clock)
+    keep(writer, clock, range(50))
+    clock.sleep(3 * 86_400.0)
+    writer.put_reading(reading(3 * 8640))
+    for _ in range(20):
+        clock.sleep(3.0)
+        writer.turn()
+    with closing(sqlite3.connect(tmp_path / "readings.db")) as raw, raw:
+        cut = raw.execute("UPDATE hours SET packed = substr(packed, 1, length(packed) - 1)").rowcount
+    assert cut == 1
+    writer.put_reading(reading(0)._replace(taken_ms=T0 + 5))
+    clock.sleep(7200.0)
+    for _ in range(20):
+        clock.sleep(3.0)
+        writer.turn()
+    (aside,) = tmp_path.glob("readings.db.damaged-*[0-9]")
+    assert told_of(tmp_path) == [aside.name]
+    assert keep(writer, clock, range(60, 70)) == list(range(60, 70))
+    writer.close()
 
 
 @pytest.mark.parametrize("content", [b"", b"no database at all" * 400])

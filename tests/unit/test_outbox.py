@@ -10,9 +10,11 @@ from controller.settings import RemoteKind
 from controller.store import journal
 from controller.store.connection import open_writer
 from controller.store.journal import Entry
+from controller.store.keeping import Keeping
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.outbox import Outbox
 from controller.store.points import Points
+from controller.store.readings import StoredReading
 
 T0 = 1_772_000_000_000
 
@@ -50,3 +52,52 @@ def test_a_journal_begun_anew_is_sent_from_its_beginning(outbox: Outbox, tmp_pat
     assert (send(outbox), send(outbox)) == (3, 0)
     enter(tmp_path, "more of it", 1)
     assert send(outbox) == 1
+
+
+ROUND_MS = 10_000
+
+
+def say(folder: Path, probes: int, quick: int, rounds: int) -> int:
+    """Keep what probes say each ten seconds, and one more that says `quick` readings in that time; returns how many."""
+    with (
+        closing(open_writer(folder / "journal.db", JOURNAL)),
+        closing(open_writer(folder / "readings.db", READINGS)) as record,
+    ):
+        keeping = Keeping(record)
+        for start_ms in range(T0, T0 + rounds * ROUND_MS, ROUND_MS):
+            said = [(f"p{number}", start_ms + number * ROUND_MS // probes) for number in range(probes)]
+            said += [("quick", start_ms + number * ROUND_MS // quick) for number in range(quick)]
+            keeping.add([StoredReading("larch", name, "soil", "Cel", 15.0, at, at, "good") for name, at in said])
+    return rounds * (probes + quick)
+
+
+def readings_sent(outbox: Outbox, most: int) -> list[list[tuple[int, str]]]:
+    """Take what waits as sent, in some turns at most; returns when [ns UTC] and by whom each reading was taken.
+
+    Every turn but the last must say that more waits, or ten seconds are spent in vain.
+    """
+    turns = list[list[tuple[int, str]]]()
+    were_full: list[bool] = []
+    while len(turns) < most and (batch := outbox.next()) is not None:
+        outbox.done(batch)
+        lines = [each.to_line_protocol().split(" ") for each in batch.points]
+        turns.append([(int(at), tags) for tags, _, at in lines if tags.startswith("reading,")])
+        were_full.append(batch.full)
+    assert all(were_full[:-1]), f"{were_full}; sent {[len(turn) for turn in turns]}"
+    return turns
+
+
+@pytest.mark.parametrize(
+    ("probes", "quick", "turns"), [(4200, 0, 3), (4200, 20, 3), (400, 20, 3), (3, 2000, 15), (1, 20, 1)]
+)
+def test_however_many_probes_and_however_quick_one_a_batch_holds_enough(
+    outbox: Outbox, tmp_path: Path, probes: int, quick: int, turns: int
+) -> None:
+    """Three minutes of a site are sent in a few turns, oldest first over all probes, each reading once."""
+    count = say(tmp_path, probes, quick, 18)
+    sent = readings_sent(outbox, turns)
+    together = [each for turn in sent for each in turn]
+    assert [at for at, _ in together] == sorted(at for at, _ in together)
+    assert len(together) == len(set(together)) == count
+    assert max(map(len, sent)) <= 16 * (probes + 1) + 4000
+    assert outbox.next() is None

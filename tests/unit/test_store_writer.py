@@ -342,9 +342,10 @@ def test_the_thread_writes_a_full_batch_and_an_entry_without_being_asked(tmp_pat
     assert on_disk(tmp_path, "journal") == 1
 
 
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_a_thread_that_dies_is_not_healthy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A fault of our own in the thread shows as a failing store, so heat ends."""
+def test_a_thread_that_dies_is_not_healthy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A fault of our own in the thread shows as a failing store, so heat ends; the log has where it was."""
     writer = Writer(tmp_path, Clock())
     died = Event()
 
@@ -353,10 +354,13 @@ def test_a_thread_that_dies_is_not_healthy(tmp_path: Path, monkeypatch: pytest.M
         raise RuntimeError("a fault of our own")
 
     monkeypatch.setattr(writer, "turn", broken)
+    assert not writer.has_died
     writer.start()
     assert died.wait(20.0)
     assert writer.close() == 0
+    assert writer.has_died
     assert not writer.healthy
+    assert "RuntimeError: a fault of our own" in caplog.text
     assert writer.journal_failing_since_s is not None
 
 
