@@ -59,12 +59,12 @@ class TroubledBench(Bench):
         return node
 
     def begin(self) -> None:
-        """Heat, let the trouble set in, and wait until it heats nevertheless."""
+        """Heat, let the trouble set in, and wait until it heats nevertheless: of what is lost, some holds it off."""
         self.heat()
         if self.trouble == "loss":
             self.lose()
         time.sleep(2.0)
-        until("it heats", lambda: self.node.heated, 60.0)
+        until("it heats", lambda: self.node.heated, 180.0)
 
     def lose(self, also: Loses = lambda *_: False, node_too: bool = True) -> None:
         """Let both links lose what the trouble loses, and the controller's, or both, what the fault does."""
