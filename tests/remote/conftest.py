@@ -9,7 +9,6 @@ import os
 import random
 import secrets
 import subprocess
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -28,7 +27,7 @@ from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import ProbeSeries, StoredReading
 from tests.core_site import settings_of
-from tests.wire.kit import a_free_port
+from tests.wire.kit import STARTS_S, a_free_port, until
 
 INFLUX = os.environ.get("SOILWARD_TEST_INFLUX_URL")
 STORES = ("victoria-metrics", "influxdb-2") if INFLUX else ("victoria-metrics",)
@@ -58,11 +57,7 @@ class Victoria:
         }
         command = ["victoria-metrics", *(f"-{name}={value}" for name, value in options.items())]
         self._process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        for _ in range(200):
-            if self._answers():
-                return
-            time.sleep(0.05)
-        raise RuntimeError("victoria-metrics did not start")
+        until("victoria-metrics answers", self._answers, STARTS_S)
 
     def stop(self) -> None:
         """Stop it in order."""
