@@ -214,6 +214,17 @@ def test_b08_lists_that_let_a_reader_write_commands_permit_no_heat(tmp_path: Pat
         assert not any(command["on"] for command in bench.spy.commands())
 
 
+def _hangs_up_on(kind: int, words: bytes) -> Loses:
+    """Return what ends a connection over which a packet of a kind comes with these words in it."""
+
+    def loses(up: bool, first: int, body: bytes) -> bool:
+        if up and first >> 4 == kind and words in body:
+            raise ConnectionError
+        return False
+
+    return loses
+
+
 def test_b08_a_try_that_is_not_answered_permits_no_heat_and_is_made_again(tmp_path: Path) -> None:
     """What the reader writes is lost once: until another try has shown how the lists are, there is no heat."""
     lost: list[bytes] = []
@@ -264,14 +275,8 @@ def test_b08_lists_that_keep_the_controller_from_hearing_its_orders_are_told_and
 
 def test_b08_a_broker_that_throws_out_who_writes_what_he_must_not_is_told_and_costs_no_heat(tmp_path: Path) -> None:
     """MQTT 3.1.1, section 3.3.5: a broker refuses by acknowledging and dropping, or by closing the connection."""
-
-    def throw_out(up: bool, first: int, body: bytes) -> bool:
-        if up and first >> 4 == PUBLISH and b"reader-test-" in body:
-            raise ConnectionError
-        return False
-
     bench = _with_accounts(tmp_path, "topic read #", protocol="3.1.1")
-    bench.controller_link.loses = throw_out
+    bench.controller_link.loses = _hangs_up_on(PUBLISH, b"reader-test-")
     with bench:
         bench.heat()
         until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
@@ -289,14 +294,8 @@ def test_b08_a_reader_that_is_not_let_in_is_told_and_costs_no_heat(tmp_path: Pat
 
 def test_b08_a_reader_that_is_turned_away_without_a_word_is_told_and_costs_no_heat(tmp_path: Path) -> None:
     """MQTT 5.0, section 3.1.4: who is not let in may be told why, or have the connection closed on him."""
-
-    def turn_away(up: bool, first: int, body: bytes) -> bool:
-        if up and first >> 4 == CONNECT and b"soilward-reader-" in body:
-            raise ConnectionError
-        return False
-
     bench = _with_accounts(tmp_path, "topic read #")
-    bench.controller_link.loses = turn_away
+    bench.controller_link.loses = _hangs_up_on(CONNECT, b"soilward-reader-")
     with bench:
         bench.heat()
         until("an alert stands", lambda: "broker:lists" in bench.spy.alerts(), 15.0)
