@@ -38,7 +38,7 @@ def serve(settings: Served, made: Callable[[], FastAPI]) -> int:
 
 
 class _Server(uvicorn.Server):
-    """Says when it is ready, and lets listening pages go before it waits for them."""
+    """Says where it is to be opened once it is ready, and lets listening pages go before it waits for them."""
 
     def __init__(self, config: uvicorn.Config, app: FastAPI, address: str) -> None:
         super().__init__(config)
@@ -48,7 +48,7 @@ class _Server(uvicorn.Server):
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
         if self.started:
-            print(f"api listening on {self._address}", flush=True)
+            print(f"Open {self._address}", flush=True)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         # The review of many sites has nobody listening.

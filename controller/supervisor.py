@@ -199,8 +199,7 @@ def run(settings: Settings, settings_file: Path) -> int:
     with out_of_the_terminals_reach():
         broker = embedded.start(settings) if settings.broker.kind == "embedded" else None
     children = children_of(settings, settings_file, clock)
-    address = "no pages yet" if web_port.why_not(settings.web) else f"http://{settings.web.host}:{settings.web.port}"
-    print(f"{settings.site.name}: {address} (Ctrl-C stops it)", flush=True)
+    print(f"{settings.site.name} begins; its pages say where once they answer. Ctrl-C stops everything.", flush=True)
     try:
         hold(children, stop, broker)
     finally:

@@ -55,7 +55,7 @@ class Demo:
 
 
 def start_demo(folder: Path, days: float) -> Demo:
-    """Start the demo and wait until its pages answer."""
+    """Start the demo and wait until it says where its pages are: they answer from then on."""
     command = [sys.executable, "-m", "controller.cli", "demo", "--folder", str(folder)]
     command += ["--days", f"{days:g}", "--port", str(a_free_port())]
     surroundings = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
@@ -68,7 +68,8 @@ def start_demo(folder: Path, days: float) -> Demo:
     latest = time.monotonic() + 60
     while time.monotonic() < latest and process.poll() is None:
         address = re.search(r"^Open (http://\S+)$", "".join(said), re.MULTILINE)
-        if address and _answers(address[1]):
+        if address:
+            assert _answers(address[1]), "the demo named an address before anything listened there"
             return Demo(address[1], folder, process, said, reader)
         time.sleep(0.1)
     process.kill()

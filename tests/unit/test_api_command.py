@@ -106,7 +106,7 @@ def served(settings: str) -> Iterator[subprocess.Popen[str]]:
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         assert process.stderr is not None
-        if not process.stdout.readline().startswith("api listening on"):
+        if not process.stdout.readline().startswith("Open http://"):
             raise AssertionError(process.stderr.read())
         try:
             yield process
@@ -189,7 +189,7 @@ def test_it_says_one_line_when_ready_and_stops_when_told(tmp_path: Path, number:
     command = [sys.executable, "-m", "api", "serve", "--settings", settings_in(tmp_path, port=port)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as served:
         assert served.stdout is not None
-        assert served.stdout.readline() == f"api listening on http://127.0.0.1:{port}\n"
+        assert served.stdout.readline() == f"Open http://127.0.0.1:{port}\n"
         served.send_signal(number)
         out, err = served.communicate(timeout=20)
     assert (served.returncode, out, err) == (0, "", "")
