@@ -23,7 +23,7 @@ GOOD_ENCLOSURES = 50
 GOOD_EACH = 28
 GOOD_SPACING_MS = 260
 LONGEST_S = 60.0
-PACK = 10
+PACK, PACKS = 10, 4000
 NEARLY = 0.95
 SHARE = 0.5
 """Of a bare subscriber's rate: the least that is asked for."""
@@ -55,11 +55,11 @@ def backlog() -> Messages:
 
 
 def packs() -> Messages:
-    """Return the same readings in packs of ten."""
-    first_ms = time.time_ns() // 1_000_000 - BACKLOG * 1000
+    """Return as old readings in packs of ten: enough of them that the last, which wait for company, are few."""
+    first_ms = time.time_ns() // 1_000_000 - PACKS * PACK * 1000
     return [
         (f"soilward/larch/probe/{PROBES[i % 4]}", encode_senml("larch", PROBES[i % 4], "Cel", _ten(first_ms, i // 4)))
-        for i in range(BACKLOG // PACK)
+        for i in range(PACKS)
     ]
 
 
@@ -152,7 +152,7 @@ def rows(folder: Path) -> Iterator[Row]:
     for number, (what, names, make, most) in enumerate(
         (
             (f"backlog of one enclosure, {BACKLOG} readings", ("larch",), backlog, 1),
-            (f"  the same in packs of {PACK}", ("larch",), packs, PACK),
+            (f"  {PACKS * PACK} readings in packs of {PACK}", ("larch",), packs, PACK),
             (f"live readings of {GOOD_ENCLOSURES} enclosures", _many(), good, 1),
         )
     ):
