@@ -149,6 +149,6 @@ def _history(settings_file: Path, folder: Path, days: float, stop: Event) -> Non
 
 def _welcome(settings: Settings) -> str:
     return (
-        f"{settings.site.name} is an invented site: weather, prices and events are made up; no heater is connected.\n"
+        f"{settings.site.name}: weather, prices and events are made up; no heater is connected.\n"
         "Its pages say where once they answer. Ctrl-C stops everything."
     )
