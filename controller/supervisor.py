@@ -76,9 +76,17 @@ class Child:
             self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
         if now_s - self._started_s >= self._pause_s:
             self._started_s = now_s
-            # Its own session: Ctrl-C reaches the supervisor alone, which then ends the children in order.
-            environment = {**os.environ, END_WITH_PARENT: str(os.getpid())}
+            self._start()
+
+    def _start(self) -> None:
+        # Its own session: Ctrl-C reaches the supervisor alone, which then ends the children in order.
+        environment = {**os.environ, END_WITH_PARENT: str(os.getpid())}
+        try:
             self.process = subprocess.Popen(self.command, start_new_session=True, env=environment)
+        except OSError as error:
+            # No memory or no process to be had: the others go on, and this one is tried again.
+            print(f"{self.name} did not start: {error}; trying it again", file=sys.stderr, flush=True)
+            self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
 
     def end(self) -> None:
         """Ask it to end, and make it if it does not."""

@@ -8,7 +8,7 @@ import pytest
 
 from controller.clock import Clock
 from controller.settings import Remote, Store, Web
-from controller.supervisor import Pages, children_of
+from controller.supervisor import Child, Pages, children_of
 from tests.core_site import settings_of
 
 ELSEWHERE = Remote.model_validate({"kind": "victoria-metrics", "url": "http://127.0.0.1:8428", "site": "tarn-hollow"})
@@ -50,3 +50,19 @@ def test_while_the_port_is_taken_no_pages_begin_and_it_is_said_once_with_the_rem
     assert capsys.readouterr().err == f"port {port} is free again: the pages begin\n"
     pages.end()
     assert not (tmp_path / "pages-away").exists()
+
+
+def test_a_process_that_cannot_be_started_is_said_and_tried_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without memory for one more process the others are not ended; this one comes once it can be started."""
+    program, clock = tmp_path / "program", Clock()
+    child = Child("pages", [str(program)], clock)
+    child.look()
+    assert child.process is None
+    assert capsys.readouterr().err.startswith("pages did not start: ")
+    program.symlink_to("/bin/true")
+    child._pause_s = 0.0
+    child.look()
+    assert child.process is not None
+    child.end()
