@@ -36,6 +36,8 @@ def main(folder: Path, probes: int, days: float, window: int) -> None:
             writer.put_reading(StoredReading("larch", name, "soil", "Cel", value, at_ms, arrived_ms, "good"))
             writer.put_receipt(None, lambda: None)
             clock.sleep(PERIOD_MS / 1000 / probes)
+            # Slept in whole milliseconds the wall clock would run away from the probes, a minute and more a day.
+            clock.set_wall(T0 + PERIOD_MS * tick + PERIOD_MS * (probe + 1) // probes)
             writer.turn()
     writer.close()
     print(written() - before, probes * ticks)
