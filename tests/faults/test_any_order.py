@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -20,6 +21,7 @@ from controller.store.requests import Kind, Request
 from tests.core_site import AIR, SECOND_SOIL, SOIL, SURFACE, Bed, plan_of
 
 SCHEDULES = int(os.environ.get("SOILWARD_SCHEDULES", "250"))
+pytestmark = pytest.mark.timeout(300 + SCHEDULES)
 LONG_S = 330
 PROBES = (SOIL, SECOND_SOIL, AIR, SURFACE)
 SOILS = ("soil", "soil-two")
