@@ -92,6 +92,8 @@ def _ordered(state: State, inputs: Inputs, order: lease.Order, now: Moment) -> b
     """Note the order; returns whether it must be sent now."""
     if state.order.on and not order.on:
         state.opened_s = now.mono_s
+    if order.armed and not state.order.armed:
+        state.armed_s = now.mono_s
     if order.on:
         state.heat_s = now.mono_s
     # What cannot be sent was not sent: the first tick after a reconnect sends whatever stands then.

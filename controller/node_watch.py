@@ -21,6 +21,10 @@ NO_CURRENT_A = 0.1
 FLOWS_SURELY = 2
 """Reports in a row that show a current through an open contact, and latch; one more says that they have."""
 
+TRIED_AFTER_S = 20.0
+"""[s] after which a node that is told to arm has ended its proof of K1 and K2, which takes 4.5 s. Source: engineering
+judgement."""
+
 AFFRONTS = frozenset({"retained", "unsigned", "older-epoch", "second-controller"})
 """Reasons of a node's refusals that mean somebody else commands it. Not "replayed": after a reconnection our own
 unacknowledged commands come again."""

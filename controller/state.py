@@ -221,6 +221,7 @@ class State:
     rearm_s: float = NEVER
     heat_s: float = NEVER
     opened_s: float = NEVER
+    armed_s: float = NEVER
     lapsed_s: float = NEVER
     began_s: float = NEVER
     weighed_s: float = NEVER
