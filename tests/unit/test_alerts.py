@@ -75,7 +75,7 @@ def test_foreign_commands_are_told_for_a_quarter_of_an_hour() -> None:
 
 @pytest.mark.parametrize("seconds", [115, 125])
 def test_a_node_that_takes_no_command_is_told(seconds: int) -> None:
-    """R07 N07: heat is off in 15 s; two minutes later, longer than a node refuses anything after its boot, it is told."""
+    """R07 N07: heat is off in 15 s; it is told after two minutes, for one of which a booted node refuses everything."""
     bed = warm_bed()
     bed.also["seq"], bed.node = 9, {"seq": 5}
     bed.run(seconds)
