@@ -10,6 +10,7 @@ from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from api import auth, people, problem
+from api.asking import open_requests
 from api.at_hand import new_key
 from api.chain import BusyError, Chain
 from api.headers import Guarded
@@ -45,7 +46,7 @@ from api.writer import Writer
 from controller.clock import Clock
 from controller.errors import StoreError
 from controller.settings import Settings
-from controller.store import heads, migrations
+from controller.store import heads
 
 STATIC = Path(__file__).parent / "pages" / "static"
 
@@ -134,7 +135,7 @@ def _open(settings: Settings, folder: Path, live: Live, clock: Clock) -> State:
     season = Writer(folder / "season.db", people.MIGRATIONS)
     try:
         auth.refuse_unsafe_listen(settings, len(season.do(people.list_people)))
-        asked = Writer(folder / "requests.db", migrations.REQUESTS)
+        asked = open_requests(folder)
     except BaseException:
         season.close()
         raise

@@ -5,12 +5,13 @@ import json
 from pydantic import ValidationError
 
 from api import at_hand, people
+from api.asking import open_requests
 from api.schemas import OnBehalf
 from api.writer import Writer
 from controller.clock import Clock
 from controller.errors import SoilwardError, StoreError
 from controller.settings import Settings
-from controller.store import migrations, requests
+from controller.store import requests
 
 
 def ask(settings: Settings, name: str, written: str) -> int:
@@ -40,7 +41,7 @@ def _filed_here(settings: Settings, name: str, asked: OnBehalf) -> int:
     season = Writer(folder / "season.db", people.MIGRATIONS)
     try:
         person = season.do(people.operating, name)
-        wishes = Writer(folder / "requests.db", migrations.REQUESTS)
+        wishes = open_requests(folder)
         try:
             now_ms = Clock().now().utc_ms
             return wishes.do(

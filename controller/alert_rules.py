@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from controller import pairs, requests
+from controller import node_watch, pairs, requests
 from controller.alerts import Alert
 from controller.clock import Moment
 from controller.ground import Ground, ground, highest_c
@@ -12,6 +12,9 @@ from controller.safety import limits
 from controller.safety.trip import TripKind
 from controller.state import NEVER, Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
+
+DEAF_S = 120.0
+"""[s] A node that has booted refuses what may have been obeyed before, for a minute. Source: engineering judgement."""
 
 LEAKS_S = 3600.0
 """[s] How long the air must have been far too cold for the heat in it: a door is shut sooner. Source: simulation."""
@@ -29,7 +32,7 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
             yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
     if state.is_hot or state.air_hot_s != NEVER:
         yield from _air(plan, state, now)
-    yield from _heat(state, now)
+    yield from _heat(plan, state, now)
     yield from _cover_and_ground(plan, state, now)
     if plan.node_reports:
         yield from _node(state, now)
@@ -75,11 +78,16 @@ def _air(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
         yield Alert("hot-air", f"the air reached {plan.air_no_heat_c:.0f} Cel: open the vents")
 
 
-def _heat(state: State, now: Moment) -> Iterator[Alert]:
+def _heat(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
     short_s = state.response.short_s
     if short_s is not None and now.mono_s - short_s >= limits.SHORT_S:
         detail = f"full heat for {(now.mono_s - short_s) / 3600:.0f} h and the soil is more than 2 K too cold"
         yield Alert("cannot-hold", f"{detail}: cover it, or look for a torn film", urgent=True)
+    if state.asked_c is not None and state.asked_c > plan.warmest_c:
+        detail = (
+            f"{state.asked_c:.1f} Cel are asked for, and no soil is heated above {plan.warmest_c:.1f} Cel, just under"
+        )
+        yield Alert("set-point-high", f"{detail} its trip: ask for less, or set limits.soil_trip higher")
     if not now.wall_is_believable:
         yield Alert("clock", "the clock is wrong: the schedule waits, only the floor is held")
 
@@ -103,8 +111,16 @@ def _node(state: State, now: Moment) -> Iterator[Alert]:
     heard_s = state.node.arrived_s if state.node is not None else state.began_s
     if now.mono_s - heard_s > limits.NODE_ALERT_S:
         yield Alert("node-quiet", "the relay node is silent: its contact is unknown; its lease has ended", urgent=True)
+    elif state.watch.unheard is not None and now.mono_s - state.watch.unheard[1] > DEAF_S:
+        detail = "the relay node speaks and takes no command: look at its access to them, and at its key"
+        yield Alert("node-deaf", detail, urgent=True)
     elif state.node is not None and "power-low" in state.node.notices:
         yield Alert("power-low", "the heater draws clearly less than its rated power: look at the mains and the heater")
+    if node_watch.is_ever_late(state.watch, now.mono_s):
+        detail = (
+            "commands come too late for the relay node, which obeys none to heat: its clock is fast, or its network"
+        )
+        yield Alert("commands-late", f"{detail} holds them back", urgent=True)
     if now.mono_s - state.watch.affronted_s <= limits.AFFRONT_REMEMBERED_S:
         detail = "the relay node refuses commands that are not ours or not for now; see the journal for how many"
         yield Alert("foreign-commands", detail, urgent=True)

@@ -25,25 +25,31 @@ class Asked:
 
     def __init__(self, folder: Path, answered: dict[str, int]) -> None:
         self._file, self._answered = folder / "requests.db", answered
-        self._seen = min(answered.values(), default=0)
+        self._seen, self._newest = min(answered.values(), default=0), max(answered.values(), default=0)
         self._failing_s: float | None = None
 
     def fault(self, now_s: float) -> str:
         """Say what is wrong if nobody could be heard for a minute: heat that nobody can end must end by itself."""
         if self._failing_s is None or now_s - self._failing_s <= limits.UNRECORDED_S:
             return ""
-        return "what people ask cannot be read"
+        return "what people ask cannot be read; start Soilward anew, or look at requests.db"
 
     def poll(self, now_s: float) -> list[Request]:
         """Return all that is new, oldest first; a file that cannot be read now is read at the next look.
 
         Of what was answered in an earlier life nothing: a stop must not wait behind years of it (hazard A08).
         """
-        if not self._file.exists():
+        if not self._newest and not self._file.exists():
             return []
         asked, seen = list[Request](), self._seen
         try:
             with closing(open_reader(self._file)) as connection:
+                newest = requests.newest(connection)
+                if newest < self._newest:
+                    # What is filed elsewhere, or by numbers that count as answered, would never be heard.
+                    raise StoreError(
+                        f"{self._file}: is another file, whose numbers end at {newest} and not at {self._newest}"
+                    )
                 while more := requests.after(connection, seen):
                     seen = more[-1].id
                     asked += [each for each in more if each.id > self._answered.get(each.enclosure, seen)]
@@ -52,5 +58,5 @@ class Asked:
                 self._failing_s = now_s
                 log.warning("requests cannot be read: %s", error)
             return []
-        self._failing_s, self._seen = None, seen
+        self._failing_s, self._seen, self._newest = None, seen, newest
         return asked

@@ -28,7 +28,7 @@ class Heater(Part):
     relay: Literal["node", "plain"] = "node"
     key_file: FilePath | None = None
     lease_s: float = Field(default=limits.LONGEST_LEASE_S, ge=6, le=limits.LONGEST_LEASE_S)
-    plain_topic: str | None = None
+    plain_topic: str | None = Field(default=None, max_length=200, pattern=r"^[^#+\x00]*$")
     plain_on: str = "ON"
     plain_off: str = "OFF"
     independent_cut_off: str | None = None

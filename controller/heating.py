@@ -57,8 +57,18 @@ def _soil(plan: Plan, state: State, now: Moment) -> float | None:
     return statistics.median(values)
 
 
-def asked(plan: Plan, standing: Standing, now: Moment) -> tuple[float | None, str]:
-    """Return the set point asked for [Cel], or None, and who asks: person, schedule, floor or none."""
+def asked(
+    plan: Plan, standing: Standing, now: Moment, known: foresight.Foresight | None = None
+) -> tuple[float | None, str]:
+    """Return the set point asked for [Cel], or None, and who asks: person, schedule, floor or none.
+
+    No higher one counts than holds now: a person's was bounded as it was asked, and settings may have changed since.
+    """
+    value, who = _wished(plan, standing, now)
+    return (None if value is None else min(value, ground.highest_c(plan, known))), who
+
+
+def _wished(plan: Plan, standing: Standing, now: Moment) -> tuple[float | None, str]:
     until = standing.override_until_ms
     if standing.override_c is not None and (until is None or now.utc_ms < until):
         return standing.override_c, "person"
@@ -72,9 +82,7 @@ def control(plan: Plan, state: State, now: Moment) -> bool:
     """Return whether control wants heat at this instant."""
     state.soil_c = soil_c = _soil(plan, state, now)
     asked_before_c = state.asked_c
-    state.asked_c, state.asked_by = asked(plan, state.standing, now)
-    if state.asked_c is not None and state.foresight is not None:
-        state.asked_c = min(state.asked_c, ground.highest_c(plan, state.foresight))
+    state.asked_c, state.asked_by = asked(plan, state.standing, now, state.foresight)
     if state.asked_c is None or state.standing.trips or not state.standing.armed:
         forget_control(state)
         return False
@@ -155,7 +163,7 @@ def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Mome
     state.controlled_s = now.mono_s
     tried = pulses.duty_of(state.standing.trial, now.utc_ms)
     if tried != state.tried:
-        state.cycle, state.tried = None, tried
+        state.cycle, state.tried = cycle.cut(state.cycle, now.mono_s), tried
     if tried is not None:
         # The integral stands still: what a trial does to the soil is no error of the loop's.
         state.duty, state.planned = tried, False

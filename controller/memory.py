@@ -35,7 +35,7 @@ class Memory:
     """
 
     def __init__(self, folder: Path, names: tuple[str, ...], now_ms: int) -> None:
-        self._file = folder / "standing.json"
+        self._file = folder / standing.FILE
         first = not (folder / "journal.db").exists()
         kept = standing.recall(self._file, names, first, now_ms)
         self.epoch = kept.epoch + 1

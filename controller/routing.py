@@ -9,7 +9,7 @@ from controller.enclosure_settings import ProbeSettings
 from controller.probe import Reading
 from controller.settings import Settings
 from controller.wire.inbox import Message
-from controller.wire.payload import Form, Refusal, decode
+from controller.wire.payload import Form, Refusal, belongs, decode
 
 KEPT_BYTES = 200
 
@@ -69,11 +69,19 @@ class Routing:
                 self.refuse(listener.enclosure, message, found.reason)
                 continue
             for each in found:
+                if self._is_anothers(each.source, listener, message.topic):
+                    continue
                 at_ms = arrived.utc_ms if each.taken_ms is not None else self._apart_ms(listener, arrived.utc_ms)
                 yield Reading(
                     listener.enclosure, probe.name, each.value, each.taken_ms, at_ms, arrived.mono_s,
                     each.source, message.retained,
                 )  # fmt: skip
+
+    def _is_anothers(self, source: str, listener: Listener, topic: str) -> bool:
+        """Whether a record names another probe of its topic: a pack of one may bear any name but such."""
+        if not source or len(self.listeners[topic]) == 1 or belongs(source, listener.probe.name):
+            return False
+        return any(belongs(source, each.probe.name) for each in self.listeners[topic])
 
     def _apart_ms(self, listener: Listener, arrived_ms: int) -> int:
         """Return a time of receipt of its own for a reading without a stamp: the record keeps one of each instant.

@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from controller.control.schedule import ScheduleError, starts_of
-from controller.enclosure_settings import Enclosure, HeaterKind
+from controller.enclosure_settings import Control, Enclosure, HeaterKind
 from controller.plant.from_settings import construction_of
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
@@ -20,6 +20,8 @@ from controller.settings import Broker
 
 AIR_HEAT_CAPACITY_J_PER_M3_K = 1206.0
 """[J/m3K] air at 20 Cel and 101 kPa: 1.204 kg/m3 x 1006 J/kgK less 0.4 % for damp. Source: ASHRAE Fundamentals."""
+_Place = tuple[str, str | None]
+"""Topic, and what is picked from it."""
 _STAND_INS: dict[str, Any] = {
     "name": "unread",
     "heater": {"kind": "soil-cable", "rated_w": 1.0, "depth_m": 0.1},
@@ -109,24 +111,35 @@ def _shared_keys(enclosures: Sequence[Enclosure], folder: Path) -> Iterator[str]
 
 
 def _shared_topics(read: Sequence[Read], root: str) -> Iterator[str]:
-    """With one topic, one enclosure would be heated by another's probe."""
-    from controller.routing import probe_topic  # brings the broker's client, which most who read settings do without
-
-    topics: dict[tuple[str, str | None], list[str]] = defaultdict(list)
-    for each in (each.enclosure for each in read):
-        # Weather is one for all; from a gateway's topic each probe may pick a record of its own.
-        own = {
-            (probe_topic(root, each.name, probe), probe.pointer or (probe.form == "senml" and probe.name) or None)
-            for probe in each.probe
-            if probe.quantity not in {Quantity.OUTSIDE, Quantity.LIGHT}
-        }
-        if each.heater.relay == "plain" and each.heater.plain_topic:
-            own.add((each.heater.plain_topic, None))
-        for place in own:
-            topics[place].append(repr(each.name))
+    """With one topic, one enclosure would be heated by another's probe, or air be watched by a probe in the soil."""
+    topics: dict[_Place, list[str]] = defaultdict(list)
+    for each in read:
+        name = repr(each.enclosure.name)
+        for place, count in _places(each.enclosure, root).items():
+            topics[place].append(name)
+            if count > 1:
+                yield (
+                    f"enclosure {name}: the topic {place[0]!r} is there {count} times; give each probe, and the relay, "
+                    'its own, or probes that share one a pointer each, or form = "senml" and their names in its records'
+                )
     for (topic, _), names in topics.items():
         if len(names) > 1:
             yield f"enclosures {' and '.join(names)}: the same topic {topic!r}; give each its own"
+
+
+def _places(enclosure: Enclosure, root: str) -> Counter[_Place]:
+    """Count from where an enclosure's probes are heard, and where its plain relay is told."""
+    from controller.routing import probe_topic  # brings the broker's client, which most who read settings do without
+
+    # Weather is one for all; from a gateway's topic each probe may pick a record of its own.
+    found: Counter[_Place] = Counter(
+        (probe_topic(root, enclosure.name, probe), probe.pointer or (probe.form == "senml" and probe.name) or None)
+        for probe in {each.name: each for each in enclosure.probe}.values()
+        if probe.quantity not in {Quantity.OUTSIDE, Quantity.LIGHT}
+    )
+    if enclosure.heater.relay == "plain" and enclosure.heater.plain_topic:
+        found[enclosure.heater.plain_topic, None] += 1
+    return found
 
 
 def _faults_of(read: Read) -> Iterator[str]:
@@ -139,6 +152,8 @@ def _faults_of(read: Read) -> Iterator[str]:
     yield from _probe_faults(enclosure)
     if read.knows("heater"):
         yield from _heater_faults(read)
+    if read.knows("control"):
+        yield from _control_faults(enclosure.control)
     if read.knows("schedule"):
         yield from _schedule_faults(read)
 
@@ -155,6 +170,14 @@ def _probe_faults(enclosure: Enclosure) -> Iterator[str]:
             yield f"probe {probe.name!r}: unit {probe.unit!r} is for temperatures only"
         elif probe.unit not in {None, "Cel", "C", "F", "K", "%RH", "W/m2", "A", "/"}:
             yield f"probe {probe.name!r}: unit {probe.unit!r} is unknown; use Cel, F, K, %RH, W/m2, A or /"
+
+
+def _control_faults(control: Control) -> Iterator[str]:
+    if control.least_on_s > control.window_s:
+        yield (
+            f"control.least_on_s: {control.least_on_s:g} s are longer than the window of {control.window_s:g} s that "
+            "heat is shared out in, so it would hardly ever come; write at most window_s"
+        )
 
 
 def _heater_faults(read: Read) -> Iterator[str]:
@@ -194,6 +217,9 @@ def _plain_relay_faults(enclosure: Enclosure) -> Iterator[str]:
         )
     if not enclosure.heater.plain_topic:
         yield 'heater: relay = "plain" needs plain_topic, the topic it listens on'
+    on, off = enclosure.heater.plain_on, enclosure.heater.plain_off
+    if not off or on == off:
+        yield f"heater: plain_off {off!r} cannot open what plain_on {on!r} closes; write the relay's own words for each"
 
 
 def _schedule_faults(read: Read) -> Iterator[str]:

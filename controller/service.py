@@ -79,6 +79,9 @@ class Controller:
         for name, ended in runs_lately(folder, now.utc_ms).items():
             if name in self.keepers:
                 self.keepers[name].heater.closings.extend(ended)
+                # Air that grows hot behind a restart is hot with the heater on lately, all the same.
+                ago_s = max(0, now.utc_ms - max(end_ms for _, end_ms in ended)) / 1000
+                self.keepers[name].state.heat_s = now.mono_s - ago_s
         self._broken_at = journal_breaks_at(settings.store)
         self.writer = writer_of(settings, clock)
         if aside is not None:
@@ -94,13 +97,13 @@ class Controller:
         self._own_notes = {name: [(slower.ALERT, words)] for name, words in found}
         self._record = Recording(self.writer, self.memory, self.routing)
         self._nodes = NodesHeard(self.keepers, self.routing, self._record, self._overtake)
+        self._asked = Asked(folder, {name: each.state.standing.answered for name, each in self.keepers.items()})
         self._notes = self._site_notes(now)
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
         self._taking = Taking(self.keepers, self.routing, self._nodes, self._ticking)
         self._held, self._most_held = Held(), window(settings.broker) // 4
-        self._asked = Asked(folder, {name: each.state.standing.answered for name, each in self.keepers.items()})
         for name, count in self.memory.set_back.items():
             self._own_notes.setdefault(name, []).append(("counter", SET_BACK.format(count)))
         self._record.began(settings, now)
@@ -229,7 +232,10 @@ class Controller:
     def _site_notes(self, now: Moment) -> tuple[tuple[str, str], ...]:
         """Return (name, words) of what the shell has noticed that every enclosure is told of."""
         pages = web_port.noted(self.settings.store.folder)
-        return (*self.inbox.notes(now.mono_s), *self._reader_test.notes(now.mono_s), *self._record.notes(), *pages)
+        unheard = self._asked.fault(now.mono_s)
+        asked = (("requests", unheard),) if unheard else ()
+        link = (*self.inbox.notes(now.mono_s), *self._reader_test.notes(now.mono_s))
+        return (*link, *self._record.notes(), *asked, *pages)
 
     def _save(self) -> None:
         self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})

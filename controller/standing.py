@@ -11,6 +11,10 @@ from typing import Any
 from controller.safety.trip import Trip, TripKind
 from controller.tuning.pulses import Trial
 
+_UNTRUSTED = (ValueError, KeyError, TypeError, AttributeError, OSError)
+
+FILE = "standing.json"
+
 LINES_KNOWN = 8192
 """Enclosures whose orders are known as text: more than one controller is meant to have."""
 
@@ -136,7 +140,7 @@ def recall(path: Path, enclosures: tuple[str, ...], first_start: bool, now_ms: i
         if first_start:
             return Kept(0, {})
         return _latched(enclosures, "the file of latched trips is missing", now_ms)
-    except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
+    except _UNTRUSTED as error:
         return _latched(enclosures, f"the file of latched trips cannot be trusted: {error}", now_ms)
     return kept
 
@@ -145,3 +149,12 @@ def _latched(enclosures: tuple[str, ...], why: str, now_ms: int) -> Kept:
     trip = Trip(TripKind.LATCHES_LOST, "", None, None, now_ms, why)
     # Seconds since 1970 outrun any count of starts, so the lost epoch cannot be overtaken by an old one.
     return Kept(now_ms // 1000, {name: Standing(trips=(trip,)) for name in enclosures})
+
+
+def last_answered(path: Path) -> int:
+    """Return the highest id of a request that counts as answered; none does where the file is lost or damaged."""
+    try:
+        kept = from_text(path.read_text(encoding="utf-8"))
+    except _UNTRUSTED:
+        return 0
+    return max((each.answered for each in kept.enclosures.values()), default=0)

@@ -21,7 +21,8 @@ class Ticking:
     """Whose turn it is.
 
     One enclosure is handed out at a time, so that a hot reading waits for one step of another's at the most; who is hot
-    together is handed out together. `late` counts how long after it was due each was handed out.
+    together is handed out together, and behind them the one that is due. `late` counts how long after it was due each
+    was handed out.
     """
 
     def __init__(self, names: Iterable[str], now_s: float) -> None:
@@ -51,6 +52,9 @@ class Ticking:
         due_s, _, name = self._due[0]
         if self._hot:
             names = list(islice(self._hot, MOST_TOGETHER))
+            if now_s >= due_s and name not in names:
+                # Of a probe that tells of its heat without end, the others must not starve.
+                names.append(name)
         elif self._news and next(iter(self._news.values())) <= due_s:
             names = [next(iter(self._news))]
         else:

@@ -178,7 +178,7 @@ class Stand:
             report = decode_report(message.payload, message.arrived)
         except WireError:
             return
-        if report is None or is_repeat(report, self.keeper.heater.last):
+        if report is None or is_repeat(report, self.keeper.heater.newest):
             return
         verdict = self._epochs.heard(self.enclosure.name, report.epoch, self.epoch)
         if verdict is Epoch.OVERTAKE:
@@ -215,7 +215,8 @@ class Stand:
         """Send an opening before anything is kept, a closing only after."""
         if not connected:
             self._sent = None
-        due = connected and self.voice is not Voice.SILENT and lease.due(self.order, self._sent, now.mono_s)
+        due = self.voice is not Voice.SILENT and lease.due(self.order, self._sent, now.mono_s, self.plan.lease_s)
+        due = connected and due
         if due and not self.order.on:
             self._out(self.order, now)
         keep()

@@ -7,6 +7,7 @@ from typing import Literal
 
 import rfc8785
 
+from controller.store.connection import transaction
 from controller.store.journal import JSON
 
 Kind = Literal["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge", "trial", "adopt"]
@@ -60,6 +61,20 @@ def after(connection: sqlite3.Connection, last_id: int, limit: int = 100) -> lis
         f"SELECT {_COLUMNS} FROM request WHERE id > ? ORDER BY id LIMIT ?", (last_id, max(0, limit))
     )
     return [_request(row) for row in found]
+
+
+def newest(connection: sqlite3.Connection) -> int:
+    """Return the highest id ever given; 0 before the first."""
+    row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'request'").fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def count_on_from(connection: sqlite3.Connection, last_id: int) -> None:
+    """Give no id up to this one again: who has answered so far would hear nothing of it."""
+    with transaction(connection):
+        if newest(connection) < last_id:
+            connection.execute("DELETE FROM sqlite_sequence WHERE name = 'request'")
+            connection.execute("INSERT INTO sqlite_sequence (name, seq) VALUES ('request', ?)", (last_id,))
 
 
 def get(connection: sqlite3.Connection, request_id: int) -> Request | None:

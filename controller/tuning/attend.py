@@ -53,7 +53,7 @@ def _disturbed(plan: Plan, state: State, trial: Trial, now: Moment) -> str:
         return ""
     if state.lost:
         return state.lost[0].detail
-    asked_c, _ = heating.asked(plan, state.standing, now)
+    asked_c, _ = heating.asked(plan, state.standing, now, state.foresight)
     if asked_c is None:
         return "nothing is asked for any more"
     if trial.asked_c is not None and abs(asked_c - trial.asked_c) > MOVED_K:
@@ -64,7 +64,7 @@ def _disturbed(plan: Plan, state: State, trial: Trial, now: Moment) -> str:
 
 
 def _begin(plan: Plan, state: State, trial: Trial, now: Moment, entries: list[Entry]) -> None:
-    asked_c, _ = heating.asked(plan, state.standing, now)
+    asked_c, _ = heating.asked(plan, state.standing, now, state.foresight)
     state.standing = replace(state.standing, trial=replace(trial, asked_c=asked_c))
     why = f"the trial begins: {trial.pulses} pulses of half an hour, one every hour and a half"
     entries.append(_entry(plan, trial, why, now))

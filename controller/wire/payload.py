@@ -19,6 +19,7 @@ __all__ = [
     "Record",
     "Refusal",
     "Refused",
+    "belongs",
     "decode",
     "encode_senml",
     "resolve",
@@ -182,7 +183,7 @@ def _in_si(value: float, quantity: Quantity, unit: str, conversions: Mapping[str
 
 
 def _from_senml(records: Sequence[Record], quantity: Quantity, probe: str) -> tuple[Decoded, ...]:
-    ours = [record for record in records if _belongs(record.name, probe)]
+    ours = [record for record in records if belongs(record.name, probe)]
     if not ours and len(records) == 1:
         ours = list(records)
     if not ours:
@@ -190,7 +191,8 @@ def _from_senml(records: Sequence[Record], quantity: Quantity, probe: str) -> tu
     return tuple(_measured(record, quantity) for record in ours)
 
 
-def _belongs(name: str, probe: str) -> bool:
+def belongs(name: str, probe: str) -> bool:
+    """Whether a record's full name is a probe's."""
     return name == probe or name.endswith((f"/{probe}", f":{probe}"))
 
 

@@ -5,7 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from api.asking import open_requests
 from controller.asked import Asked
+from controller.standing import FILE, Kept, Standing, save
 from controller.store import requests
 from controller.store.connection import open_writer
 from controller.store.migrations import REQUESTS
@@ -54,3 +56,43 @@ def test_a_file_that_cannot_be_read_now_is_read_whole_later(folder: Path) -> Non
     file.write_bytes(whole)
     assert len(asked.poll(62.0)) == 10
     assert not asked.fault(200.0)
+
+
+def test_a_file_that_counts_from_less_is_told_and_ends_heat_until_it_counts_on(folder: Path) -> None:
+    """A08: begun anew, gone, or put back from a backup. Its numbers count as answered, so a stop would go unheard."""
+    (folder / "requests.db").unlink()
+    asked = Asked(folder, {"larch": 350, "elder": 3})
+    assert asked.poll(0.0) == []
+    stops = [_asked(folder, name, "stop") for name in ("larch", "elder")]
+    assert asked.poll(1.0) == []
+    assert "start Soilward anew" in asked.fault(61.0)
+    with closing(open_writer(folder / "requests.db", REQUESTS)) as store:
+        requests.count_on_from(store, 350)
+    assert stops == [1, 2]
+    stops = [_asked(folder, name, "stop") for name in ("larch", "elder")]
+    assert [each.id for each in asked.poll(62.0)] == stops == [351, 352]
+    assert not asked.fault(200.0)
+
+
+def test_a_file_replaced_beneath_a_running_controller_is_told(folder: Path) -> None:
+    """The pages may still write to the one that was moved away."""
+    asked = Asked(folder, {"larch": 349})
+    assert [each.id for each in asked.poll(0.0)] == [350]
+    (folder / "requests.db").rename(folder / "away.db")
+    assert asked.poll(1.0) == []
+    assert asked.fault(62.0)
+    (folder / "away.db").rename(folder / "requests.db")
+    assert asked.poll(63.0) == []
+    assert not asked.fault(200.0)
+
+
+def test_the_pages_count_on_from_what_was_answered(folder: Path) -> None:
+    """A file begun anew goes on where the last one ended; where the answers themselves are lost, it begins at 1."""
+    (folder / "requests.db").unlink()
+    save(folder / FILE, Kept(4, {"larch": Standing(answered=350), "elder": Standing(answered=3)}))
+    open_requests(folder).close()
+    assert _asked(folder, "elder", "stop") == 351
+    (folder / "requests.db").unlink()
+    (folder / FILE).write_text("spoilt")
+    open_requests(folder).close()
+    assert _asked(folder, "elder", "stop") == 1

@@ -207,6 +207,16 @@ def test_air_at_its_no_heat_limit(air_c: float, inhibited: bool) -> None:
     assert bed.trips == ()
 
 
+def test_a_persons_set_point_is_held_to_a_limit_that_was_tightened_since() -> None:
+    """I4: asked and granted at 30 Cel "until changed"; then the settings say 18, and the controller starts anew."""
+    plan = plan_of(limits={"highest_set_point": 18.0})
+    bed = Bed(plan, {"soil": 18.5, "air": 10.0}, standing=Standing(armed=True, override_c=30.0))
+    bed.run(90)
+    assert (bed.state.asked_c, bed.state.asked_by, bed.on) == (18.0, "person", False)
+    floor = plan_of(limits={"highest_set_point": 4.0})
+    assert heating.asked(floor, Standing(), Moment(0.0, 0)) == (4.0, "floor")
+
+
 def test_tightened_limits_are_the_ones_that_act() -> None:
     """A soil trip of 30 latches at 30, and at once 5 K above it."""
     for soil_c, seconds in ((30.0, 11), (35.0, 1)):

@@ -8,6 +8,7 @@ from controller.node_watch import AFFRONTS, clock_error, heard, new_trips, spoke
 from controller.safety.node_fault import NodeFault
 from controller.safety.trip import TripKind
 from controller.state import NodeReport, NodeWatch
+from tests.core_site import warm_bed
 
 
 def report(at_s: float, uptime_s: float | None = None, **parts: object) -> NodeReport:
@@ -72,6 +73,29 @@ def test_a_fault_latches_once_and_again_when_it_comes_back() -> None:
         watch, trips = new_trips(watch, report(0.0, faults=faults), 5)
         found.append([each.probe for each in trips])
     assert found == [[], ["k2-welded"], [], ["boot-loop"], [], ["k2-welded"]]
+
+
+def test_a_fault_that_outlives_its_reset_latches_again() -> None:
+    """K03: reset in good faith, and the new proof finds K2 welded still: there is no heat, and a person must know why.
+
+    Until it is armed again a node cannot try, so a reset stands for as long as nothing is armed.
+    """
+    bed = warm_bed()
+    bed.contact = False
+    bed.node = {"faults": ("k2-welded",), "proof": "failed"}
+    bed.run(60)
+    assert bed.ask("reset", trip="node-fault:k2-welded").startswith("trip 'node-fault:k2-welded' reset")
+    bed.run(302)
+    assert (len(bed.trips), bed.on) == (0, True)
+    bed.run(17)
+    assert not bed.trips
+    bed.run(5)
+    assert [each.name for each in bed.trips] == ["node-fault:k2-welded"]
+    bed.ask("reset", trip="node-fault:k2-welded")
+    bed.run(303)
+    bed.node = {}
+    bed.run(3600)
+    assert (len(bed.trips), bed.on) == (0, True), "mended"
 
 
 @pytest.mark.parametrize("name", [*NodeFault, "some-later-fault"])

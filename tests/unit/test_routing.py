@@ -7,7 +7,7 @@ import pytest
 from controller.clock import Moment
 from controller.routing import Routing
 from controller.wire.inbox import Message
-from tests.core_site import NIGHT_MS, settings_of
+from tests.core_site import AIR, NIGHT_MS, SOIL, settings_of
 
 TOPIC = "soilward/larch/probe/soil"
 
@@ -58,3 +58,17 @@ def test_a_stamp_of_its_own_is_left_as_it_is(routing: Routing) -> None:
     payload = f'[{{"n":"soil","u":"Cel","v":15.5,"t":{NIGHT_MS // 1000}}}]'.encode()
     told = _stamps(routing, [NIGHT_MS + 100, NIGHT_MS + 100], payload)
     assert told == [NIGHT_MS // 1000 * 1000] * 2
+
+
+@pytest.mark.parametrize(
+    ("name", "heard"),
+    [("air", ["air"]), ("gateway/soil", ["soil"]), ("t1", ["soil", "air"])],
+    ids=["air", "soil", "any"],
+)
+def test_a_record_alone_in_its_pack_goes_to_the_probe_it_names(name: str, heard: list[str]) -> None:
+    """P16: of a gateway that tells one value at a time, 46 Cel of the air are none of the soil, which would latch."""
+    shared = {"topic": "gateway/up", "form": "senml"}
+    routing = Routing(settings_of({**SOIL, **shared}, {**AIR, **shared}))
+    payload = f'[{{"n":"{name}","u":"Cel","v":46}}]'.encode()
+    message = Message("gateway/up", payload, False, Moment(1000.0, NIGHT_MS), 1, 1, 1)
+    assert [each.probe for each in routing.readings(message)] == heard

@@ -253,6 +253,54 @@ def test_two_enclosures_with_one_topic_are_refused(
         assert all(words in fault for words in ("'larch'", "'oak'", "'gateway/up'"))
 
 
+GATEWAY = {"topic": "gateway/up"}
+PLAIN = {"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.1, "relay": "plain", "independent_cut_off": "a timer"}
+
+
+@pytest.mark.parametrize(
+    ("soil", "air", "heater", "is_sound"),
+    [
+        (GATEWAY, GATEWAY, {}, False),
+        (GATEWAY, {}, {"plain_topic": "gateway/up"}, False),
+        ({}, {"topic": "soilward/larch/probe/soil"}, {}, False),
+        ({**GATEWAY, "form": "senml"}, {**GATEWAY, "form": "senml"}, {}, True),
+        ({**GATEWAY, "form": "json", "pointer": "/a"}, {**GATEWAY, "form": "json", "pointer": "/b"}, {}, True),
+        ({**GATEWAY, "form": "json", "pointer": "/a"}, {**GATEWAY, "form": "json", "pointer": "/a"}, {}, False),
+    ],
+)
+def test_two_of_one_enclosure_on_one_topic_are_refused(
+    soil: dict[str, str], air: dict[str, str], heater: dict[str, str], is_sound: bool
+) -> None:
+    """P16: air that says what the soil says hides a fire; only records that can be told apart are sound."""
+    raw = raw_settings({**SOIL, **soil}, {**AIR, **air}, heater={**PLAIN, "plain_topic": "plug/set", **heater})
+    if is_sound:
+        assert check(raw, FILE)
+    else:
+        (fault,) = faults_of(raw)
+        assert "is there 2 times" in fault
+
+
+@pytest.mark.parametrize(
+    ("heater", "words"),
+    [
+        ({"plain_on": "ON", "plain_off": "ON"}, "plain_off 'ON' cannot open what plain_on 'ON' closes"),
+        ({"plain_off": ""}, "plain_off '' cannot open"),
+        ({"plain_topic": "plug/+/set"}, "plain_topic"),
+    ],
+)
+def test_a_plain_relay_that_could_not_be_opened_is_refused(heater: dict[str, str], words: str) -> None:
+    """One word for both would hold it closed; a topic with a wildcard ends the controller at its first order."""
+    (fault,) = faults_of(raw_settings(heater={**PLAIN, "plain_topic": "plug/set", **heater}))
+    assert words in fault
+
+
+@pytest.mark.parametrize(("least_on_s", "is_sound"), [(120.0, True), (121.0, False)])
+def test_a_shortest_closing_longer_than_its_window_is_refused(least_on_s: float, is_sound: bool) -> None:
+    """Heat would never come, or in full alone."""
+    raw = raw_settings(control={"window_s": 120.0, "least_on_s": least_on_s})
+    assert check(raw, FILE) if is_sound else "longer than the window of 120 s" in faults_of(raw)[0]
+
+
 def test_two_plain_relays_on_one_topic_are_refused() -> None:
     """Each would switch the other's heater."""
     raw = two_enclosures(relay="plain", plain_topic="plug/set", independent_cut_off="a timer")

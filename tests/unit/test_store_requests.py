@@ -86,3 +86,13 @@ def test_an_argument_that_is_no_number_is_refused(store: sqlite3.Connection) -> 
     with pytest.raises(ValueError, match=r"nan"):
         requests.file(store, T0, "north", "set-point", {"asked_c": math.nan}, "Ada", "why")
     assert requests.after(store, 0) == []
+
+
+@pytest.mark.parametrize("filed", [0, 1, 3])
+def test_it_counts_on_from_what_was_answered_and_never_back(store: sqlite3.Connection, filed: int) -> None:
+    """Whether or not anything was filed in it before."""
+    for _ in range(filed):
+        requests.file(store, T0, "north", "arm", {}, "Ada", "")
+    requests.count_on_from(store, 2)
+    assert requests.newest(store) == max(filed, 2)
+    assert requests.file(store, T0, "north", "stop", {}, "Ada", "") == max(filed, 2) + 1

@@ -99,6 +99,18 @@ def test_who_is_hot_together_gets_a_turn_together_but_not_without_end() -> None:
     assert turns(ticking, NOW_S + 1.0) == [*names[1:], names[0]]
 
 
+def test_a_probe_that_is_hot_without_end_starves_nobody() -> None:
+    """P27 I11: over its limit at every turn, five hundred times a second; the others tick once a second as ever."""
+    ticking = Ticking(NAMES, NOW_S)
+    handed: list[str] = []
+    for turn in range(1500):
+        ticking.has_news("larch", NOW_S + turn / 500, hot=True)
+        names = ticking.next(NOW_S + turn / 500)
+        assert names[0] == "larch"
+        handed += names
+    assert [handed.count(name) for name in NAMES] == [1500, 3, 3, 3]
+
+
 def message(number: int) -> Message:
     """Return the message of a number."""
     return Message(f"a/{number}", b"", False, Moment(NOW_S, NIGHT_MS), number, 1, 1)
