@@ -45,6 +45,19 @@ def test_measured_current_is_used_where_there_is_one(log: HeaterLog) -> None:
     assert log.take(report(10, True, 0.0), "no heat wanted now") == [RunEnergy("larch", 0.0)]
 
 
+@pytest.mark.parametrize("jump_ms", [8 * 3_600_000, -8 * 3_600_000])
+def test_a_clock_that_is_set_makes_no_run_longer_or_shorter(log: HeaterLog, jump_ms: int) -> None:
+    """After a power cut a machine without a clock of its own begins hours behind, and heats before it is told."""
+    log.take(report(0, True), "no heat wanted now")
+    log.take(replace(report(5, True), arrived_ms=ms(5) + jump_ms), "no heat wanted now")
+    assert log.take(replace(report(10, False), arrived_ms=ms(10) + jump_ms), "no heat wanted now") == [
+        RunEnergy("larch", 450.0 * 5),
+        RunEnded("larch", ms(10), "no heat wanted now"),
+    ]
+    log.take(replace(report(20, True), arrived_ms=ms(20) + jump_ms), "no heat wanted now")
+    assert log.lapse(40.0)[1:] == [RunEnded("larch", ms(35) + jump_ms, "node silent")]
+
+
 @pytest.mark.parametrize(("silence_s", "ends"), [(15.0, False), (15.1, True), (3600.0, True)])
 def test_a_node_silent_longer_than_a_lease_has_opened(log: HeaterLog, silence_s: float, ends: bool) -> None:
     """The run ends where the lease did; energy is counted for 15 s at most; a new run begins now."""
