@@ -52,12 +52,13 @@ class Keeping:
         self._tails: dict[int, packing.Tail] = {}
         self._work: Iterator[None] | None = None
         self._on_record = OnRecord(connection)
-        record = Stretches(connection)
+        waiting = Stretches(connection).newest_waiting()
         for enclosure, name, number, quantity, unit, newest_ms, closed_ms in connection.execute(_KNOWN).fetchall():
-            taken_ms = max([newest_ms, *(row[1] for row in record.waiting(number))])
+            taken_ms = max(newest_ms, waiting.get(number, (0, 0))[0])
             self._probes[enclosure, name] = _Probe(number, quantity, unit, taken_ms, closed_ms)
             shelf = shelves.shelf_of(number)
-            self._tails[shelf] = packing.tail_of(connection, shelf)
+            if shelf not in self._tails:
+                self._tails[shelf] = packing.tail_of(connection, shelf)
 
     def add(self, batch: Sequence[StoredReading], receipts: Sequence[Receipt] = ()) -> int:
         """Keep a batch, all or none, with the receipts of the messages it came in.

@@ -51,6 +51,15 @@ class Stretches:
                 tail.setdefault(row[0], []).append(row)
         return self._tails[shelf].get(probe, [])
 
+    def newest_waiting(self) -> dict[int, tuple[int, int]]:
+        """Return by probe when [ms UTC] the newest of what waits to be packed was taken, and when it was heard."""
+        newest: dict[int, tuple[int, int]] = {}
+        for (packed,) in self.connection.execute(_ALL_WAITING):
+            for probe, taken_ms, heard_ms, *_ in blocks.unpack(packed):
+                before_ms = newest.get(probe, (0, 0))
+                newest[probe] = max(taken_ms, before_ms[0]), max(heard_ms, before_ms[1])
+        return newest
+
     def all_waiting(self, shelf: int) -> Iterator[Row]:
         """Yield all that waits to be packed of a shelf, as it came."""
         for (packed,) in self.connection.execute(_TAIL, shelves.tail_ids(shelf)).fetchall():
@@ -110,6 +119,7 @@ _HOURS = "SELECT packed FROM json_each(?) AS hour CROSS JOIN block ON block.id =
 _THERE = "SELECT block.id FROM json_each(?) AS hour CROSS JOIN block ON block.id = hour.value"
 # CROSS JOIN holds SQLite to this order: each hour is one seek.
 _TAIL = "SELECT packed FROM tail WHERE id BETWEEN ? AND ? ORDER BY id"
+_ALL_WAITING = "SELECT packed FROM tail"
 _TOUCHES = "SELECT 1 FROM tail WHERE id BETWEEN ? AND ? AND taken_least_ms < ? AND taken_most_ms >= ? LIMIT 1"
 _HEARD = "SELECT packed FROM {table} WHERE heard_least_ms <= ? AND heard_most_ms >= ?"
 _LATEST = """SELECT packed, heard_most_ms FROM {table} WHERE heard_least_ms <= ? AND heard_most_ms >= ?
