@@ -23,7 +23,7 @@ from controller.store.journal import after
 from controller.store.migrations import OUTBOX
 from controller.store.points import Place, Points
 from controller.store.readings import HOUR_MS, MINUTE_MS
-from controller.store.stretch import EVER_MS, Stretches
+from controller.store.stretch import EVER_MS, Stretches, ThriftyStretches
 from controller.store.told import Told
 
 MOST_READINGS = 4000
@@ -80,7 +80,7 @@ class Outbox:
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
             places = _places(record)
-            kept = Stretches(record)
+            kept = ThriftyStretches(record)
             oldest_ms = self._readings(kept, places, points, cursors)
             self._passed(kept, places, points, cursors)
             self._late(kept, places, points, cursors)
