@@ -186,19 +186,30 @@ class Keeping:
             # Once is enough: they are read all together.
             receipts = ()
 
+    def fault_of(self, item: StoredReading) -> Exception | None:
+        """Return why a reading can never be kept, or None."""
+        try:
+            _check(item)
+        except (StoreError, TypeError) as error:
+            return error
+        probe = self._probes.get((item.enclosure, item.probe))
+        if probe is None or probe.unit == item.unit:
+            return None
+        return StoreError(
+            f"enclosure {item.enclosure!r}, probe {item.probe!r}: kept in {probe.unit!r} so far "
+            f"and now reports {item.unit!r}; give the probe a new name"
+        )
+
     def _probe(self, item: StoredReading) -> _Probe:
         """Return the probe of a reading that can be."""
-        _check(item)
+        fault = self.fault_of(item)
+        if fault is not None:
+            raise fault
         probe = self._probes.get((item.enclosure, item.probe))
         if probe is None:
             named = (item.enclosure, item.probe, item.quantity, item.unit)
             number = self._connection.execute(_NAME, named).lastrowid
             probe = self._probes[item.enclosure, item.probe] = _Probe(int(number or 0), item.quantity, item.unit, 0, 0)
-        if probe.unit != item.unit:
-            raise StoreError(
-                f"enclosure {item.enclosure!r}, probe {item.probe!r}: kept in {probe.unit!r} so far "
-                f"and now reports {item.unit!r}; give the probe a new name"
-            )
         if probe.quantity != item.quantity:
             self._connection.execute("UPDATE probe SET quantity = ? WHERE id = ?", (item.quantity, probe.number))
             probe.quantity = item.quantity

@@ -11,7 +11,7 @@ from controller.store import runs
 from controller.store.connection import BUSY_MS, open_writer, transaction
 from controller.store.damage import is_damage, set_aside
 from controller.store.keeping import Keeping
-from controller.store.lane import RETRY_S
+from controller.store.lane import RETRY_S, RefusedItemsError
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 from controller.store.receipts import Receipt
@@ -66,10 +66,18 @@ class Record:
         self._tidy_s = float("-inf")
 
     def write(self, _: sqlite3.Connection, works: Sequence[Work]) -> int:
-        """Write readings, receipts and runs in one transaction; returns how many readings were new."""
+        """Write readings, receipts and runs in one transaction; returns how many readings were new.
+
+        Raises
+        ------
+        RefusedItemsError
+            If a reading can never be kept; nothing is written then, and nothing that is being packed is given up.
+        """
         self._open_again()
         try:
-            keeping, self._keeping = self._kept(), None
+            keeping = self._kept()
+            _refuse_impossible(keeping, works)
+            self._keeping = None
             new = _write(self.connection, keeping, works)
         except (sqlite3.Error, StoreError) as error:
             if not is_damage(error):
@@ -152,6 +160,18 @@ class Record:
             # The disk is to blame, none of the items that wait: a lane would refuse those, one by one.
             raise OSError(str(error)) from error
         self.shut_since_s = None
+
+
+def _refuse_impossible(keeping: Keeping, works: Sequence[Work]) -> None:
+    refused, rest = list[tuple[object, Exception]](), list[Work]()
+    for work in works:
+        fault = keeping.fault_of(work) if isinstance(work, StoredReading) else None
+        if fault is None:
+            rest.append(work)
+        else:
+            refused.append((work, fault))
+    if refused:
+        raise RefusedItemsError(refused, rest)
 
 
 def _write(connection: sqlite3.Connection, keeping: Keeping, works: Sequence[Work]) -> int:

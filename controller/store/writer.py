@@ -146,6 +146,11 @@ class Writer:
         return self._readings.refused + self._journal.refused
 
     @property
+    def refusal(self) -> str:
+        """Why an item was last refused since the start, in words; "" if none was."""
+        return self._journal.refusal or self._readings.refusal
+
+    @property
     def healthy(self) -> bool:
         """Whether all that is put reaches the disk."""
         return self.failing_since_s is None
