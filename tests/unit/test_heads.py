@@ -247,3 +247,20 @@ def test_what_was_signed_and_is_gone_is_told_by_every_walk(store: Store, clock: 
     assert [walked() for _ in range(3)] == [(False, 5)] * 3
     (store.folder / "journal.db").write_bytes(whole)
     assert (walked(full=True), walked()) == ((True, None), (True, None))
+
+
+def test_a_disk_that_takes_no_head_is_told_of_now_and_then(
+    store: Store, clock: ManualClock, writer: Writer, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Each turn it filled what was left of the disk with the log: 7200 lines an hour. Room for it is used in time."""
+    file = store.folder / heads.FILE
+    file.mkdir()
+    write(writer, clock, 1)
+    for _ in range(7200):
+        clock.sleep(0.5)
+        writer.turn()
+    assert 1 <= len([each for each in caplog.records if "not signed" in each.message]) <= 7
+    file.rmdir()
+    clock.sleep(600.0)
+    writer.turn()
+    assert checked(store).heads == 1
