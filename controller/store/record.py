@@ -25,6 +25,8 @@ _log = logging.getLogger(__name__)
 TIDY_S, PIECE_S = 0.25, 0.04
 """[s] between two looks at what is to be packed or taken away, and between two pieces of what is being packed, so that
 neither crowds out what waits. Source: engineering judgement."""
+TIDY_AGAIN_S = 60.0
+"""[s] until what the disk did not take is packed again, all of it anew. Source: engineering judgement."""
 REST = 9
 """Times what a piece took, until the next one, within these bounds. To roll up the day of twelve thousand probes then
 takes a tenth of the processor's time, not a quarter, from the loop. Source: engineering judgement."""
@@ -106,17 +108,17 @@ class Record:
         now = self._clock.now()
         if now.mono_s < self._tidy_s:
             return
-        was_shut = self.shut_since_s is not None
+        was_shut, failed = self.shut_since_s is not None, False
         try:
             self._open_again()
             self._tidy_piece(now, idle=idle)
         except (sqlite3.Error, OSError, StoreError) as error:
-            self._keeping = None
+            self._keeping, failed = None, True
             if not was_shut:
                 _log.warning("the record was not tidied", extra={"error": str(error)})
         done_s = self._clock.now().mono_s
-        if self.shut_since_s is not None:
-            self._tidy_s = done_s + RETRY_S
+        if failed:
+            self._tidy_s = done_s + (TIDY_AGAIN_S if self.shut_since_s is None else RETRY_S)
             return
         rest_s = max(PIECE_S, REST * (done_s - now.mono_s)) if self._is_packing else TIDY_S
         self._tidy_s = done_s + min(rest_s, TIDY_S)

@@ -10,7 +10,7 @@ import pytest
 
 from controller.clock import Clock, ManualClock, Moment
 from controller.errors import StoreError
-from controller.store import journal, receipts, runs
+from controller.store import journal, packing, receipts, runs
 from controller.store.connection import open_reader
 from controller.store.journal import Entry
 from controller.store.keeping import Keeping
@@ -417,3 +417,33 @@ def test_the_writer_is_woken_only_by_what_brings_its_commit_nearer(
     assert woken == [1, 60, 62, 1]
     writer.put_run(runs.RunBegan("north", T0 + 2))
     assert woken == [1, 60, 62, 1, 3]
+
+
+def test_a_disk_without_room_for_packing_is_tried_each_minute(
+    writer: Writer,
+    clock: ManualClock,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Readings fit still, an hour of them does not: four times a second all was begun anew, and told to the log."""
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    writer.put_reading(soil(0))
+    clock.sleep(2.0)
+    writer.turn()
+    clock.sleep(3660.0)
+    with monkeypatch.context() as broken:
+        broken.setattr(packing, "write_days", full)
+        for _ in range(1200):
+            writer.turn()
+            clock.sleep(0.25)
+    assert writer.healthy
+    assert 5 <= len([each for each in caplog.records if "not tidied" in each.message]) <= 6
+    clock.sleep(60.0)
+    for _ in range(9):
+        writer.turn()
+        clock.sleep(0.25)
+    assert (on_disk(tmp_path, "block"), on_disk(tmp_path, "tail")) == (1, 0)
