@@ -128,11 +128,11 @@ class HeaterLog:
         return [RunEnded(self.enclosure, at_ms, ended_by)]
 
     def on_last_hour_s(self, now_ms: int) -> float:
-        """[s] closed within the last hour."""
+        """[s] closed within the last hour; never less than none, whatever a clock was set to meanwhile."""
         start_ms = now_ms - 3_600_000
         while self.closings and self.closings[0][1] < start_ms:
             self.closings.popleft()
-        total = sum(end - max(begun, start_ms) for begun, end in self.closings)
+        total = sum(max(end - max(begun, start_ms), 0) for begun, end in self.closings)
         if self.closed_since_ms is not None:
-            total += now_ms - max(self.closed_since_ms, start_ms)
+            total += max(now_ms - max(self.closed_since_ms, start_ms), 0)
         return total / 1000

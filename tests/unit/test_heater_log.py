@@ -126,3 +126,17 @@ def test_a_coarse_simulation_may_say_how_long_silence_is() -> None:
 def test_nothing_heard_is_no_heat(log: HeaterLog) -> None:
     """0 s, and no event."""
     assert log.on_last_hour_s(ms(0)) == 0.0
+
+
+@pytest.mark.parametrize("set_s", [-7200, 7200])
+def test_no_run_takes_away_from_the_last_hour(log: HeaterLog, set_s: int) -> None:
+    """A clock set by two hours, during a run and between two: less than nothing was shown as the time of heat."""
+    log.take(report(0, True), "")
+    assert log.on_last_hour_s(ms(10 + set_s)) >= 0.0
+    log.take(report(15, False), "")
+    log.take(replace(report(30, True), arrived_ms=ms(30 + set_s)), "")
+    log.take(replace(report(45, False), arrived_ms=ms(45 + set_s)), "")
+    assert log.on_last_hour_s(ms(50 + set_s)) == pytest.approx(15.0 if set_s > 0 else 30.0)
+    log.take(replace(report(60, True), arrived_ms=ms(60)), "")
+    log.take(replace(report(75, False), arrived_ms=ms(75)), "")
+    assert 30.0 <= log.on_last_hour_s(ms(80)) <= 45.0
