@@ -2,7 +2,7 @@
 
 import sqlite3
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.store import journal
 from controller.store.heads import Check, Sealed
@@ -60,7 +60,7 @@ class Chain:
                 return self._whole(connection, now_ms)
             proof = journal.verify(connection, known.proof)
             self._known = Walk(proof, proof.entries - known.proof.entries, known.whole_ms, known.sealed)
-            return self._known
+            return _with_heads(self._known)
         finally:
             self._one_at_a_time.release()
 
@@ -72,10 +72,16 @@ class Chain:
             gone = f"entry {before.entries}, seen here before, is gone or another; was a backup put back?"
             return Walk(Proof(False, proof.entries, None, gone, proof.head), proof.entries, now_ms)
         sealed = self._sealed(connection) if self._sealed is not None else None
-        if proof.holds and sealed is not None and not sealed.holds:
-            proof = Proof(False, proof.entries, sealed.first_bad, sealed.detail, proof.head)
         self._known = Walk(proof, proof.entries, now_ms, sealed)
-        return self._known
+        return _with_heads(self._known)
+
+
+def _with_heads(walk: Walk) -> Walk:
+    """Return a walk whose proof holds only if the signed heads fit as well; what is remembered is the chain's own."""
+    proof, sealed = walk.proof, walk.sealed
+    if not proof.holds or sealed is None or sealed.holds:
+        return walk
+    return replace(walk, proof=Proof(False, proof.entries, sealed.first_bad, sealed.detail, proof.head))
 
 
 def _has(connection: sqlite3.Connection, known: Proof) -> bool:

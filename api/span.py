@@ -11,6 +11,8 @@ from controller.clock import from_rfc3339
 DAY_MS = 86_400_000
 LONGEST_MS = 3660 * DAY_MS
 """[ms] Ten years; longer questions are typing errors."""
+END_MS = 253_370_764_800_000
+"""[ms UTC] The year 9999 begins: its last day has no midnight after it that a calendar could name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +35,7 @@ def span_asked(request: Request, start: _Time = None, end: _Time = None) -> Span
     Raises
     ------
     HTTPException
-        422 if one is no time, the end is not after the start, or the span is longer than ten years.
+        422 if one is no time or far out, the end is not after the start, or the span is longer than ten years.
     """
     end_ms = state_of(request).clock.now().utc_ms if end is None else _read("end", end)
     start_ms = end_ms - DAY_MS if start is None else _read("start", start)
@@ -47,9 +49,12 @@ def span_asked(request: Request, start: _Time = None, end: _Time = None) -> Span
 def _read(name: str, text: str) -> int:
     # A plus sign that was not escaped in the address arrives as a space.
     try:
-        return from_rfc3339(text.strip().replace(" ", "+") if "T" in text else text)
+        at_ms = from_rfc3339(text.strip().replace(" ", "+") if "T" in text else text)
     except (ValueError, OverflowError) as error:
         raise HTTPException(422, f"{name}: {text!r} is no RFC 3339 time; write 2026-03-01T06:00:00Z") from error
+    if not 0 <= at_ms <= END_MS:
+        raise HTTPException(422, f"{name}: {text!r} is outside the years 1970 to 9998; correct it")
+    return at_ms
 
 
 SpanAsked = Annotated[Span, Depends(span_asked)]

@@ -19,7 +19,7 @@ from controller.store.told import Told
 
 EVERY_S = 10.0
 """[s] between two looks once all is sent. Source: engineering judgement."""
-LONGEST_PAUSE_S = 300.0
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 300.0
 """[s] between two tries at a store that is away. Source: engineering judgement."""
 
 log = logging.getLogger("soilward.forwarder")
@@ -32,7 +32,7 @@ class Forwarder:
         self._clock = clock
         self._writer = RemoteWriter(remote)
         self._outbox = Outbox(settings.store.folder, Points(remote.kind, remote.site))
-        self._failures = 0
+        self._pause_s = FIRST_PAUSE_S
         self._sent = 0
 
     def turn(self) -> float:
@@ -45,10 +45,11 @@ class Forwarder:
                 self._writer.send(batch.points)
                 self._outbox.done(batch)
                 self._sent += len(batch.points)
-            self._failures, wait_s = 0, 0.0 if batch is not None and batch.full else EVERY_S
+            self._pause_s, wait_s = FIRST_PAUSE_S, 0.0 if batch is not None and batch.full else EVERY_S
         except (RemoteError, StoreError, sqlite3.Error) as error:
-            trouble, wait_s = str(error), min(2.0**self._failures, LONGEST_PAUSE_S)
-            self._failures += 1
+            # Doubled without end it would be no number any more, after three days and a half.
+            trouble, wait_s = str(error), self._pause_s
+            self._pause_s = min(2.0 * wait_s, LONGEST_PAUSE_S)
             log.warning("nothing sent: %s", error)
         self._tell(None if trouble == "" and wait_s else oldest_ms, trouble)
         return wait_s

@@ -65,6 +65,7 @@ class HeaterLog:
     silent_after_s: float = limits.LONGEST_LEASE_S
     witness: str = ""
     closed_since_ms: int | None = None
+    closed_since_s: float = 0.0
     last: NodeReport | None = None
     closings: deque[tuple[int, int]] = field(default_factory=deque)
     unheard: NodeReport | None = None
@@ -88,17 +89,17 @@ class HeaterLog:
             watts = last.amps * self.volts if last.amps is not None else self.rated_w
             events.append(RunEnergy(self.enclosure, watts * max(sure_s, 0.0)))
             if span_s > self.silent_after_s:
-                events += self._end(last.arrived_ms + round(self.silent_after_s * 1000), self._silent)
+                events += self._end(last.arrived_s + self.silent_after_s, self._silent)
                 self.unheard = last
         if self.unheard is not None and report.drops > self.unheard.drops:
             events.append(RunExplained(self.enclosure, LET_GO))
         self.unheard = None
         if report.on and self.closed_since_ms is None:
-            self.closed_since_ms = report.arrived_ms
+            self.closed_since_ms, self.closed_since_s = report.arrived_ms, report.arrived_s
             events.append(RunBegan(self.enclosure, report.arrived_ms))
         elif not report.on:
             lapsed = last is not None and report.drops > last.drops and "let go by itself" not in because
-            events += self._end(report.arrived_ms, because + LET_GO if lapsed else because)
+            events += self._end(report.arrived_s, because + LET_GO if lapsed else because)
         self.last = report
         return events
 
@@ -110,7 +111,7 @@ class HeaterLog:
         self.unheard = last
         joules = (last.amps * self.volts if last.amps is not None else self.rated_w) * self.silent_after_s
         self.last = None
-        ended = self._end(last.arrived_ms + round(self.silent_after_s * 1000), self._silent)
+        ended = self._end(last.arrived_s + self.silent_after_s, self._silent)
         return [RunEnergy(self.enclosure, joules), *ended]
 
     @property
@@ -122,19 +123,21 @@ class HeaterLog:
     def _silent(self) -> str:
         return f"{self.witness or 'node'} silent"
 
-    def _end(self, at_ms: int, ended_by: str) -> list[RunEvent]:
+    def _end(self, at_s: float, ended_by: str) -> list[RunEvent]:
+        """End the run, as long after it began as truly passed: a clock that was set meanwhile changes no length."""
         if self.closed_since_ms is None:
             return []
+        at_ms = self.closed_since_ms + round((at_s - self.closed_since_s) * 1000)
         self.closings.append((self.closed_since_ms, at_ms))
         self.closed_since_ms = None
         return [RunEnded(self.enclosure, at_ms, ended_by)]
 
     def on_last_hour_s(self, now_ms: int) -> float:
-        """[s] closed within the last hour."""
+        """[s] closed within the last hour; never less than none, whatever a clock was set to meanwhile."""
         start_ms = now_ms - 3_600_000
         while self.closings and self.closings[0][1] < start_ms:
             self.closings.popleft()
-        total = sum(end - max(begun, start_ms) for begun, end in self.closings)
+        total = sum(max(end - max(begun, start_ms), 0) for begun, end in self.closings)
         if self.closed_since_ms is not None:
-            total += now_ms - max(self.closed_since_ms, start_ms)
+            total += max(now_ms - max(self.closed_since_ms, start_ms), 0)
         return total / 1000

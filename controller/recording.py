@@ -45,8 +45,12 @@ class Recording:
 
     def notes(self) -> tuple[tuple[str, str], ...]:
         """Return (name, words) of what a person should know of the files."""
-        words = self._writer.journal_damage
-        return (("journal-damaged", words),) if words else ()
+        refusal = self._writer.refusal
+        found = {
+            "journal-damaged": self._writer.journal_damage,
+            "not-kept": f"not kept on record: {refusal}" if refusal else "",
+        }
+        return tuple((name, words) for name, words in found.items() if words)
 
     def enter(
         self, kind: str, name: str | None, why: str, now: Moment, more: Mapping[str, JSON] = MappingProxyType({})

@@ -6,12 +6,11 @@ from collections.abc import Iterator
 from contextlib import ExitStack, closing
 
 from controller.clock import Clock, rfc3339
-from controller.errors import StoreError
 from controller.settings import Store
 from controller.store import comparing, heads, journal, shelves
 from controller.store.comparing import ProbeDay
 from controller.store.connection import Lock, open_reader, open_writer
-from controller.store.damage import DamagedError, is_damage
+from controller.store.damage import named
 from controller.store.migrations import READINGS
 from controller.store.sums import DAY_MS
 
@@ -22,7 +21,8 @@ MOST_TOLD = 20
 
 def verify_journal(store: Store) -> bool:
     """Say whether chain and signed heads hold, and where they break."""
-    with closing(open_reader(store.folder / "journal.db")) as connection:
+    file = store.folder / "journal.db"
+    with named(file), closing(open_reader(file)) as connection:
         proof = journal.verify(connection)
         sealed = heads.checker(store)
         signed = None if sealed is None else sealed(connection)
@@ -54,12 +54,8 @@ def verify_record(store: Store, clock: Clock, *, whole: bool, mend: bool) -> boo
         if mend:
             held.callback(Lock(store.folder / "controller.db").release)
         connection = held.enter_context(closing(open_writer(file, READINGS) if mend else open_reader(file)))
-        try:
+        with named(file):
             return _told(connection, since_ms, whole=whole or mend, mend=mend)
-        except sqlite3.Error as error:
-            if is_damage(error):
-                raise DamagedError(file.name) from error
-            raise StoreError(f"{file}: {error}; try again") from error
 
 
 def _told(connection: sqlite3.Connection, since_ms: int, *, whole: bool, mend: bool) -> bool:

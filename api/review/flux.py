@@ -71,7 +71,7 @@ class Influx(Kept):
 
     def journal(self, site: str, start_ms: int, end_ms: int, limit: int) -> list[StoredEntry]:
         chosen = f'r._measurement == "journal" and r.site == "{site}"'
-        newest = f'|> group() |> sort(columns: ["sequence"], desc: true) |> limit(n: {limit:d})'
+        newest = f'|> group() |> sort(columns: ["_time"], desc: true) |> limit(n: {limit:d})'
         return [_entry(row) for row in self._rows(f"{self._from(chosen, start_ms, end_ms)} {_PIVOT} {newest}")]
 
     def _readings(self, site: str | None, enclosure: str | None, start_ms: int, end_ms: int) -> str:

@@ -68,4 +68,4 @@ class Kept(Protocol):
         """Return the heater runs that began in the range, oldest first."""
 
     def journal(self, site: str, start_ms: int, end_ms: int, limit: int) -> list[StoredEntry]:
-        """Return the newest `limit` journal entries of the range, newest first."""
+        """Return the newest `limit` journal entries of the range, newest first: a journal begun anew counts from 1."""

@@ -109,7 +109,7 @@ class Victoria(Kept):
             )
             for told, at_ms, value in self._export(f'journal_sequence{{site="{site}"}}', start_ms, end_ms)
         ]
-        return sorted(found, key=lambda each: -each.sequence)[:limit]
+        return sorted(found, key=lambda each: (-each.at_ms, -each.sequence))[:limit]
 
     def _range(self, query: str, times: dict[str, str]) -> dict[tuple[str, str, str], dict[int, float]]:
         return {

@@ -11,6 +11,7 @@ from typing import TypeAlias
 
 from controller.store.blocks import Row as Reading
 from controller.store.connection import open_reader, snapshot
+from controller.store.damage import named
 from controller.store.stretch import Stretches
 
 PAGE_ROWS = 5000
@@ -61,15 +62,14 @@ def pages(folder: Path, wanted: Wanted) -> Iterator[list[Row]]:
         If there is no record yet, or it cannot be read.
     """
     name = "journal.db" if wanted.what is What.JOURNAL else "readings.db"
-    connection = open_reader(folder / name)
-    found = _pages(connection, wanted)
+    found = _pages(folder / name, wanted)
     next(found)
     return found  # type: ignore[return-value]
 
 
-def _pages(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[list[Row] | None]:
+def _pages(file: Path, wanted: Wanted) -> Iterator[list[Row] | None]:
     walk = {What.READINGS: _readings, What.HEATER_RUNS: _heater_runs, What.JOURNAL: _journal}[wanted.what]
-    with closing(connection):
+    with named(file), closing(open_reader(file)) as connection:
         # Stopping here once makes sure that closing an export nobody began closes the file too.
         yield None
         yield from walk(connection, wanted)

@@ -2,6 +2,7 @@
 
 import csv
 import math
+import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from controller.exporting.rows import COLUMNS, What
 from controller.memory import end_left_open_runs
 from controller.status import Grade
 from controller.store.connection import Lock, open_writer, transaction
+from controller.store.damage import named
 from controller.store.keeping import LATEST_MS, LEAST, MOST, Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
@@ -48,26 +50,31 @@ def take_in(folder: Path, file: Path, told: Callable[[int], None] = lambda rows:
     RefusedImportError
         Naming file, line, column, value and remedy.
     StoreError
-        If a controller holds the folder.
+        If a controller holds the folder, the record is damaged, or the disk is full.
     """
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     lock = Lock(folder / "controller.db")
     try:
-        # A run that a crash left open ends by what was heard then, so before anything else is there to be heard.
-        end_left_open_runs(folder)
-        with closing(open_writer(folder / "readings.db", READINGS)) as connection, transaction(connection):
-            known = connection.execute("SELECT enclosure, name, unit FROM probe").fetchall()
-            lines = _readings(file, {(enclosure, name): unit for enclosure, name, unit in known})
-            keeping, rows, new = Keeping(connection), 0, 0
-            while batch := list(islice(lines, AT_ONCE)):
-                new += keeping.add(batch)
-                keeping.pack_much()
-                rows += len(batch)
-                told(len(batch))
-            keeping.pack_all()
-            return TakenIn(rows, new)
+        with named(folder / "readings.db"):
+            # A run that a crash left open ends by what was heard then, so before anything else is there to be heard.
+            end_left_open_runs(folder)
+            with closing(open_writer(folder / "readings.db", READINGS)) as connection, transaction(connection):
+                return _kept(connection, file, told)
     finally:
         lock.release()
+
+
+def _kept(connection: sqlite3.Connection, file: Path, told: Callable[[int], None]) -> TakenIn:
+    known = connection.execute("SELECT enclosure, name, unit FROM probe").fetchall()
+    lines = _readings(file, {(enclosure, name): unit for enclosure, name, unit in known})
+    keeping, rows, new = Keeping(connection), 0, 0
+    while batch := list(islice(lines, AT_ONCE)):
+        new += keeping.add(batch)
+        keeping.pack_much()
+        rows += len(batch)
+        told(len(batch))
+    keeping.pack_all()
+    return TakenIn(rows, new)
 
 
 def _readings(file: Path, units: dict[tuple[str, str], str]) -> Iterator[StoredReading]:

@@ -26,7 +26,7 @@ _COLUMNS = 5
 GRIDS = (1, 10, 16, 100, 1000, 10_000)
 GRADES = tuple(each.value for each in Grade)
 """Grades by their code."""
-_CODES = {grade: code for code, grade in enumerate(GRADES)}
+CODES = {grade: code for code, grade in enumerate(GRADES)}
 
 
 def pack(rows: Sequence[Row]) -> bytes:
@@ -41,7 +41,7 @@ def pack(rows: Sequence[Row]) -> bytes:
             [0, *map(sub, taken[1:], taken)],
             list(map(sub, arrived, taken)),
             [0, *map(sub, steps[1:], steps)] if grid else steps,
-            [_CODES[grade] for grade in grades],
+            [CODES[grade] for grade in grades],
         ]
     )
     return bytes([VERSION]) + zlib.compress(head + body)

@@ -5,7 +5,8 @@ latched and who reset it stands there, so nothing heats until a person has looke
 """
 
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from controller.errors import StoreError
@@ -39,6 +40,25 @@ def is_damage(error: BaseException | None) -> bool:
     if isinstance(error, StoreError):
         return is_damage(error.__cause__)
     return isinstance(error, sqlite3.DatabaseError) and getattr(error, "sqlite_errorname", "").startswith(_DAMAGE)
+
+
+@contextmanager
+def named(file: Path) -> Iterator[None]:
+    """Say of which file it is, and what to do, where SQLite finds fault with a database.
+
+    Raises
+    ------
+    StoreError
+        A `DamagedError` if the file itself is broken.
+    """
+    try:
+        yield
+    except (sqlite3.Error, StoreError) as error:
+        if is_damage(error):
+            raise DamagedError(file.name) from error
+        if isinstance(error, StoreError):
+            raise
+        raise StoreError(f"{file}: {error}; free the disk, or try again") from error
 
 
 def sound_or_aside(folder: Path, utc_ms: int) -> Path | None:

@@ -157,8 +157,16 @@ def _fault(row: tuple[Any, ...], expected: int, head: str) -> str:
 
 def _stored(row: Sequence[object]) -> StoredEntry:
     sequence, at_ms, kind, enclosure, who, why, body, previous_hash, own_hash = row
-    decoded = json.loads(str(body))
-    return StoredEntry(sequence, at_ms, kind, enclosure, who, why, decoded, previous_hash, own_hash)  # type: ignore[arg-type]
+    return StoredEntry(sequence, at_ms, kind, enclosure, who, why, _decoded(str(body)), previous_hash, own_hash)  # type: ignore[arg-type]
+
+
+def _decoded(body: str) -> dict[str, JSON]:
+    """Return a body; one that somebody or a bad card has spoilt as the text it is, so that it hides no other entry."""
+    try:
+        decoded = json.loads(body)
+    except (ValueError, RecursionError):
+        decoded = None
+    return decoded if isinstance(decoded, dict) else {"as_text": body}
 
 
 def after(connection: sqlite3.Connection, sequence: int, limit: int) -> list[StoredEntry]:
@@ -176,16 +184,18 @@ def read(
     start_ms: int | None = None,
     end_ms: int | None = None,
     limit: int = 500,
+    before: int | None = None,
 ) -> list[StoredEntry]:
     """Return entries, newest first: those of one enclosure, of one kind, in [start_ms, end_ms) [ms UTC], as given.
 
-    At most `limit` of them, and never more than 5000.
+    With `before` those whose sequence is less. At most `limit` of them, and never more than 5000.
     """
     wanted = {
         "enclosure = ?": enclosure,
         "kind = ?": kind,
         "at_ms >= ?": start_ms,
         "at_ms < ?": end_ms,
+        "sequence < ?": before,
     }
     given = {clause: value for clause, value in wanted.items() if value is not None}
     where = " AND ".join(given) or "true"

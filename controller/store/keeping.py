@@ -52,12 +52,13 @@ class Keeping:
         self._tails: dict[int, packing.Tail] = {}
         self._work: Iterator[None] | None = None
         self._on_record = OnRecord(connection)
-        record = Stretches(connection)
+        waiting = Stretches(connection).newest_waiting()
         for enclosure, name, number, quantity, unit, newest_ms, closed_ms in connection.execute(_KNOWN).fetchall():
-            taken_ms = max([newest_ms, *(row[1] for row in record.waiting(number))])
+            taken_ms = max(newest_ms, waiting.get(number, (0, 0))[0])
             self._probes[enclosure, name] = _Probe(number, quantity, unit, taken_ms, closed_ms)
             shelf = shelves.shelf_of(number)
-            self._tails[shelf] = packing.tail_of(connection, shelf)
+            if shelf not in self._tails:
+                self._tails[shelf] = packing.tail_of(connection, shelf)
 
     def add(self, batch: Sequence[StoredReading], receipts: Sequence[Receipt] = ()) -> int:
         """Keep a batch, all or none, with the receipts of the messages it came in.
@@ -185,19 +186,30 @@ class Keeping:
             # Once is enough: they are read all together.
             receipts = ()
 
+    def fault_of(self, item: StoredReading) -> Exception | None:
+        """Return why a reading can never be kept, or None."""
+        try:
+            _check(item)
+        except (StoreError, TypeError) as error:
+            return error
+        probe = self._probes.get((item.enclosure, item.probe))
+        if probe is None or probe.unit == item.unit:
+            return None
+        return StoreError(
+            f"enclosure {item.enclosure!r}, probe {item.probe!r}: kept in {probe.unit!r} so far "
+            f"and now reports {item.unit!r}; give the probe a new name"
+        )
+
     def _probe(self, item: StoredReading) -> _Probe:
         """Return the probe of a reading that can be."""
-        _check(item)
+        fault = self.fault_of(item)
+        if fault is not None:
+            raise fault
         probe = self._probes.get((item.enclosure, item.probe))
         if probe is None:
             named = (item.enclosure, item.probe, item.quantity, item.unit)
             number = self._connection.execute(_NAME, named).lastrowid
             probe = self._probes[item.enclosure, item.probe] = _Probe(int(number or 0), item.quantity, item.unit, 0, 0)
-        if probe.unit != item.unit:
-            raise StoreError(
-                f"enclosure {item.enclosure!r}, probe {item.probe!r}: kept in {probe.unit!r} so far "
-                f"and now reports {item.unit!r}; give the probe a new name"
-            )
         if probe.quantity != item.quantity:
             self._connection.execute("UPDATE probe SET quantity = ? WHERE id = ?", (item.quantity, probe.number))
             probe.quantity = item.quantity

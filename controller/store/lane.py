@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from threading import Condition
-from typing import Generic, NamedTuple, Protocol, TypeVar
+from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
 from controller.errors import StoreError
 from controller.store.connection import transaction
@@ -27,6 +27,14 @@ _UNWRITABLE = (sqlite3.IntegrityError, sqlite3.DataError, StoreError, ValueError
 _FAILING = (sqlite3.Error, OSError)
 
 _log = logging.getLogger(__name__)
+
+
+class RefusedItemsError(StoreError):
+    """Items that can never be kept, each with why, found before anything was written; and the rest of them."""
+
+    def __init__(self, refused: Sequence[tuple[object, Exception]], rest: Sequence[Any]) -> None:
+        super().__init__("; ".join(str(cause) for _, cause in refused))
+        self.refused, self.rest = refused, rest
 
 
 class _Waiting(NamedTuple, Generic[Work]):
@@ -75,7 +83,7 @@ class Lane(Generic[Work]):
     lock
         Guards the line; notified when the next commit may have come nearer.
 
-    `fault` is what the disk said to the last try, or None if it took it.
+    `fault` is what the disk said to the last try, None if it took it; `refusal` why an item was last left out, or "".
     """
 
     def __init__(
@@ -88,7 +96,7 @@ class Lane(Generic[Work]):
         self.file = file
         self.commits = 0
         self.new_rows = 0
-        self.refused = 0
+        self.refused, self.refusal = 0, ""
         self._write = write
         self._patience = patience
         self._lock = lock
@@ -173,6 +181,10 @@ class Lane(Generic[Work]):
             return
         try:
             new_rows = self._write(self.file.connection, works)
+        except RefusedItemsError as error:
+            self._write_all([*error.rest])
+            self._note_refused(error.refused)
+            return
         except _UNWRITABLE:
             new_rows = self._write_singly(works)
         self.new_rows += new_rows
@@ -180,7 +192,7 @@ class Lane(Generic[Work]):
 
     def _write_singly(self, works: list[Work]) -> int:
         """Write all but what the schema refuses: one such item must not hold up the rest for ever."""
-        new_rows, refusals = 0, []
+        new_rows, refusals = 0, list[tuple[object, Exception]]()
         # One transaction all the same: were half of it kept, the next try would keep that half twice.
         with transaction(self.file.connection):
             for work in works:
@@ -188,10 +200,16 @@ class Lane(Generic[Work]):
                     new_rows += self._write(self.file.connection, [work])
                 except _UNWRITABLE as error:
                     refusals.append((work, error))
+        self._note_refused(refusals)
+        return new_rows
+
+    def _note_refused(self, refusals: Sequence[tuple[object, Exception]]) -> None:
         self.refused += len(refusals)
         for work, cause in refusals:
-            _log.error("item refused by the schema", extra={"item": repr(work), "error": str(cause)})
-        return new_rows
+            # A probe that is refused once is so each time it speaks.
+            if self.refusal != str(cause):
+                self.refusal = str(cause)
+                _log.error("item refused by the schema", extra={"item": repr(work), "error": self.refusal})
 
     def _note_failure(self, error: Exception, now_s: float) -> None:
         with self._lock:

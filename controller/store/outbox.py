@@ -6,23 +6,24 @@ so does what became known later of why a run ended.
 """
 
 import sqlite3
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from heapq import heapify, heappop, heappush
 from itertools import islice
 from pathlib import Path
+from typing import TypeVar
 
 from influxdb_client import Point
 
-from controller.store import rolled
+from controller.store import rolled, shelves
 from controller.store.blocks import Row
 from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.journal import after
 from controller.store.migrations import OUTBOX
 from controller.store.points import Place, Points
 from controller.store.readings import HOUR_MS, MINUTE_MS
-from controller.store.stretch import EVER_MS, Stretches
+from controller.store.stretch import EVER_MS, Stretches, ThriftyStretches
 from controller.store.told import Told
 
 MOST_READINGS = 4000
@@ -32,7 +33,8 @@ LEAST_SHARE = 16
 """Readings of each probe in one batch, at least, however many probes there are: to look at all of them for less costs
 more than it sends. Source: engineering judgement."""
 MOST_OTHERS = 500
-
+"""Late readings, explanations and journal entries in one batch."""
+Item = TypeVar("Item")
 _WIDTHS = (("minute", MINUTE_MS), ("hour", HOUR_MS))
 
 
@@ -64,7 +66,7 @@ class Outbox:
     """
 
     def __init__(self, folder: Path, points: Points) -> None:
-        self._folder, self._points, self._name = folder, points, ""
+        self._folder, self._points, self._name, self._are_more = folder, points, "", False
         self._own = open_writer(folder / "outbox.db", OUTBOX)
         self._sent: dict[str, int] = dict(self._own.execute("SELECT line, reached FROM cursor").fetchall())
 
@@ -72,24 +74,24 @@ class Outbox:
         """Return what goes next, or None when all is sent. The record is only read."""
         points: list[Point] = []
         cursors: dict[str, int] = {}
+        self._are_more = False
         with closing(open_reader(self._folder / "readings.db")) as record:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
             places = _places(record)
-            kept = Stretches(record)
-            oldest_ms, are_more = self._readings(kept, places, points, cursors)
+            kept = ThriftyStretches(record)
+            oldest_ms = self._readings(kept, places, points, cursors)
             self._passed(kept, places, points, cursors)
             self._late(kept, places, points, cursors)
             self._runs(record, points, cursors)
             self._explained(record, points, cursors)
         with closing(open_reader(self._folder / "journal.db")) as record:
             line = _journal_line(record)
-            for entry in after(record, self._sent.get(line, 0), MOST_OTHERS):
+            for entry in self._some(after(record, self._sent.get(line, 0), MOST_OTHERS), MOST_OTHERS):
                 points.append(self._points.entry(entry))
                 cursors[line] = entry.sequence
-        # What else runs out of its share shows by number alone: one batch more than needed costs nothing.
-        return Batch(points, cursors, oldest_ms, are_more or len(points) >= MOST_OTHERS) if cursors else None
+        return Batch(points, cursors, oldest_ms, self._are_more) if cursors else None
 
     def done(self, batch: Batch) -> None:
         """Note that a batch has arrived. Killed before this, it is sent again: same stamps and tags, no point more."""
@@ -116,15 +118,10 @@ class Outbox:
 
     def _readings(
         self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
-    ) -> tuple[int | None, bool]:
-        """Take the oldest unsent readings over all probes.
-
-        Returns
-        -------
-        tuple
-            When [ms UTC] the first of them was taken, and whether more may be left.
-        """
+    ) -> int | None:
+        """Take the oldest unsent readings over all probes; returns when [ms UTC] the first of them was taken."""
         rows, horizon_ms = self._oldest(record, places)
+        self._are_more |= horizon_ms is not None
         taken: list[tuple[int, Point]] = []
         for probe, found in rows.items():
             kept = [row for row in found if horizon_ms is None or row[1] <= horizon_ms]
@@ -132,7 +129,7 @@ class Outbox:
                 taken += [(row[1], self._points.reading(places[probe], row[1], *row[3:])) for row in kept]
                 cursors[self._line(f"probe/{probe}")] = kept[-1][1]
         points += [point for _, point in sorted(taken, key=lambda each: each[0])]
-        return min((found[0][1] for found in rows.values()), default=None), horizon_ms is not None
+        return min((found[0][1] for found in rows.values()), default=None)
 
     def _oldest(self, record: Stretches, places: Collection[int]) -> tuple[dict[int, list[Row]], int | None]:
         """Return the first unsent readings of each probe, and until when [ms UTC] none is left out; None if none is.
@@ -163,19 +160,25 @@ class Outbox:
 
         They have a line of their own: readings may have been taken away by then, and minutes of years be left.
         """
+        share = _share(places)
         for probe, place in places.items():
             reading = f"probe/{probe}"
             reached_ms = cursors.get(self._line(reading), self._reached(reading, -1))
             for width, width_ms in _WIDTHS:
                 line, high_ms = f"{width}/{probe}", reached_ms - reached_ms % width_ms
                 low_ms = self._reached(line, -width_ms) + width_ms
-                for start_ms, said in _rolled(record, probe, width, low_ms, high_ms):
+                if low_ms >= high_ms:
+                    continue
+                end_ms = _two_days_on(record, probe, width, low_ms, high_ms)
+                self._are_more |= end_ms < high_ms
+                for start_ms, said in self._some(_rolled(record, probe, width, low_ms, end_ms), share):
                     points.append(self._points.roll_up(place, width, start_ms, said))
                     cursors[self._line(line)] = start_ms
 
     def _late(self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]) -> None:
         touched: set[tuple[str, int, int]] = set()
-        for number, probe, taken_ms in record.connection.execute(_LATE, (self._reached("late", 0), MOST_OTHERS)):
+        found = record.connection.execute(_LATE, (self._reached("late", 0), MOST_OTHERS))
+        for number, probe, taken_ms in self._some(found, MOST_OTHERS):
             cursors[self._line("late")] = number
             row = next(record.rows(probe, taken_ms, taken_ms + 1), None)
             if row is None or taken_ms > cursors.get(self._line(f"probe/{probe}"), self._reached(f"probe/{probe}", -1)):
@@ -188,21 +191,31 @@ class Outbox:
                 points.append(self._points.roll_up(places[probe], width, start_ms, said))
 
     def _runs(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
-        for (enclosure,) in record.execute("SELECT DISTINCT enclosure FROM heater_run").fetchall():
+        enclosures = record.execute("SELECT DISTINCT enclosure FROM heater_run").fetchall()
+        share = _share(enclosures)
+        for (enclosure,) in enclosures:
             line = f"run/{enclosure}"
-            for number, *run in record.execute(_ENDED, (enclosure, self._reached(line, 0), MOST_OTHERS)):
+            found = record.execute(_ENDED, (enclosure, self._reached(line, 0), share))
+            for number, *run in self._some(found, share):
                 points.append(self._points.run(enclosure, *run))
                 cursors[self._line(line)] = number
 
     def _explained(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         """Take the runs of which more was said once they were sent; those not sent yet will go with all their words."""
-        for number, run, enclosure, *told in record.execute(_EXPLAINED, (self._reached("explained", 0), MOST_OTHERS)):
+        found = record.execute(_EXPLAINED, (self._reached("explained", 0), MOST_OTHERS))
+        for number, run, enclosure, *told in self._some(found, MOST_OTHERS):
             cursors[self._line("explained")] = number
             line = f"run/{enclosure}"
             if run > cursors.get(self._line(line), self._reached(line, 0)):
                 continue
             anew = self._points.run(enclosure, *told) if self._points.replaces else None
             points.append(anew or self._points.explained(enclosure, told[0], told[-1], number))
+
+    def _some(self, found: Iterable[Item], most: int) -> list[Item]:
+        """Return the first of what is left of a line; where that is all that may go at once, more may be waiting."""
+        taken = list(islice(found, most))
+        self._are_more |= len(taken) == most
+        return taken
 
     def _line(self, name: str) -> str:
         """Return the name of one line of this record; another record in its place has lines of its own."""
@@ -218,6 +231,11 @@ def _journal_line(journal: sqlite3.Connection) -> str:
     return f"journal/{first[0] if first else ''}"
 
 
+def _share(among: Collection[object]) -> int:
+    """Return how much of each goes into one batch, of what is told apart from the readings."""
+    return max(MOST_READINGS // max(len(among), 1), LEAST_SHARE)
+
+
 def _places(record: sqlite3.Connection) -> dict[int, Place]:
     return {row[0]: Place(*row[1:]) for row in record.execute("SELECT id, enclosure, name, quantity, unit FROM probe")}
 
@@ -227,15 +245,24 @@ def _after(record: Stretches, probe: int, reached_ms: int, share: int) -> list[R
     return list(islice(record.rows(probe, reached_ms + 1, EVER_MS), share))
 
 
+def _two_days_on(record: Stretches, probe: int, width: str, start_ms: int, end_ms: int) -> int:
+    """Return an end [ms UTC] by which some of the roll-ups in [start_ms, end_ms) have begun, but no years of them."""
+    ends = (shelves.day_id(probe, start_ms), shelves.day_id(probe, end_ms))
+    third = record.connection.execute(_THIRD_DAY.format(table=f"{width}s"), ends).fetchone()
+    return end_ms if third is None else min(end_ms, shelves.day_start_ms(third[0]))
+
+
 def _rolled(
     record: Stretches, probe: int, width: str, start_ms: int, end_ms: int
 ) -> Iterator[tuple[int, tuple[int, float, float, float]]]:
-    """Yield the first minutes or hours of a probe that begin in [start_ms, end_ms): start, and what was said."""
+    """Yield the minutes or hours of a probe that begin in [start_ms, end_ms): start, and what was said."""
     found = {"minute": rolled.minutes, "hour": rolled.hours}[width](record, probe, start_ms, end_ms)
-    for at_ms, count, least, most, total in islice(found.rows(), MOST_OTHERS):
+    for at_ms, count, least, most, total in found.rows():
         yield at_ms, (count, least, most, total)
 
 
+# In the first day all may have gone before; the second has some.
+_THIRD_DAY = "SELECT id FROM {table} WHERE id BETWEEN ? AND ? ORDER BY id LIMIT 1 OFFSET 2"
 _LATE = "SELECT id, probe_id, taken_ms FROM late WHERE id > ? ORDER BY id LIMIT ?"
 _EXPLAINED = """SELECT explained.id, run_id, enclosure, start_ms, end_ms, energy_j, ended_by
 FROM explained JOIN heater_run ON heater_run.id = run_id WHERE explained.id > ? ORDER BY explained.id LIMIT ?"""

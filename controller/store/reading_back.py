@@ -62,7 +62,7 @@ def _pieces(record: Stretches, probe: int, start_ms: int, end_ms: int, lie: Bord
     """Return whole minutes, tens or hours, and the readings in the part of one at either end; or the readings alone."""
     unit_ms = lie.unit_ms
     low_ms, high_ms = -(-start_ms // unit_ms) * unit_ms, end_ms // unit_ms * unit_ms
-    if unit_ms < MINUTE_MS:
+    if unit_ms < MINUTE_MS or low_ms > high_ms:
         return _ends(record, probe, start_ms, end_ms)
     whole = {MINUTE_MS: rolled.minutes, TEN_MS: rolled.tens, HOUR_MS: rolled.hours}[unit_ms]
     # Combined first, for it may be ten thousand pieces.

@@ -11,7 +11,7 @@ from controller.store import runs
 from controller.store.connection import BUSY_MS, open_writer, transaction
 from controller.store.damage import is_damage, set_aside
 from controller.store.keeping import Keeping
-from controller.store.lane import RETRY_S
+from controller.store.lane import RETRY_S, RefusedItemsError
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 from controller.store.receipts import Receipt
@@ -25,6 +25,8 @@ _log = logging.getLogger(__name__)
 TIDY_S, PIECE_S = 0.25, 0.04
 """[s] between two looks at what is to be packed or taken away, and between two pieces of what is being packed, so that
 neither crowds out what waits. Source: engineering judgement."""
+TIDY_AGAIN_S = 60.0
+"""[s] until what the disk did not take is packed again, all of it anew. Source: engineering judgement."""
 REST = 9
 """Times what a piece took, until the next one, within these bounds. To roll up the day of twelve thousand probes then
 takes a tenth of the processor's time, not a quarter, from the loop. Source: engineering judgement."""
@@ -66,10 +68,18 @@ class Record:
         self._tidy_s = float("-inf")
 
     def write(self, _: sqlite3.Connection, works: Sequence[Work]) -> int:
-        """Write readings, receipts and runs in one transaction; returns how many readings were new."""
+        """Write readings, receipts and runs in one transaction; returns how many readings were new.
+
+        Raises
+        ------
+        RefusedItemsError
+            If a reading can never be kept; nothing is written then, and nothing that is being packed is given up.
+        """
         self._open_again()
         try:
-            keeping, self._keeping = self._kept(), None
+            keeping = self._kept()
+            _refuse_impossible(keeping, works)
+            self._keeping = None
             new = _write(self.connection, keeping, works)
         except (sqlite3.Error, StoreError) as error:
             if not is_damage(error):
@@ -98,17 +108,17 @@ class Record:
         now = self._clock.now()
         if now.mono_s < self._tidy_s:
             return
-        was_shut = self.shut_since_s is not None
+        was_shut, failed = self.shut_since_s is not None, False
         try:
             self._open_again()
             self._tidy_piece(now, idle=idle)
         except (sqlite3.Error, OSError, StoreError) as error:
-            self._keeping = None
+            self._keeping, failed = None, True
             if not was_shut:
                 _log.warning("the record was not tidied", extra={"error": str(error)})
         done_s = self._clock.now().mono_s
-        if self.shut_since_s is not None:
-            self._tidy_s = done_s + RETRY_S
+        if failed:
+            self._tidy_s = done_s + (TIDY_AGAIN_S if self.shut_since_s is None else RETRY_S)
             return
         rest_s = max(PIECE_S, REST * (done_s - now.mono_s)) if self._is_packing else TIDY_S
         self._tidy_s = done_s + min(rest_s, TIDY_S)
@@ -152,6 +162,18 @@ class Record:
             # The disk is to blame, none of the items that wait: a lane would refuse those, one by one.
             raise OSError(str(error)) from error
         self.shut_since_s = None
+
+
+def _refuse_impossible(keeping: Keeping, works: Sequence[Work]) -> None:
+    refused, rest = list[tuple[object, Exception]](), list[Work]()
+    for work in works:
+        fault = keeping.fault_of(work) if isinstance(work, StoredReading) else None
+        if fault is None:
+            rest.append(work)
+        else:
+            refused.append((work, fault))
+    if refused:
+        raise RefusedItemsError(refused, rest)
 
 
 def _write(connection: sqlite3.Connection, keeping: Keeping, works: Sequence[Work]) -> int:

@@ -67,10 +67,14 @@ class Retention:
 
     def _minutes(self, connection: sqlite3.Connection, probe: int, now_ms: int) -> int:
         first, last = shelves.day_id(probe, 0), shelves.day_id(probe + 1, 0) - 1
+        old = shelves.day_id(probe, now_ms - self._minute_days * DAY_MS)
+        # Counting reads a page of nearly every day, of each probe: only where one is too old.
+        if connection.execute(_MINUTES_BEFORE, (first, old)).fetchone() is None:
+            return 0
         kept = connection.execute(_DAY_OF_MINUTES, (first, last, self._minute_days - 1)).fetchone()
         if kept is None:
             return 0
-        border = min(kept[0], shelves.day_id(probe, now_ms - self._minute_days * DAY_MS))
+        border = min(kept[0], old)
         _take(connection, "tens", first, border)
         return _take(connection, "minutes", first, border)
 
@@ -104,5 +108,6 @@ _FORGET_LATE = """DELETE FROM late WHERE id IN (
 SELECT id FROM (SELECT id, taken_ms FROM late ORDER BY id LIMIT ?) WHERE taken_ms < ?)"""
 _FORGET_ORDERS = """DELETE FROM order_change WHERE id IN (
 SELECT id FROM (SELECT id, at_ms FROM order_change ORDER BY id LIMIT ?) WHERE at_ms < ?)"""
+_MINUTES_BEFORE = "SELECT 1 FROM minutes WHERE id >= ? AND id < ? LIMIT 1"
 _DAY_OF_MINUTES = "SELECT id FROM minutes WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1 OFFSET ?"
 # The oldest of the days that are kept.

@@ -130,18 +130,20 @@ def finish_left_open(connection: sqlite3.Connection, lease_s: float) -> int:
     """
     with transaction(connection):
         left = connection.execute("SELECT enclosure, start_ms FROM heater_run WHERE end_ms IS NULL").fetchall()
+        heard_ms = _last_heard_ms(connection) if left else {}
         for enclosure, start_ms in left:
-            last_ms = max(start_ms, _last_heard_ms(connection, enclosure)) + round(lease_s * 1000)
+            last_ms = max(start_ms, heard_ms.get(enclosure, 0)) + round(lease_s * 1000)
             finish(connection, enclosure, last_ms, "controller stopped")
     return len(left)
 
 
-def _last_heard_ms(connection: sqlite3.Connection, enclosure: str) -> int:
-    """Return when [ms UTC] an enclosure was last heard, packed or not; 0 if never."""
-    packed = dict(connection.execute("SELECT id, heard_ms FROM probe WHERE enclosure = ?", (enclosure,)).fetchall())
-    record = Stretches(connection)
-    waiting = [row[2] for probe in packed for row in record.waiting(probe)]
-    return max([*packed.values(), *waiting], default=0)
+def _last_heard_ms(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return when [ms UTC] each enclosure was last heard, packed or not."""
+    waiting = Stretches(connection).newest_waiting()
+    last_ms: dict[str, int] = {}
+    for probe, enclosure, heard_ms in connection.execute("SELECT id, enclosure, heard_ms FROM probe"):
+        last_ms[enclosure] = max(last_ms.get(enclosure, 0), heard_ms, waiting.get(probe, (0, 0))[1])
+    return last_ms
 
 
 def apply(connection: sqlite3.Connection, event: RunEvent) -> bool:

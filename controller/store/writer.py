@@ -49,6 +49,9 @@ JOURNAL_PATIENCE = Patience(enough=1, wait_s=0.0, bound=20_000)
 POLL_S = 0.5
 """[s] longest wait between two looks at the clock."""
 
+SEAL_AGAIN_S = 600.0
+"""[s] until a head that the disk did not take is signed again: one a day is wanted. Engineering judgement."""
+
 CLOSE_S = 10.0
 """[s] patience at `close` with a thread that a hung disk holds."""
 
@@ -93,6 +96,7 @@ class Writer:
         self._stopping = False
         self._thread: Thread | None = None
         self._died_s: float | None = None
+        self._seal_s = float("-inf")
         self._record = Record(folder / "readings.db", clock, self.tell_damage, retention, busy_ms=busy_ms)
         try:
             written = Opened(open_writer(folder / "journal.db", JOURNAL, busy_ms=busy_ms))
@@ -144,6 +148,11 @@ class Writer:
     def refused(self) -> int:
         """Items the schema refused since the start; each is in the log."""
         return self._readings.refused + self._journal.refused
+
+    @property
+    def refusal(self) -> str:
+        """Why an item was last refused since the start, in words; "" if none was."""
+        return self._journal.refusal or self._readings.refusal
 
     @property
     def healthy(self) -> bool:
@@ -223,12 +232,14 @@ class Writer:
 
     def _seal(self, *, at_the_end: bool) -> None:
         """Sign the journal's head if it is time; a disk that takes none costs the head and nothing else."""
-        if self._sealer is None:
+        now = self._clock.now()
+        if self._sealer is None or (now.mono_s < self._seal_s and not at_the_end):
             return
         seal = self._sealer.seal if at_the_end else self._sealer.look
         try:
-            seal(self._journal.file.connection, self._clock.now().utc_ms)
+            seal(self._journal.file.connection, now.utc_ms)
         except (OSError, sqlite3.Error) as error:
+            self._seal_s = now.mono_s + SEAL_AGAIN_S
             _log.error("the journal's head was not signed", extra={"error": str(error)})
 
     def _run(self) -> None:

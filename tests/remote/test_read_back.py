@@ -142,3 +142,16 @@ def test_many_sites_are_told_apart(keep: Keep, send: Send, kept: Kept, remote: R
     assert kept.latest(START_MS + HOUR_MS, "elsewhere", "larch") == []
     everywhere = [each.enclosure for each in kept.latest(START_MS + HOUR_MS) if each.site == remote.site]
     assert everywhere == ["elder", "larch"]
+
+
+def test_a_journal_begun_anew_stands_before_the_one_put_away(
+    folder: Path, keep: Keep, send: Send, kept: Kept, remote: Remote
+) -> None:
+    """It counts from 1 again: by number alone its entries came last, and a full page never showed them."""
+    keep(*(Entry("answer", "larch", "keeper", f"old {n}", {}, START_MS + n) for n in range(9)))
+    send()
+    (folder / "journal.db").rename(folder / "journal.db.away")
+    keep(Entry("start", None, "soilward", "new", {}, START_MS + 60_000))
+    send()
+    found = kept.journal(remote.site, START_MS, START_MS + HOUR_MS, 3)
+    assert [each.why for each in found] == ["new", "old 8", "old 7"]

@@ -125,6 +125,26 @@ def test_a_span_that_makes_no_sense_is_422(site: ApiSite, client: TestClient, qu
     assert answer.headers["content-type"] == "application/problem+json"
 
 
+@pytest.mark.parametrize(("path", "by"), [("readings", "run"), ("heater-runs", "day"), ("heater-runs", "hour")])
+@pytest.mark.parametrize(
+    ("start", "end"),
+    [
+        ("0001-01-01T00:00:00+01:00", "0001-01-02T00:00:00Z"),
+        ("1969-12-30T00:00:00Z", "1970-01-02T00:00:00Z"),
+        ("9999-12-30T00:00:00Z", "9999-12-31T23:59:59Z"),
+        ("9999-12-30T00:00:00Z", "9999-12-31T23:59:59-01:00"),
+    ],
+)
+def test_a_time_that_no_calendar_of_ours_has_is_422(
+    site: ApiSite, client: TestClient, path: str, by: str, start: str, end: str
+) -> None:
+    """The first and the last day there are have none before and none after them: named with what to write instead."""
+    store_readings(site, 1)
+    answer = client.get(f"/api/enclosures/larch/{path}", params={"by": by, "start": start, "end": end})
+    assert answer.status_code == 422
+    assert "outside the years 1970 to 9998" in answer.json()["detail"]
+
+
 def test_an_offset_is_understood_even_when_its_plus_was_not_escaped(site: ApiSite, client: TestClient) -> None:
     """`+01:00` in an address arrives as a space; it means the same."""
     store_readings(site, 1)

@@ -161,14 +161,16 @@ def test_a_journal_that_breaks_while_it_is_written_is_told_as_what_it_is(spoilt_
     assert spoilt_writer.journal_damage.startswith("journal.db is damaged; without a journal there is no heat: stop")
 
 
-def test_people_are_told_of_a_journal_that_breaks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """As an alert, on every page, while the controller lives."""
+def test_people_are_told_of_what_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A journal that breaks, a probe in another unit: as an alert, on every page, while the controller lives."""
     shell = Shell(tmp_path)
     shell.turn(1)
     monkeypatch.setattr(Writer, "journal_damage", "journal.db is damaged; do this")
+    monkeypatch.setattr(Writer, "refusal", "probe 'soil': kept in 'Cel' so far")
     shell.turn(1)
     found = {each.name: each.detail for each in shell.controller.keepers["larch"].state.alerts}
     assert found["journal-damaged"] == "journal.db is damaged; do this"
+    assert found["not-kept"] == "not kept on record: probe 'soil': kept in 'Cel' so far"
     shell.controller._end()
 
 

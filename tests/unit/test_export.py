@@ -2,6 +2,7 @@
 
 import csv
 import json
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -14,11 +15,12 @@ import pytest
 from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
 
+from controller.cli import main
 from controller.errors import StoreError
 from controller.exporting.forms import ExportError, Form, export
 from controller.exporting.rows import PAGE_ROWS, Wanted, What
 from controller.exporting.taking_in import RefusedImportError, take_in
-from controller.store import keeping, migrations, reading_back, runs
+from controller.store import journal, keeping, migrations, reading_back, runs
 from controller.store.connection import Lock, open_reader, open_writer, transaction
 from controller.store.readings import StoredReading
 from tests.api_site import NOW_MS, ApiSite
@@ -225,3 +227,45 @@ def test_metrics_parse_and_tell_of_heat_and_trips(client: TestClient, folder: Pa
         each.value for each in families["soilward_heater_seconds"].samples if each.labels.get("enclosure") == "larch"
     ]
     assert heat[0] >= 300.0
+
+
+def _spoil(file: Path, first_page: int) -> None:
+    """Overwrite all from a page on, as a failing card does."""
+    with file.open("r+b") as raw:
+        raw.seek(4096 * first_page)
+        raw.write(b"\xa5" * (file.stat().st_size - 4096 * first_page))
+
+
+@pytest.mark.parametrize(
+    ("name", "asked"),
+    [
+        ("journal.db", ["verify"]),
+        ("journal.db", ["export", "--what", "journal"]),
+        ("readings.db", ["export"]),
+        ("readings.db", ["import", "{file}"]),
+    ],
+)
+def test_a_damaged_file_is_named_with_what_to_do(
+    folder: Path, capsysbinary: pytest.CaptureFixture[bytes], name: str, asked: list[str]
+) -> None:
+    """Whoever looks after a bad night on a bad card gets no traceback; a half-written export is none."""
+    with closing(open_writer(folder / "journal.db", migrations.JOURNAL)) as book:
+        journal.append(book, [journal.Entry("answer", "larch", "keeper", "why " * 20, {}, n) for n in range(200)])
+    (folder / "out.csv").write_text(f"{HEAD}\r\n{LINE}\r\n")
+    _spoil(folder / name, 1)
+    written = [each.format(file=folder / "out.csv") for each in asked]
+    assert main([*written, "--settings", str(settings_over(folder))]) == 1
+    assert f"{name} is damaged; " in capsysbinary.readouterr().err.decode()
+    Lock(folder / "controller.db").release()
+
+
+def test_a_disk_that_is_full_is_named_and_nothing_is_kept(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An import is one transaction; the message has the file and what to do."""
+
+    def full(*_: object) -> int:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    (folder / "out.csv").write_text(f"{HEAD}\r\n{LINE}\r\n")
+    monkeypatch.setattr(keeping.Keeping, "pack_all", full)
+    with pytest.raises(StoreError, match=r"readings\.db: database or disk is full; free the disk"):
+        take_in(folder, folder / "out.csv")

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from api.chain import Chain
 from controller.cli import main
 from controller.clock import ManualClock, Moment
 from controller.errors import SettingsError
@@ -228,3 +229,38 @@ def test_the_command_tells_both(
     forge(store, lambda c: c.execute("DELETE FROM journal WHERE sequence = 4"))
     assert main(["verify", "--settings", str(file)]) == 1
     assert "entry 4 was signed and is gone" in capsys.readouterr().err
+
+
+def test_what_was_signed_and_is_gone_is_told_by_every_walk(store: Store, clock: ManualClock, writer: Writer) -> None:
+    """Also by one that reads only what is new, which finds a chain that holds; and no more once it is put back."""
+    write(writer, clock, 5)
+    writer.close()
+    whole = (store.folder / "journal.db").read_bytes()
+    forge(store, lambda c: c.execute("DELETE FROM journal WHERE sequence > 3"))
+    chain = Chain(heads.checker(store))
+
+    def walked(full: bool = False) -> tuple[bool, int | None]:
+        with closing(open_reader(store.folder / "journal.db")) as connection:
+            proof = chain.walk(connection, T0, full).proof
+        return proof.holds, proof.first_bad
+
+    assert [walked() for _ in range(3)] == [(False, 5)] * 3
+    (store.folder / "journal.db").write_bytes(whole)
+    assert (walked(full=True), walked()) == ((True, None), (True, None))
+
+
+def test_a_disk_that_takes_no_head_is_told_of_now_and_then(
+    store: Store, clock: ManualClock, writer: Writer, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Each turn it filled what was left of the disk with the log: 7200 lines an hour. Room for it is used in time."""
+    file = store.folder / heads.FILE
+    file.mkdir()
+    write(writer, clock, 1)
+    for _ in range(7200):
+        clock.sleep(0.5)
+        writer.turn()
+    assert 1 <= len([each for each in caplog.records if "not signed" in each.message]) <= 7
+    file.rmdir()
+    clock.sleep(600.0)
+    writer.turn()
+    assert checked(store).heads == 1

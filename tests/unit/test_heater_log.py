@@ -45,6 +45,19 @@ def test_measured_current_is_used_where_there_is_one(log: HeaterLog) -> None:
     assert log.take(report(10, True, 0.0), "no heat wanted now") == [RunEnergy("larch", 0.0)]
 
 
+@pytest.mark.parametrize("jump_ms", [8 * 3_600_000, -8 * 3_600_000])
+def test_a_clock_that_is_set_makes_no_run_longer_or_shorter(log: HeaterLog, jump_ms: int) -> None:
+    """After a power cut a machine without a clock of its own begins hours behind, and heats before it is told."""
+    log.take(report(0, True), "no heat wanted now")
+    log.take(replace(report(5, True), arrived_ms=ms(5) + jump_ms), "no heat wanted now")
+    assert log.take(replace(report(10, False), arrived_ms=ms(10) + jump_ms), "no heat wanted now") == [
+        RunEnergy("larch", 450.0 * 5),
+        RunEnded("larch", ms(10), "no heat wanted now"),
+    ]
+    log.take(replace(report(20, True), arrived_ms=ms(20) + jump_ms), "no heat wanted now")
+    assert log.lapse(40.0)[1:] == [RunEnded("larch", ms(35) + jump_ms, "node silent")]
+
+
 @pytest.mark.parametrize(("silence_s", "ends"), [(15.0, False), (15.1, True), (3600.0, True)])
 def test_a_node_silent_longer_than_a_lease_has_opened(log: HeaterLog, silence_s: float, ends: bool) -> None:
     """The run ends where the lease did; energy is counted for 15 s at most; a new run begins now."""
@@ -113,3 +126,17 @@ def test_a_coarse_simulation_may_say_how_long_silence_is() -> None:
 def test_nothing_heard_is_no_heat(log: HeaterLog) -> None:
     """0 s, and no event."""
     assert log.on_last_hour_s(ms(0)) == 0.0
+
+
+@pytest.mark.parametrize("set_s", [-7200, 7200])
+def test_no_run_takes_away_from_the_last_hour(log: HeaterLog, set_s: int) -> None:
+    """A clock set by two hours, during a run and between two: less than nothing was shown as the time of heat."""
+    log.take(report(0, True), "")
+    assert log.on_last_hour_s(ms(10 + set_s)) >= 0.0
+    log.take(report(15, False), "")
+    log.take(replace(report(30, True), arrived_ms=ms(30 + set_s)), "")
+    log.take(replace(report(45, False), arrived_ms=ms(45 + set_s)), "")
+    assert log.on_last_hour_s(ms(50 + set_s)) == pytest.approx(15.0 if set_s > 0 else 30.0)
+    log.take(replace(report(60, True), arrived_ms=ms(60)), "")
+    log.take(replace(report(75, False), arrived_ms=ms(75)), "")
+    assert 30.0 <= log.on_last_hour_s(ms(80)) <= 45.0

@@ -1,5 +1,7 @@
 """What is left to send, told from the files alone."""
 
+import re
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -7,14 +9,15 @@ from pathlib import Path
 import pytest
 
 from controller.settings import RemoteKind
-from controller.store import journal
-from controller.store.connection import open_writer
+from controller.store import journal, runs
+from controller.store.connection import open_writer, transaction
 from controller.store.journal import Entry
 from controller.store.keeping import Keeping
 from controller.store.migrations import JOURNAL, READINGS
 from controller.store.outbox import Outbox
 from controller.store.points import Points
-from controller.store.readings import StoredReading
+from controller.store.readings import MINUTE_MS, StoredReading
+from controller.store.sums import DAY_MS
 
 T0 = 1_772_000_000_000
 
@@ -101,3 +104,42 @@ def test_however_many_probes_and_however_quick_one_a_batch_holds_enough(
     assert len(together) == len(set(together)) == count
     assert max(map(len, sent)) <= 16 * (probes + 1) + 4000
     assert outbox.next() is None
+
+
+def test_who_keeps_up_with_many_probes_rests_between_two_looks(outbox: Outbox, tmp_path: Path) -> None:
+    """Six hundred readings of the last ten seconds, and as many minutes, are all there is: nothing more is waiting."""
+    say(tmp_path, 600, 1, 7)
+    send(outbox)
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as record:
+        later = [StoredReading("larch", f"p{n}", "soil", "Cel", 15.0, T0 + 121_000, T0, "good") for n in range(600)]
+        Keeping(record).add(later)
+    batch = outbox.next()
+    assert batch is not None
+    assert len(batch.points) >= 600
+    assert not batch.full
+
+
+def test_what_many_probes_and_enclosures_have_left_over_goes_in_pieces(outbox: Outbox, tmp_path: Path) -> None:
+    """Minutes whose readings are long gone, and runs of a season, told to a store that was named today."""
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as record, transaction(record):
+        keeping = Keeping(record)
+        moments = range(T0, T0 + 2 * DAY_MS, MINUTE_MS)
+        for probe in range(12):
+            said = [StoredReading("larch", f"p{probe}", "soil", "Cel", 15.0, at, at, "good") for at in moments]
+            keeping.add([*said, said[-1]._replace(taken_ms=T0 + 3 * DAY_MS)])
+        keeping.pack_all()
+        record.execute("DELETE FROM block WHERE taken_most_ms < ?", (T0 + 3 * DAY_MS,))
+        for number in range(300 * 40):
+            runs.begin(record, f"bed-{number % 300}", T0 + number)
+            runs.finish(record, f"bed-{number % 300}", T0 + number, "duty")
+    open_writer(tmp_path / "journal.db", JOURNAL).close()
+    sizes, lines = list[int](), list[str]()
+    while (batch := outbox.next()) is not None:
+        outbox.done(batch)
+        sizes.append(len(batch.points))
+        lines += [each.to_line_protocol() for each in batch.points]
+        assert batch.full or outbox.next() is None
+    kinds = Counter(re.split("[, ]", line)[0] for line in lines)
+    assert kinds == {"reading": 12, "reading_minute": 12 * 2 * 1440, "reading_hour": 12 * 49, "heater_run": 12_000}
+    assert len(set(lines)) == len(lines)
+    assert max(sizes) < 15_000

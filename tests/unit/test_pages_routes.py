@@ -1,5 +1,6 @@
 """Every page: opens with and without data, holds nothing inline, escapes, and asks through forms."""
 
+import html
 import re
 from collections.abc import Iterator
 from contextlib import closing
@@ -203,3 +204,20 @@ def test_a_copy_elsewhere_that_lacks_something_for_good_is_said_too(tmp_path: Pa
         shown = client.get("/").text
         assert ("copy elsewhere" in shown) == bool(refused)
         assert said in shown
+
+
+@pytest.mark.parametrize("later_ms", [0, -1000])
+def test_older_entries_follow_one_another_without_a_gap(site: TestClient, tmp_path: Path, later_ms: int) -> None:
+    """Where a site locks off at once, many bear one time; after a clock was set back, what came later bears earlier."""
+    with closing(connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)) as book:
+        times_ms = [NOW_MS + later_ms * number for number in range(250)]
+        journal.append(book, [journal.Entry("trip", "larch", "controller", "", {}, at_ms) for at_ms in times_ms])
+        written = [entry.hash[:12] for entry in journal.read(book, limit=1000)]
+    shown: list[str] = []
+    page: str | None = "/journal"
+    while page is not None:
+        text = site.get(page).text
+        shown += re.findall(r"<code>([0-9a-f]{12})", text)
+        onward = re.search(r'href="([^"]+)">Older entries', text)
+        page = onward and html.unescape(onward[1])
+    assert shown == written

@@ -184,3 +184,21 @@ def test_the_writer_forgets_only_while_nothing_waits(tmp_path: Path) -> None:
     # A step is a hundred hours: four whole days and a part of the next.
     assert len(days_kept(writer._record.connection, "readings")) == 61 - 4
     writer.close()
+
+
+def test_where_no_minute_is_too_old_none_is_counted(record: sqlite3.Connection) -> None:
+    """To count a probe's days reads a page of nearly each: for years of fifty probes that held up commits."""
+    keep(record, 0, 60)
+    asked: list[str] = []
+    record.set_trace_callback(asked.append)
+    assert run(record, T0 + 60 * DAY_MS, 20) == [100, 100, 100, 100, 100, 100, 100, 20, *[0] * 12]
+    assert not [each for each in asked if "FROM minutes" in each and "OFFSET" in each]
+
+
+def test_a_chart_of_readings_that_outlived_their_minutes_counts_each_once(record: sqlite3.Connection) -> None:
+    """Settings may keep minutes for 90 days and readings for 400: ten minutes of an hour are those ten and no more."""
+    keep(record, 0, 3, 1440)
+    record.execute("DELETE FROM minutes")
+    record.execute("DELETE FROM tens")
+    start, end = 1 + 10.2 / 24, 1 + 10.4 / 24
+    assert sum(counts(record, start, end, 1)[1].values()) == 12

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from controller.store.connection import open_writer
-from controller.store.journal import GENESIS, Entry, append, entry_hash, read, verify, writable
+from controller.store.journal import GENESIS, Entry, after, append, entry_hash, read, verify, writable
 from controller.store.migrations import JOURNAL
 
 T0 = 1_772_000_000_000
@@ -173,3 +173,15 @@ def test_an_entry_with_nonsense_in_it_is_written_as_text(store: sqlite3.Connecti
     assert "value" in str(oldest.body["as_text"])
     assert newest.body["number"] == 2
     assert verify(store).holds
+
+
+@pytest.mark.parametrize("body", ['{"asked_c":18.5', "", "[]", "5", '"text"', "[" * 100_000], ids=lambda body: body[:9])
+def test_a_body_that_is_spoilt_hides_no_other_entry(store: sqlite3.Connection, body: str) -> None:
+    """A bad card makes of it what no JSON is, or no object: it is read as the text it is, and the proof names it."""
+    append(store, [entry(1), entry(2), entry(3)])
+    store.execute("DROP TRIGGER journal_is_not_edited")
+    store.execute("PRAGMA ignore_check_constraints = ON")
+    store.execute("UPDATE journal SET body = ? WHERE sequence = 2", (body,))
+    assert [one.body for one in after(store, 0, 9)] == [entry(1).body, {"as_text": body}, entry(3).body]
+    assert [one.sequence for one in read(store)] == [3, 2, 1]
+    assert verify(store).first_bad == 2

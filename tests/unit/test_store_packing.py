@@ -2,6 +2,7 @@
 
 import math
 import sqlite3
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -18,7 +19,7 @@ from controller.store.connection import open_writer
 from controller.store.keeping import PACK_ROWS, Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import HOUR_MS, MINUTE_MS, StoredReading
-from controller.store.stretch import EVER_MS, Stretches
+from controller.store.stretch import EVER_MS, Stretches, ThriftyStretches
 from controller.store.sums import DAY_MS
 from tests import kept
 
@@ -392,3 +393,29 @@ def test_readings_are_read_back_as_they_were_heard(store: sqlite3.Connection) ->
     assert record.last_heard_ms(T0, T0 + DAY_MS) == T0 + 2040
     assert record.last_heard_ms(T0, T0 + 4 * DAY_MS) == T0 + 1000 + 3 * DAY_MS
     assert record.last_heard_ms(T0 + 5 * DAY_MS, T0 + 6 * DAY_MS) is None
+
+
+def test_what_waits_is_read_the_same_in_a_fraction_of_the_memory(store: sqlite3.Connection) -> None:
+    """Who copies a nursery of thousands of probes held half a gigabyte for the hour that waits."""
+    grades = [each.value for each in Grade]
+    for start in range(0, 500, 100):
+        rounds = range(start, start + 100)
+        Keeping(store).add(
+            [
+                said(n * 1000, n / 16 - 9.1, f"p{p}", grades[(n + p) % len(grades)], n - 250)
+                for n in rounds
+                for p in range(40)
+            ]
+        )
+    held, found = list[int](), list[list[Row]]()
+    for kind in (Stretches, ThriftyStretches):
+        tracemalloc.start()
+        record = kind(store)
+        # One reads what all have to say, and lets it go.
+        found.append(record.waiting(7))
+        record.waiting(8)
+        held.append(tracemalloc.get_traced_memory()[0])
+        tracemalloc.stop()
+    assert found[0] == found[1]
+    assert len(found[0]) == 500
+    assert held[1] < held[0] / 4

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from controller.store import runs
+from controller.store import blocks, runs
 from controller.store.connection import open_writer
 from controller.store.keeping import add
 from controller.store.migrations import READINGS
@@ -132,3 +132,28 @@ def test_a_summary_is_bounded(store: sqlite3.Connection) -> None:
         runs.summary(store, "north", 5, 5, "day", ZURICH, NEVER)
     with pytest.raises(ValueError, match="10000 rows"):
         runs.summary(store, "north", 0, 20_000 * HOUR_MS, "hour", ZURICH, NEVER)
+
+
+def test_runs_of_many_left_open_are_closed_in_one_look_at_what_waits(
+    store: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two thousand beds heated as the controller was killed: what waits is unpacked once, not once for each of them."""
+    names = [f"bed-{number}" for number in range(20)]
+    said = [
+        StoredReading(name, "soil", "soil", "Cel", 18.0, 60_000, 60_000 + n, "good") for n, name in enumerate(names)
+    ]
+    add(store, said)
+    for name in names:
+        runs.begin(store, name, 10_000)
+    unpacked: list[bytes] = []
+
+    def unpack(block: bytes) -> list[blocks.Row]:
+        unpacked.append(block)
+        return was(block)
+
+    was = blocks.unpack
+    monkeypatch.setattr(blocks, "unpack", unpack)
+    assert runs.finish_left_open(store, 15.0) == 20
+    assert len(unpacked) == 1
+    found = store.execute("SELECT end_ms FROM heater_run ORDER BY id").fetchall()
+    assert found == [(75_000 + number,) for number in range(20)]

@@ -10,11 +10,12 @@ import pytest
 
 from controller.clock import Clock, ManualClock, Moment
 from controller.errors import StoreError
-from controller.store import journal, runs
+from controller.store import journal, packing, receipts, runs
 from controller.store.connection import open_reader
 from controller.store.journal import Entry
 from controller.store.keeping import Keeping
 from controller.store.readings import StoredReading
+from controller.store.receipts import Receipt
 from controller.store.writer import Writer, readings_patience
 from tests import kept
 
@@ -234,6 +235,33 @@ def test_one_impossible_reading_does_not_hold_up_the_rest(
     assert writer.healthy
 
 
+def test_what_is_refused_again_and_again_stops_no_packing_and_is_told(
+    writer: Writer, clock: ManualClock, tmp_path: Path
+) -> None:
+    """A probe that reports in another unit now: the others' hour is packed all the same, their receipts are kept."""
+    for number in range(4000):
+        writer.put_reading(soil(number), nothing)
+    clock.sleep(2.0)
+    for _ in range(2):
+        writer.turn()
+        clock.sleep(0.1)
+    clock.sleep(3660.0)
+    commits = 0
+    while commits < 20:
+        at = 3_700_000 + 100 * commits
+        writer.put_reading(soil(at))
+        writer.put_reading(soil(at)._replace(quantity="humidity", unit="%RH"))
+        writer.put_receipt(Receipt(commits + 1, 7), nothing)
+        clock.sleep(2.0)
+        writer.turn()
+        commits += 1
+    assert (on_disk(tmp_path), on_disk(tmp_path, "block"), on_disk(tmp_path, "tail")) == (4020, 1, 20)
+    with closing(open_reader(tmp_path / "readings.db")) as connection:
+        assert [each.number for each in receipts.lately(connection)] == list(range(1, 21))
+    assert (writer.refused, writer.healthy) == (20, True)
+    assert "'soil-10': kept in 'Cel' so far and now reports '%RH'; give the probe a new name" in writer.refusal
+
+
 def test_a_disk_that_fails_beside_an_impossible_reading_keeps_nothing_twice(
     writer: Writer, clock: ManualClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -389,3 +417,33 @@ def test_the_writer_is_woken_only_by_what_brings_its_commit_nearer(
     assert woken == [1, 60, 62, 1]
     writer.put_run(runs.RunBegan("north", T0 + 2))
     assert woken == [1, 60, 62, 1, 3]
+
+
+def test_a_disk_without_room_for_packing_is_tried_each_minute(
+    writer: Writer,
+    clock: ManualClock,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Readings fit still, an hour of them does not: four times a second all was begun anew, and told to the log."""
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    writer.put_reading(soil(0))
+    clock.sleep(2.0)
+    writer.turn()
+    clock.sleep(3660.0)
+    with monkeypatch.context() as broken:
+        broken.setattr(packing, "write_days", full)
+        for _ in range(1200):
+            writer.turn()
+            clock.sleep(0.25)
+    assert writer.healthy
+    assert 5 <= len([each for each in caplog.records if "not tidied" in each.message]) <= 6
+    clock.sleep(60.0)
+    for _ in range(9):
+        writer.turn()
+        clock.sleep(0.25)
+    assert (on_disk(tmp_path, "block"), on_disk(tmp_path, "tail")) == (1, 0)

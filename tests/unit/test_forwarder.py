@@ -1,0 +1,34 @@
+"""The forwarder: it waits for a store that is away, however long."""
+
+import socket
+from contextlib import closing
+from pathlib import Path
+
+from controller.clock import ManualClock, Moment
+from controller.forwarder import LONGEST_PAUSE_S, Forwarder
+from controller.settings import Remote
+from controller.store import journal
+from controller.store.connection import open_writer
+from controller.store.journal import Entry
+from controller.store.migrations import JOURNAL, READINGS
+from tests.core_site import settings_of
+
+T0 = 1_772_000_000_000
+
+
+def test_a_store_that_is_away_for_a_week_is_tried_all_that_time(tmp_path: Path) -> None:
+    """Each try waits longer than the one before, up to five minutes; after three days and a half it ended, before."""
+    open_writer(tmp_path / "readings.db", READINGS).close()
+    with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as book:
+        journal.append(book, [Entry("answer", "larch", "keeper", "why", {}, T0)])
+    settings = settings_of()
+    settings = settings.model_copy(update={"store": settings.store.model_copy(update={"folder": tmp_path})})
+    with closing(socket.create_server(("127.0.0.1", 0))) as taken:
+        url = f"http://127.0.0.1:{taken.getsockname()[1]}"
+    remote = Remote.model_validate({"kind": "victoria-metrics", "url": url, "site": "hollow"})
+    with closing(Forwarder(settings, remote, ManualClock(Moment(1000.0, T0)))) as forwarder:
+        waits_s = [0.0]
+        while sum(waits_s) < 7 * 86_400:
+            waits_s.append(forwarder.turn())
+    assert waits_s[1:11] == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0, LONGEST_PAUSE_S]
+    assert set(waits_s[11:]) == {LONGEST_PAUSE_S}
