@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from controller.control.log import Log
 from controller.control.thermal import ThermalModel
-from controller.planning.foresee import Facts, NoForesightError, lit, whole
+from controller.planning.foresee import Facts, NoForesightError, lit, measures_light, whole
 from controller.plant.column import Column, column_of
 from controller.plant.column_fit import column_from
 from controller.plant.column_run import MAY_BE_OFF, changed_to, figures_of
@@ -48,7 +48,7 @@ def taught(facts: Facts, geometry: ThermalModel, log: Log) -> Identified:
         If the record is too short or broken, or nothing in it moved; with what is missing.
     """
     seen = whole(log.latest(DAYS_S))
-    if not facts.has_light:
+    if not measures_light(facts, seen):
         return identify(lit(facts, geometry, seen), geometry, lambda model: lit(facts, model, seen))
     bright = lit(facts, geometry, seen)
     if facts.built is None:

@@ -258,6 +258,28 @@ def test_without_a_light_probe_the_air_tells_of_the_sun_by_day_alone(model: Ther
     assert seen.light_w_m2[night].max() == 0.0
 
 
+@pytest.mark.parametrize("model", [CABLE, AIR], ids=["cable", "air"])
+def test_where_a_light_probe_has_died_the_air_stands_in_for_it(model: ThermalModel) -> None:
+    """At noon of the third day: its last word is not held through the night, and what it said before it stays."""
+    log = lived(model, 4.0)
+    died = 2 * 144 + 72
+    light = log.light_w_m2.copy()
+    light[died:] = np.nan
+    seen = lit(facts(), model, whole(replace(log, light_w_m2=light))).light_w_m2
+    assert (seen[:died] == log.light_w_m2[:died]).all()
+    assert (seen[died:] == lit(facts(has_light=False), model, whole(log)).light_w_m2[died:]).all()
+    assert seen[3 * 144 : 3 * 144 + 30].max() == 0.0
+
+
+def test_a_light_probe_that_has_died_ends_no_plan() -> None:
+    """A day and a half after its last word, which was noon's: the plan is about what it would have been."""
+    log = lived(CABLE, 4.0)
+    light = log.light_w_m2.copy()
+    light[2 * 144 + 72 :] = np.nan
+    found, wanted = foresee(facts(), CABLE, replace(log, light_w_m2=light)), foresee(facts(), CABLE, log)
+    assert sum(found.duty) == pytest.approx(sum(wanted.duty), rel=0.2)
+
+
 def test_a_lesson_that_taught_nothing_is_tried_again_after_three_hours() -> None:
     """And one that taught something, after a day."""
     asked: list[int] = []
