@@ -62,7 +62,8 @@ class Service:
         planner = Planner(
             facts_of(enclosure, plan), plan.tuned.model, learn, lambda at_ms: outlook_of(self.folder, at_ms)
         )
-        known = plans.learnt_of(self._store, name)
+        with closing(open_reader(self.folder / "plans.db")) as connection:
+            known = plans.learnt_of(connection, name)
         if known:
             planner.model, planner.figures, planner.learnt_ms = known[0].model, known[0].figures, known[0].at_ms
         return planner

@@ -202,3 +202,70 @@ def test_many_plans_are_read_in_parts_a_second_apart(tmp_path: Path) -> None:
         return sum(foreseen.plan(name, now) is not None for name in names)
 
     assert [held(200.0), held(201.0), held(202.0)] == [100, 200, 250]
+
+
+SPOILT = ["""'{"starts_ms": 5}'""", """'{"starts_ms": '""", "'[]'", "'null'", "CAST(x'7BFFFE7D' AS TEXT)"]
+"""What is no plan and no model, what is no JSON, and what is no text."""
+
+
+def damaged(folder: Path, table: str, column: str, where: str, text: str) -> None:
+    """Spoil a row as a failing card or another program does; `text` is SQL."""
+    with closing(open_writer(folder / "plans.db", PLANS)) as connection:
+        connection.execute("PRAGMA ignore_check_constraints = ON")
+        connection.execute(f"UPDATE {table} SET {column} = {text} WHERE {where}")
+
+
+SPOILT_EACH = pytest.mark.parametrize("text", SPOILT)
+
+
+@SPOILT_EACH
+def test_a_plan_that_cannot_be_read_takes_no_other_away(tmp_path: Path, text: str) -> None:
+    """One enclosure's newest row is spoilt: it follows the one before, and every other enclosure its own."""
+    foreseen, begin = Foreseen(tmp_path), Moment(1000.0, MIDNIGHT_MS)
+    earlier = replace(PLAN, starts_ms=MIDNIGHT_MS - 1_800_000)
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        for name, plan in (("elder", PLAN), ("larch", earlier), ("larch", PLAN), ("rowan", PLAN)):
+            plans.put_plan(connection, name, plan)
+    damaged(tmp_path, "plan", "body", f"enclosure = 'larch' AND starts_ms = {MIDNIGHT_MS}", text)
+    for after_s in (200.0, 220.0):
+        now = begin.later(after_s)
+        foreseen.look(now)
+        assert [foreseen.plan(name, now) for name in ("elder", "larch", "rowan")] == [PLAN, earlier, PLAN]
+
+
+@SPOILT_EACH
+def test_a_lesson_that_cannot_be_read_is_none_and_the_one_before_it_counts(
+    service: Service, folder: Path, text: str
+) -> None:
+    """The planner starts all the same, and knows what it had learnt before."""
+    name = "larch"
+    before = Learnt(1000, replace(service.planners[name].geometry, deep_c=7.0), {"loss_w_k": (10.0, 8.0, 12.5)})
+    service.close()
+    with closing(open_writer(folder / "plans.db", PLANS)) as connection:
+        plans.put_learnt(connection, name, before)
+        plans.put_learnt(connection, name, replace(before, at_ms=2000))
+    damaged(folder, "learnt", "model", "at_ms = 2000", text)
+    again = Service(site(folder), service.clock)
+    assert (again.planners[name].model, again.planners[name].learnt_ms) == (before.model, 1000)
+    again.close()
+
+
+def test_a_clock_that_was_once_years_ahead_hides_no_plan(tmp_path: Path) -> None:
+    """Set right again, each plan of now is followed, by a loop that went on and by one that began anew."""
+    ahead_ms, begin = MIDNIGHT_MS + 4000 * 86_400_000, Moment(1000.0, MIDNIGHT_MS)
+    foreseen = Foreseen(tmp_path)
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        plans.put_plan(connection, "larch", replace(PLAN, starts_ms=ahead_ms))
+        ahead = Moment(900.0, ahead_ms + 200_000)
+        foreseen.look(ahead)
+        assert foreseen.plan("larch", ahead) is not None
+        plans.put_plan(connection, "larch", PLAN)
+        begun = Foreseen(tmp_path)
+        for each in (foreseen, begun):
+            each.look(begin.later(200.0))
+            assert each.plan("larch", begin.later(200.0)) == PLAN
+        later = replace(PLAN, starts_ms=MIDNIGHT_MS + 1_800_000)
+        plans.put_plan(connection, "larch", later)
+        for each in (foreseen, begun):
+            each.look(begin.later(2000.0))
+            assert each.plan("larch", begin.later(2000.0)) == later
