@@ -33,6 +33,8 @@ from controller.store.plans import Learnt
 from controller.tuning.taken import adopted_since
 
 log = logging.getLogger("soilward.planning")
+LAST_WORD_MS = 3 * 3_600_000
+"""[ms] since the last word of a forecast that has gone by: many speak of every third hour."""
 SETTLES_S = 20.0
 """[s] after the half hour until its last readings are on disk (engineering judgement)."""
 
@@ -126,10 +128,10 @@ def standings_of(folder: Path) -> dict[str, Standing]:
 
 
 def outlook_of(folder: Path, at_ms: int) -> Outlook:
-    """Return the forecast that was fed in, from an hour before an instant [ms UTC] on; nothing where there is none."""
+    """Return the forecast that was fed in, from some hours before an instant [ms UTC] on, or nothing."""
     try:
         with closing(open_reader(folder / "season.db")) as connection:
-            return forecast.expected_from(connection, at_ms - 3_600_000)
+            return forecast.expected_from(connection, at_ms - LAST_WORD_MS)
     except (StoreError, sqlite3.Error):
         return ()
 

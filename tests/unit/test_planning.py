@@ -292,3 +292,23 @@ def test_a_lesson_that_taught_nothing_is_tried_again_after_three_hours() -> None
     for half_hours in range(2 * 30):
         planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
     assert [(each - MIDNIGHT_MS) / HOUR_MS for each in asked] == [0.0, 3.0, 27.0]
+
+
+def test_a_forecast_that_begins_later_says_nothing_of_the_hours_before_it() -> None:
+    """Fed in for tomorrow night alone: until then tomorrow is as today."""
+    log = lived(CABLE, 3.0)
+    told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(18, 37)]
+    weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    alone = weather_ahead(log, (), PLACE, STEP_S, STEPS)
+    assert weather.outside_c[:34] == pytest.approx(alone.outside_c[:34])
+    assert weather.light_w_m2[:34] == pytest.approx(alone.light_w_m2[:34])
+    assert weather.outside_c[36:] == pytest.approx(-9.0)
+
+
+def test_a_forecast_of_every_third_hour_is_a_straight_line_now_as_later() -> None:
+    """Half an hour before its next word: the hour to come lies on the line from its last one."""
+    log = lived(CABLE, 3.0)
+    told = [Expectation(log.ends_ms + round((hour - 2.5) * HOUR_MS), 2.0 * hour) for hour in range(0, 48, 3)]
+    coarse = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    hourly = [Expectation(log.ends_ms + round((hour - 2.5) * HOUR_MS), 2.0 * hour) for hour in range(0, 46)]
+    assert coarse.outside_c == pytest.approx(weather_ahead(log, hourly, PLACE, STEP_S, STEPS).outside_c)
