@@ -312,3 +312,17 @@ def test_a_forecast_of_every_third_hour_is_a_straight_line_now_as_later() -> Non
     coarse = weather_ahead(log, told, PLACE, STEP_S, STEPS)
     hourly = [Expectation(log.ends_ms + round((hour - 2.5) * HOUR_MS), 2.0 * hour) for hour in range(0, 46)]
     assert coarse.outside_c == pytest.approx(weather_ahead(log, hourly, PLACE, STEP_S, STEPS).outside_c)
+
+
+def test_a_lesson_from_a_clock_that_was_ahead_is_followed_by_others() -> None:
+    """Learnt, by a clock that was wrong, ten years from now: the next lesson is due at once."""
+    asked: list[int] = []
+
+    def taught(_facts: object, _geometry: object, model: ThermalModel, log: Log) -> Lesson | None:
+        asked.append(log.ends_ms)
+        return Lesson(model, {})
+
+    planner = Planner(facts(), CABLE, taught, learnt_ms=MIDNIGHT_MS + 3650 * 86_400_000)
+    for half_hours in range(3):
+        planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
+    assert asked == [MIDNIGHT_MS]
