@@ -67,7 +67,7 @@ class Service:
         with closing(open_reader(self.folder / "plans.db")) as connection:
             known = plans.learnt_of(connection, name)
         if known:
-            planner.model, planner.figures, planner.learnt_ms = known[0].model, known[0].figures, known[0].at_ms
+            planner.know(known[0].model, known[0].figures, known[0].at_ms)
         return planner
 
     def turn(self) -> None:

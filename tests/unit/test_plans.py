@@ -269,3 +269,20 @@ def test_a_clock_that_was_once_years_ahead_hides_no_plan(tmp_path: Path) -> None
         for each in (foreseen, begun):
             each.look(begin.later(2000.0))
             assert each.plan("larch", begin.later(2000.0)) == later
+
+
+def test_a_heater_that_settings_have_changed_is_the_settings_own(service: Service, folder: Path) -> None:
+    """Of twice the power: soil and cover stay as they were learnt, what the heater gives does not."""
+    learnt = replace(service.planners["larch"].geometry, bed_j_k=9e5)
+    service.close()
+    with closing(open_writer(folder / "plans.db", PLANS)) as connection:
+        plans.put_learnt(connection, "larch", Learnt(MIDNIGHT_MS - 5000, learnt, {"heater_w": (450.0, 440.0, 460.0)}))
+    settings = site(folder)
+    heater = settings.enclosure[0].heater.model_copy(update={"rated_w": 900.0})
+    stronger = settings.enclosure[0].model_copy(update={"heater": heater})
+    again = Service(settings.model_copy(update={"enclosure": (stronger,)}), service.clock)
+    planner = again.planners["larch"]
+    assert planner.model == replace(learnt, heater_w=900.0, lag_s=planner.geometry.lag_s)
+    assert planner.figures == {}
+    assert planner.learnt_ms == MIDNIGHT_MS - 5000
+    again.close()
