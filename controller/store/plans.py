@@ -39,7 +39,7 @@ def put_plan(connection: sqlite3.Connection, enclosure: str, plan: Foresight) ->
     """Keep a plan, and forget those older than any reading. One of the same start stands: it may be followed by now."""
     connection.execute(
         "INSERT INTO plan (enclosure, starts_ms, body) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
-        (enclosure, plan.starts_ms, json.dumps(asdict(plan))),
+        (enclosure, plan.starts_ms, json.dumps(asdict(plan), allow_nan=False)),
     )
     connection.execute("DELETE FROM plan WHERE starts_ms < ?", (plan.starts_ms - KEPT_MS,))
 
@@ -66,7 +66,7 @@ def put_carry(connection: sqlite3.Connection, enclosure: str, at_ms: int, carry:
     connection.execute(
         "INSERT INTO carry (enclosure, at_ms, body) VALUES (?, ?, ?) "
         "ON CONFLICT (enclosure) DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body",
-        (enclosure, at_ms, json.dumps(carry)),
+        (enclosure, at_ms, json.dumps(carry, allow_nan=False)),
     )
 
 

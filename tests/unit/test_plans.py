@@ -286,3 +286,36 @@ def test_a_heater_that_settings_have_changed_is_the_settings_own(service: Servic
     assert planner.figures == {}
     assert planner.learnt_ms == MIDNIGHT_MS - 5000
     again.close()
+
+
+def test_what_fails_in_one_enclosure_ends_no_other_s_plan(service: Service, folder: Path) -> None:
+    """Figures that nobody foresaw, in the first of two: the second is planned, and the first says why it is not."""
+    service.close()
+    settings = site(folder)
+    elder = settings.enclosure[0].model_copy(update={"name": "elder"})
+    two = Service(settings.model_copy(update={"enclosure": (elder, settings.enclosure[0])}), service.clock)
+
+    def fails(_log: object) -> None:
+        raise ArithmeticError("the linear programme found nothing")
+
+    two.planners["elder"].turn = fails  # type: ignore[method-assign,assignment]
+    two.turn()
+    two.close()
+    with closing(open_reader(folder / "plans.db")) as connection:
+        assert plans.word_of(connection, "elder") == (
+            MIDNIGHT_MS,
+            "the planner failed here (the linear programme found nothing)",
+        )
+        assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1
+
+
+def test_a_damaged_file_of_plans_is_set_aside_and_another_begun(service: Service, folder: Path) -> None:
+    """It only advises: no planner must wait for a person to move it away."""
+    service.close()
+    (folder / "plans.db").write_bytes(b"no database at all, but long enough to look like one" * 100)
+    again = Service(site(folder), service.clock)
+    again.turn()
+    again.close()
+    assert (folder / f"plans.db.damaged-{service.clock.now().utc_ms}").exists()
+    with closing(open_reader(folder / "plans.db")) as connection:
+        assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1
