@@ -96,10 +96,10 @@ class Service:
             log.warning("the record cannot be read: %s", error)
 
     def _plan_or_say(self, readings: sqlite3.Connection, name: str, planner: Planner, starts_ms: int) -> None:
-        """Plan one enclosure; figures that nobody foresaw end its plan alone, not those of all after it."""
+        """Plan one enclosure; figures that nobody foresaw, or a damaged block, end its plan alone, not all after it."""
         try:
             self._plan(readings, name, planner, starts_ms)
-        except (ArithmeticError, ValueError, LookupError, TypeError) as error:
+        except (ArithmeticError, ValueError, LookupError, TypeError, StoreError) as error:
             log.exception("enclosure %r cannot be planned", name)
             plans.put_word(self._store, name, starts_ms, f"the planner failed here ({error})")
 

@@ -1,5 +1,6 @@
 """The planner over a real record: what it reads, what it leaves, and what the loop takes of it."""
 
+import shutil
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -307,6 +308,26 @@ def test_what_fails_in_one_enclosure_ends_no_other_s_plan(service: Service, fold
             "the planner failed here (the linear programme found nothing)",
         )
         assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1
+
+
+def test_a_damaged_block_of_one_record_ends_no_other_s_plan(folder: Path, tmp_path: Path) -> None:
+    """The enclosure whose readings cannot be read says so; the one after it is turned to all the same."""
+    shutil.copy(folder / "readings.db", tmp_path)
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as connection:
+        for table in ("tail", "block"):
+            connection.execute(f"UPDATE {table} SET packed = zeroblob(length(packed))")
+    settings = site(tmp_path)
+    elder = settings.enclosure[0].model_copy(update={"name": "elder"})
+    two = Service(
+        settings.model_copy(update={"enclosure": (settings.enclosure[0], elder)}),
+        ManualClock(Moment(50.0, MIDNIGHT_MS + 30_000)),
+    )
+    two.turn()
+    two.close()
+    with closing(open_reader(tmp_path / "plans.db")) as connection:
+        words = [(plans.word_of(connection, name) or (0, ""))[1] for name in ("larch", "elder")]
+    assert "the planner failed here" in words[0]
+    assert "only 0 h of record" in words[1]
 
 
 def test_a_damaged_file_of_plans_is_set_aside_and_another_begun(service: Service, folder: Path) -> None:
