@@ -30,7 +30,7 @@ def duty_words(control: Mapping[str, Any], fahrenheit: bool = False) -> str:
         said += "; more than all there is"
     elif sum_of < -LEAST:
         said += "; so none"
-    elif control["duty"] < LEAST < sum_of:
+    if control["duty"] < LEAST < sum_of:
         said += "; but soil so warm is not heated"
     begun = _BEGUN if control.get("on") and control["duty"] < LEAST else ""
     return f"{percent(control['duty'])}: {said or 'nothing asks for heat'}.{begun}"

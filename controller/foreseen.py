@@ -43,8 +43,8 @@ class Foreseen:
         try:
             with closing(open_reader(self._file)) as connection:
                 is_done = self._read_new(connection, now)
-        except (StoreError, sqlite3.Error, ValueError, KeyError, TypeError):
-            self._known, is_done = {}, True
+        except (StoreError, sqlite3.Error):
+            self._known, self._newest_ms, is_done = {}, 0, True
         self._looked_s = now.mono_s if is_done else self._looked_s
 
     def _read_new(self, connection: sqlite3.Connection, now: Moment) -> bool:
@@ -52,8 +52,10 @@ class Foreseen:
 
         The planner leaves one plan after the other, all of one start: so some of the newest start may be to come.
         """
+        if now.utc_ms < self._newest_ms:
+            self._known, self._newest_ms = {}, 0  # the clock was set back: what was left by the wrong one holds no more
         since_ms = max(self._newest_ms, now.utc_ms - round(1000 * BELIEVED_S))
-        starts = plans.starts_from(connection, since_ms)
+        starts = plans.starts_from(connection, since_ms, now.utc_ms)
         new = [(name, starts_ms) for name, starts_ms in starts if not self._knows(name, starts_ms)]
         for name, starts_ms in new[:MOST_AT_ONCE]:
             found = plans.plans_from(connection, name, starts_ms, starts_ms)

@@ -6,6 +6,7 @@ from typing import Any
 
 from controller.clock import Moment, from_rfc3339, rfc3339
 from controller.plan import Plan
+from controller.plant.sun import is_dark
 from controller.safety import limits, trip
 from controller.standing import Standing
 from controller.store.journal import Entry
@@ -228,7 +229,9 @@ def _trial(plan: Plan, standing: Standing, request: Request, now: Moment) -> tup
         return "refused: the clock is not set, so nobody knows when it is night", None
     found = in_the_dark(plan.latitude, plan.longitude, now.utc_ms, count)
     if found is None:
-        return f"refused: the coming night is too short for {FEWEST} pulses; ask again in darker weeks", None
+        left = "what is left of this night" if is_dark(now.utc_ms // 60_000, plan.latitude, plan.longitude) else ""
+        remedy = "by day for the next one" if left else "in darker weeks"
+        return f"refused: {left or 'the coming night'} is too short for {FEWEST} pulses; ask again {remedy}", None
     begins_ms, pulses = found
     words = f"{pulses} pulses of half an hour, the first at {rfc3339(begins_ms)}; heat stays within its bounds"
     return words, replace(standing, trial=Trial(request.id, request.who, begins_ms, pulses))

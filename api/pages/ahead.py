@@ -10,6 +10,7 @@ from api.planned import planned
 from api.state import State
 from controller.control.foresight import Foresight
 from controller.duty_words import duty_words
+from controller.store.plans import Learnt
 from controller.units import FAHRENHEIT_PER_K
 
 
@@ -28,18 +29,23 @@ def ahead(state: State, seen: Mapping[str, Any], enclosure: str, rated_w: float,
     control = seen.get("control")
     this_much = "" if control is None else duty_words(control, unit is Unit.F)
     zone = state.settings.site.zone
-    learnt = ""
-    if found.learnt is not None:
-        when = words.moment(found.learnt.at_ms, now_ms, zone)
-        value, low, high = found.learnt.figures["rise_24h_k"]
-        scale, sign = (FAHRENHEIT_PER_K, "°F") if unit is Unit.F else (1.0, "K")
-        learnt = (
-            f"Full heat for a day lifts this soil by {scale * value:.0f} {sign}, likely "
-            f"{scale * low:.0f} to {scale * high:.0f}; learnt {when} from its own readings."
-        )
+    learnt = "" if found.learnt is None else _learnt(found.learnt, words.moment(found.learnt.at_ms, now_ms, zone), unit)
     if found.plan is None:
         return Ahead(this_much, f"No plan for the hours ahead: {found.word}." if found.word else "", learnt)
     return Ahead(this_much, _ahead(found.plan, now_ms, rated_w, unit, state), learnt)
+
+
+def _learnt(learnt: Learnt, when: str, unit: Unit) -> str:
+    """Say how much a day of full heat does; nothing of a model that was adopted without it."""
+    figure = learnt.figures.get("rise_24h_k")
+    if figure is None:
+        return ""
+    scale, sign = (FAHRENHEIT_PER_K, "°F") if unit is Unit.F else (1.0, "K")
+    value, low, high = (f"{scale * each:.0f}" for each in figure)
+    return (
+        f"Full heat for a day lifts this soil by {value} {sign}, likely {low} to {high}; learnt {when} from its own "
+        "readings."
+    )
 
 
 def _ahead(plan: Foresight, now_ms: int, rated_w: float, unit: Unit, state: State) -> str:

@@ -64,6 +64,8 @@ def forecast_of(body: bytes, now_ms: int) -> Told:
         _take(record, now_ms, found)
     if not found.outside:
         raise ForecastError("no record named 'outside' in the forecast; its unit is Cel or K")
+    if max(found.outside) < now_ms:
+        raise ForecastError("no hour of it is ahead; send the hours to come")
     unpaired = sorted(found.light.keys() - found.outside.keys())
     if unpaired:
         raise ForecastError(f"light at {unpaired[0]} ms has no outside temperature beside it; send both for each time")

@@ -16,7 +16,7 @@ class ScheduleError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """When an entry begins: every year (`year` None) or once."""
+    """When an entry begins: every year (`year` None) or once; by the site's clock, unless `at` bears an offset."""
 
     year: int | None
     month: int
@@ -42,7 +42,7 @@ def starts_of(written: str | date | datetime) -> Start:
         With the remedy.
     """
     if isinstance(written, datetime):
-        return Start(written.year, written.month, written.day, written.time().replace(tzinfo=None))
+        return Start(written.year, written.month, written.day, written.timetz())
     if isinstance(written, date):
         return Start(written.year, written.month, written.day, time())
     try:
@@ -55,8 +55,8 @@ def starts_of(written: str | date | datetime) -> Start:
 
 def _instant_ms(start: Start, year: int, zone: ZoneInfo) -> int:
     day = 28 if (start.month, start.day) == (2, 29) and not _is_leap(year) else start.day
-    local = datetime.combine(date(year, start.month, day), start.at, zone)
-    return round(local.timestamp() * 1000)
+    at = datetime.combine(date(year, start.month, day), start.at, start.at.tzinfo or zone)
+    return round(at.timestamp() * 1000)
 
 
 def _is_leap(year: int) -> bool:

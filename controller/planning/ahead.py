@@ -14,6 +14,7 @@ DAY_S = 86_400.0
 CARRIES_S = 12 * 3600.0
 """[s] in which today's difference, to yesterday or to a forecast, fades (engineering judgement)."""
 NOW_S = 1800.0
+HOUR_MS = 3_600_000
 CLEAR_DAYS = 2
 HIGH_SUN_W_M2 = 50.0
 BLOCK = 48
@@ -42,16 +43,27 @@ def weather_ahead(log: Log, outlook: Outlook, place: Place, step_s: float, steps
     at_ms = log.ends_ms + 1000.0 * middles_s
     outside_c = _as_yesterday(log, middles_s)
     light = _clear_w_m2(log.ends_ms + round(500 * step_s), round(1000 * step_s), steps, place) * _clearness(log, place)
-    told = [each for each in outlook if each.at_ms >= log.ends_ms - 3_600_000]
+    told = _from_now(outlook, log.ends_ms)
     if told:
         said = np.interp(at_ms, [each.at_ms for each in told], [each.outside_c for each in told])
         said += _missed_now_k(log, told) * np.exp(-middles_s / CARRIES_S)
-        outside_c = np.where(at_ms <= told[-1].at_ms, said, outside_c)
-    lit = [(each.at_ms, each.light_w_m2) for each in told if each.light_w_m2 is not None]
+        outside_c = np.where(_within(at_ms, told), said, outside_c)
+    lit = [each for each in told if each.light_w_m2 is not None]
     if lit:
-        lights = np.interp(at_ms, [ms for ms, _ in lit], [w for _, w in lit]) * place.light_share
-        light = np.where(at_ms <= lit[-1][0], lights, light)
+        lights = np.interp(at_ms, [each.at_ms for each in lit], [each.light_w_m2 or 0.0 for each in lit])
+        light = np.where(_within(at_ms, lit), lights * place.light_share, light)
     return WeatherAhead(outside_c, light)
+
+
+def _from_now(outlook: Outlook, ends_ms: int) -> Outlook:
+    """Return what an outlook says of now and later: from its last word before that on, be it some hours old."""
+    begun = sum(each.at_ms <= ends_ms - 500 * NOW_S for each in outlook)
+    return outlook[max(begun - 1, 0) :]
+
+
+def _within(at_ms: Array, told: Outlook) -> Array:
+    """Return of which instants an outlook speaks; of the hour before its first word as well."""
+    return np.asarray((at_ms >= told[0].at_ms - HOUR_MS) & (at_ms <= told[-1].at_ms))
 
 
 def _missed_now_k(log: Log, told: Outlook) -> float:

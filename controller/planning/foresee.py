@@ -22,6 +22,8 @@ from controller.plant.construction import USUAL_DEPTH_M, Construction
 LEAST_S = 24 * 3600.0
 """[s] of record that a plan needs: without yesterday there is no tomorrow, and the stores below are not known."""
 QUIET_S = 1800.0
+LIGHT_HEARD = 0.7
+"""Part of a log for which a light probe must have spoken to be learnt by, as other probes must."""
 MOST_MISSED_K = 1.0
 """[K] A model that misses by more six hours ahead is not followed. Source: engineering judgement."""
 
@@ -134,12 +136,17 @@ def whole(log: Log) -> Log:
 
 
 def lit(facts: Facts, model: ThermalModel, log: Log) -> Log:
-    """Return the log with light at every step: the probe's, or what the warmth of the air stands for by day."""
-    if facts.has_light:
-        return replace(log, light_w_m2=np.nan_to_num(_bridged(log.light_w_m2), nan=0.0))
+    """Return the log with light at every step: the probe's; where it was silent, or none is there, what the warmth of
+    the air stands for by day."""
     stand_in = standing_sun_w_m2(model, log.air_c, log.outside_c, _bridged(log.soil_c), log.duty)
     by_day = clear_w_m2(log, facts.place) > 0.0
-    return replace(log, light_w_m2=np.where(by_day, np.clip(np.nan_to_num(stand_in), 0.0, MOST_SUN_W_M2), 0.0))
+    told = np.where(by_day, np.clip(np.nan_to_num(stand_in), 0.0, MOST_SUN_W_M2), 0.0)
+    return replace(log, light_w_m2=np.where(facts.has_light & np.isfinite(log.light_w_m2), log.light_w_m2, told))
+
+
+def measures_light(facts: Facts, log: Log) -> bool:
+    """Whether a light probe has spoken for most of a log: one that has died counts as none."""
+    return facts.has_light and float(np.isfinite(log.light_w_m2).mean()) >= LIGHT_HEARD
 
 
 def _bridged(values: Array) -> Array:

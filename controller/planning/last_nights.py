@@ -106,7 +106,11 @@ def heated_k(model: ThermalModel) -> float:
 
 
 def _smooth(values: Array, log: Log, seconds: float) -> Array:
-    return np.asarray(uniform_filter1d(values, max(round(seconds / log.step_s), 1)))
+    """Return running means of what is known; the filter's own sums would carry one NaN to the end of the record."""
+    known, rows = np.isfinite(values), max(round(seconds / log.step_s), 1)
+    share = uniform_filter1d(known.astype(np.float64), rows)
+    means = uniform_filter1d(np.where(known, values, 0.0), rows) / np.maximum(share, 0.5)
+    return np.where(share > 0.5, means, np.nan)
 
 
 def _heat_k(misses: list[Array], usual_k: float) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from controller.control.log import Log
 from controller.control.thermal import ThermalModel
-from controller.planning.foresee import Facts, NoForesightError, lit, whole
+from controller.planning.foresee import Facts, NoForesightError, lit, measures_light, whole
 from controller.plant.column import Column, column_of
 from controller.plant.column_fit import column_from
 from controller.plant.column_run import MAY_BE_OFF, changed_to, figures_of
@@ -18,6 +18,11 @@ MOST_STEP = 0.3
 DAYS_S = 3 * 86_400.0
 MOST_TIMES = 5.0
 """A figure of the layers so many times geometry's, or so small a part of it, is not believed (as at adoption)."""
+
+HEATER = ("heater_w", "to_air", "to_upper", "to_bed", "lag_s")
+OTHER_TIMES = 1.15
+"""A heater so many times as strong as the one learnt with, or as weak, is another one: lessons find it some hundredths
+off its rating."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +53,7 @@ def taught(facts: Facts, geometry: ThermalModel, log: Log) -> Identified:
         If the record is too short or broken, or nothing in it moved; with what is missing.
     """
     seen = whole(log.latest(DAYS_S))
-    if not facts.has_light:
+    if not measures_light(facts, seen):
         return identify(lit(facts, geometry, seen), geometry, lambda model: lit(facts, model, seen))
     bright = lit(facts, geometry, seen)
     if facts.built is None:
@@ -65,6 +70,17 @@ def renewed(old: ThermalModel, found: ThermalModel) -> ThermalModel:
         change = math.log(getattr(found, name) / getattr(old, name))
         moved[name] = getattr(old, name) * math.exp(min(max(change, -MOST_STEP), MOST_STEP))
     return replace(old, **moved, deep_c=found.deep_c)
+
+
+def is_other_heater(model: ThermalModel, geometry: ThermalModel) -> bool:
+    """Whether settings have named another heater since a model was learnt."""
+    ratio = model.heater_w / geometry.heater_w
+    return model.to_bed != geometry.to_bed or not 1.0 / OTHER_TIMES < ratio < OTHER_TIMES
+
+
+def with_heater_of(model: ThermalModel, geometry: ThermalModel) -> ThermalModel:
+    """Return soil and cover of one model with the heater of another."""
+    return replace(model, **{name: getattr(geometry, name) for name in HEATER})
 
 
 def layers_of(facts: Facts, figures: Mapping[str, tuple[float, float, float]], deep_c: float) -> Column | None:

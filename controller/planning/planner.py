@@ -8,10 +8,11 @@ from controller.control.log import Log
 from controller.control.outlook import Forecaster, Outlook
 from controller.control.thermal import ThermalModel
 from controller.planning.foresee import Facts, NoForesightError, Ready, planned, ready
-from controller.planning.learning import Lesson, layers_of
+from controller.planning.learning import Lesson, is_other_heater, layers_of, with_heater_of
 
 LEARNS_EVERY_MS = 86_400_000
 TRIES_AGAIN_MS = 3 * 3_600_000
+Figures: TypeAlias = dict[str, tuple[float, float, float]]
 Learner: TypeAlias = Callable[[Facts, ThermalModel, ThermalModel, Log], Lesson | None]
 """Gives a better model from geometry's, the one before and the last days; None where they teach nothing."""
 
@@ -40,11 +41,17 @@ class Planner:
         learnt_ms: int = 0,
     ) -> None:
         self.facts, self.geometry, self.model, self.learnt_ms = facts, model, model, learnt_ms
-        self.figures: dict[str, tuple[float, float, float]] = {}
+        self.figures: Figures = {}
         self.ready: Ready | None = None
         self.why_none = ""
         self._learner, self._forecaster = learner, forecaster
         self._tried_ms = 0
+
+    def know(self, model: ThermalModel, figures: Figures, learnt_ms: int) -> None:
+        """Go on from what was learnt before: with another heater than settings have now, from soil and cover alone."""
+        self.model, self.figures, self.learnt_ms = model, figures, learnt_ms
+        if is_other_heater(model, self.geometry):
+            self.model, self.figures = with_heater_of(model, self.geometry), {}
 
     def turn(self, log: Log) -> Foresight | None:
         """Learn if a day has passed, then plan from the log's end on; None leaves the loop to itself."""
@@ -63,5 +70,9 @@ class Planner:
         return planned(self.facts, self.model, self.ready)
 
     def _is_time(self, at_ms: int) -> bool:
-        """Whether a lesson is due: a day after the last one, some hours after one that taught nothing."""
-        return at_ms - self.learnt_ms >= LEARNS_EVERY_MS and at_ms - self._tried_ms >= TRIES_AGAIN_MS
+        """Whether a lesson is due: a day after the last one, some hours after one that taught nothing.
+
+        One that lies ahead was learnt by a clock that has been set right since: it puts off no other.
+        """
+        last = (self.learnt_ms, LEARNS_EVERY_MS), (self._tried_ms, TRIES_AGAIN_MS)
+        return not any(0 <= at_ms - before_ms < apart_ms for before_ms, apart_ms in last)

@@ -28,11 +28,14 @@ from controller.settings import Settings
 from controller.standing import Standing, from_text
 from controller.store import forecast, plans
 from controller.store.connection import open_reader, open_writer
+from controller.store.damage import is_damage, set_aside
 from controller.store.migrations import PLANS
 from controller.store.plans import Learnt
 from controller.tuning.taken import adopted_since
 
 log = logging.getLogger("soilward.planning")
+LAST_WORD_MS = 3 * 3_600_000
+"""[ms] since the last word of a forecast that has gone by: many speak of every third hour."""
 SETTLES_S = 20.0
 """[s] after the half hour until its last readings are on disk (engineering judgement)."""
 
@@ -48,11 +51,20 @@ class Service:
 
     def __init__(self, settings: Settings, clock: Clock) -> None:
         self.settings, self.clock, self.folder = settings, clock, settings.store.folder
-        self._store = open_writer(self.folder / "plans.db", PLANS)
+        self._store = self._opened()
         self.planners = {each.name: self._planner(each.name) for each in settings.enclosure}
 
-    def _outlook(self, at_ms: int) -> Outlook:
-        return outlook_of(self.folder, at_ms)
+    def _opened(self) -> sqlite3.Connection:
+        """Open the plans; a damaged file is set aside and a new one begun, for it only advises."""
+        path = self.folder / "plans.db"
+        try:
+            return open_writer(path, PLANS)
+        except StoreError as error:
+            if not is_damage(error):
+                raise
+        aside = set_aside(path, self.clock.now().utc_ms)
+        log.error("%s is damaged, and set aside as %s: what was learnt is learnt anew", path.name, aside.name)
+        return open_writer(path, PLANS)
 
     def _planner(self, name: str) -> Planner:
         enclosure = self.settings.named(name)
@@ -62,9 +74,10 @@ class Service:
         planner = Planner(
             facts_of(enclosure, plan), plan.tuned.model, learn, lambda at_ms: outlook_of(self.folder, at_ms)
         )
-        known = plans.learnt_of(self._store, name)
+        with closing(open_reader(self.folder / "plans.db")) as connection:
+            known = plans.learnt_of(connection, name)
         if known:
-            planner.model, planner.figures, planner.learnt_ms = known[0].model, known[0].figures, known[0].at_ms
+            planner.know(known[0].model, known[0].figures, known[0].at_ms)
         return planner
 
     def turn(self) -> None:
@@ -78,9 +91,17 @@ class Service:
                     planner, standing = self.planners[enclosure.name], standings.get(enclosure.name, SCHEDULE_ALONE)
                     planner.facts = facts_of(enclosure, plan_for(self.settings, enclosure), standing)
                     self._adopt(enclosure.name, planner)
-                    self._plan(readings, enclosure.name, planner, starts_ms)
+                    self._plan_or_say(readings, enclosure.name, planner, starts_ms)
         except (StoreError, sqlite3.Error) as error:
             log.warning("the record cannot be read: %s", error)
+
+    def _plan_or_say(self, readings: sqlite3.Connection, name: str, planner: Planner, starts_ms: int) -> None:
+        """Plan one enclosure; figures that nobody foresaw, or a damaged block, end its plan alone, not all after it."""
+        try:
+            self._plan(readings, name, planner, starts_ms)
+        except (ArithmeticError, ValueError, LookupError, TypeError, StoreError) as error:
+            log.exception("enclosure %r cannot be planned", name)
+            plans.put_word(self._store, name, starts_ms, f"the planner failed here ({error})")
 
     def _adopt(self, name: str, planner: Planner) -> None:
         """Take a model that a person has adopted since the last lesson; kept beside all that was learnt."""
@@ -125,10 +146,10 @@ def standings_of(folder: Path) -> dict[str, Standing]:
 
 
 def outlook_of(folder: Path, at_ms: int) -> Outlook:
-    """Return the forecast that was fed in, from an hour before an instant [ms UTC] on; nothing where there is none."""
+    """Return the forecast that was fed in, from some hours before an instant [ms UTC] on, or nothing."""
     try:
         with closing(open_reader(folder / "season.db")) as connection:
-            return forecast.expected_from(connection, at_ms - 3_600_000)
+            return forecast.expected_from(connection, at_ms - LAST_WORD_MS)
     except (StoreError, sqlite3.Error):
         return ()
 

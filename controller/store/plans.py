@@ -1,9 +1,12 @@
 """Plans and what was learnt of each enclosure: written by the planner alone, read by the controller and the pages."""
 
 import json
+import logging
 import sqlite3
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
-from typing import Any
+from itertools import islice
+from typing import Any, TypeVar
 
 from controller.control.foresight import Foresight
 from controller.control.pid import Gains
@@ -11,6 +14,8 @@ from controller.control.terms import FeedForward
 from controller.control.thermal import ThermalModel
 from controller.control.tuned import Tuned
 
+log = logging.getLogger("soilward.plans")
+Row = TypeVar("Row")
 KEPT_MS = 400 * 86_400_000
 """[ms] as long as raw readings are kept by default, so that such a night can be replayed."""
 
@@ -34,7 +39,7 @@ def put_plan(connection: sqlite3.Connection, enclosure: str, plan: Foresight) ->
     """Keep a plan, and forget those older than any reading. One of the same start stands: it may be followed by now."""
     connection.execute(
         "INSERT INTO plan (enclosure, starts_ms, body) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
-        (enclosure, plan.starts_ms, json.dumps(asdict(plan))),
+        (enclosure, plan.starts_ms, json.dumps(asdict(plan), allow_nan=False)),
     )
     connection.execute("DELETE FROM plan WHERE starts_ms < ?", (plan.starts_ms - KEPT_MS,))
 
@@ -61,7 +66,7 @@ def put_carry(connection: sqlite3.Connection, enclosure: str, at_ms: int, carry:
     connection.execute(
         "INSERT INTO carry (enclosure, at_ms, body) VALUES (?, ?, ?) "
         "ON CONFLICT (enclosure) DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body",
-        (enclosure, at_ms, json.dumps(carry)),
+        (enclosure, at_ms, json.dumps(carry, allow_nan=False)),
     )
 
 
@@ -72,17 +77,19 @@ def carry_of(connection: sqlite3.Connection, enclosure: str) -> tuple[int, dict[
 
 
 def plans_from(connection: sqlite3.Connection, enclosure: str, start_ms: int, end_ms: int) -> list[Foresight]:
-    """Return an enclosure's plans that start in [start_ms, end_ms] [ms UTC], oldest first."""
+    """Return an enclosure's plans that start in [start_ms, end_ms] [ms UTC], oldest first; unreadable ones are none."""
     found = connection.execute(
         "SELECT body FROM plan WHERE enclosure = ? AND starts_ms BETWEEN ? AND ? ORDER BY starts_ms",
         (enclosure, start_ms, end_ms),
     )
-    return [_plan(body) for (body,) in found]
+    return list(_readable(found, _plan))
 
 
-def starts_from(connection: sqlite3.Connection, start_ms: int) -> list[tuple[str, int]]:
-    """Return enclosure and start [ms UTC] of every plan that starts at an instant [ms UTC] or later, oldest first."""
-    found = connection.execute("SELECT enclosure, starts_ms FROM plan WHERE starts_ms >= ? ORDER BY 2, 1", (start_ms,))
+def starts_from(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> list[tuple[str, int]]:
+    """Return enclosure and start [ms UTC] of every plan that starts in [start_ms, end_ms] [ms UTC], oldest first."""
+    found = connection.execute(
+        "SELECT enclosure, starts_ms FROM plan WHERE starts_ms BETWEEN ? AND ? ORDER BY 2, 1", (start_ms, end_ms)
+    )
     return found.fetchall()
 
 
@@ -93,14 +100,24 @@ def word_of(connection: sqlite3.Connection, enclosure: str) -> tuple[int, str] |
 
 
 def learnt_of(connection: sqlite3.Connection, enclosure: str, limit: int = 1) -> list[Learnt]:
-    """Return what was learnt of an enclosure, newest first."""
+    """Return what was learnt of an enclosure, newest first; unreadable lessons are none."""
     found = connection.execute(
-        "SELECT at_ms, model, figures FROM learnt WHERE enclosure = ? ORDER BY id DESC LIMIT ?", (enclosure, limit)
+        "SELECT at_ms, model, figures FROM learnt WHERE enclosure = ? ORDER BY id DESC", (enclosure,)
     )
-    return [
-        Learnt(at_ms, ThermalModel(**json.loads(model)), {k: tuple(v) for k, v in json.loads(figures).items()})
-        for at_ms, model, figures in found
-    ]
+    return list(islice(_readable(found, _learnt), limit))
+
+
+def _readable(rows: Iterable[tuple[Any, ...]], read: Callable[..., Row]) -> Iterator[Row]:
+    """Yield what can be read: a row that a failing card, or another program, has spoilt must not hide the others."""
+    for row in rows:
+        try:
+            yield read(*row)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            log.warning("a plan or lesson cannot be read, and is left out: %r", error)
+
+
+def _learnt(at_ms: int, model: str, figures: str) -> Learnt:
+    return Learnt(at_ms, ThermalModel(**json.loads(model)), {k: tuple(v) for k, v in json.loads(figures).items()})
 
 
 def _plan(body: str) -> Foresight:

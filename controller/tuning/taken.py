@@ -20,7 +20,7 @@ def adopted_since(folder: Path, enclosure: str, since_ms: int, geometry: Thermal
     try:
         with closing(open_reader(folder / "journal.db")) as connection:
             answers = journal.read(connection, enclosure, "answer", since_ms + 1)
-    except (StoreError, sqlite3.Error):
+    except (StoreError, sqlite3.Error, ValueError):
         return None
     for entry in answers:
         given = entry.body.get("arguments")

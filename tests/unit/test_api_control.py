@@ -86,3 +86,15 @@ def test_the_page_says_why_there_is_no_plan(site: ApiSite, client: TestClient) -
     with closing(open_writer(site.folder / "plans.db", PLANS)) as connection:
         plans.put_word(connection, "larch", NOW_MS, "the outside probe was silent")
     assert "No plan for the hours ahead: the outside probe was silent." in client.get("/enclosures/larch").text
+
+
+def test_a_model_adopted_without_what_is_likely_breaks_no_page(site: ApiSite, client: TestClient) -> None:
+    """It may be left out: then nothing is said of it."""
+    site.hear(status_of(control=CONTROL))
+    plan(site)
+    with closing(open_writer(site.folder / "plans.db", PLANS)) as connection:
+        plans.put_learnt(connection, "larch", Learnt(NOW_MS - 1000, CABLE, {}))
+    assert client.get("/api/enclosures/larch/control").json()["learnt"]["figures"] == {}
+    page = client.get("/enclosures/larch")
+    assert page.status_code == 200
+    assert "Full heat for a day" not in page.text

@@ -111,3 +111,19 @@ def test_a_file_of_people_alone_is_moved_on(tmp_path: Path) -> None:
         forecast.put(connection, [Expectation(NOW_MS, 1.0)], NOW_MS, "keeper")
         assert forecast.given(connection) == (NOW_MS, "keeper")
         assert [each.name for each in people.list_people(connection)] == ["keeper"]
+
+
+def test_a_forecast_of_every_third_hour_keeps_its_last_word_for_the_planner(site: ApiSite, client: TestClient) -> None:
+    """Until the next one: a line begins at it. The page has only what is to come."""
+    client.put(CALL, json=pack((1, -3.0), (4, -6.0)))
+    site.clock.sleep(3.9 * 3600)
+    assert [each.outside_c for each in outlook_of(site.folder, NOW_MS + round(3.9 * 3_600_000))] == [-3.0, -6.0]
+    assert [each["outside_c"] for each in client.get(CALL).json()["hours"]] == [-6.0]
+
+
+def test_a_forecast_of_hours_that_are_over_takes_none_away(client: TestClient) -> None:
+    """A script that sends what it had an hour ago: refused, and the old one stays."""
+    client.put(CALL, json=pack((1, -3.0)))
+    answer = client.put(CALL, json=pack((-2, 5.0), (-1, 6.0)))
+    assert (answer.status_code, "no hour of it is ahead" in answer.json()["detail"]) == (422, True)
+    assert [each["outside_c"] for each in client.get(CALL).json()["hours"]] == [-3.0]

@@ -66,3 +66,13 @@ def test_heat_that_outlasts_its_reason_is_explained() -> None:
 def test_kelvin_are_fahrenheit_for_who_reads_them() -> None:
     """0.5 K are 0.9 degrees Fahrenheit."""
     assert "0.9 °F low" in duty_words(control(0.2, 0.2, 0.0, 0.0, 0.0, 0.5), fahrenheit=True)
+
+
+@pytest.mark.parametrize(
+    "terms", [(-0.6, 0.3, 0.0, 0.8, -2.8), (-0.2, 1.0, 0.0, -0.3, -2.8), (0.4, 0.9, 0.0, 0.0, -2.1)]
+)
+def test_soil_too_warm_to_be_heated_is_said_whatever_asked_for_heat(
+    terms: tuple[float, float, float, float, float],
+) -> None:
+    """A plan that stores heat, one that takes some off, more than all there is: a duty of nothing is explained."""
+    assert duty_words(control(0.0, *terms)).endswith("; but soil so warm is not heated.")

@@ -113,3 +113,12 @@ def test_layers_take_the_soil_of_the_night_to_come_as_they_estimate_it() -> None
     clear = under_a_sky(CABLE, 8.0)
     assert lesson(clear, CABLE, Construction()).soil_k < -0.1
     assert last_nights(column_of(Construction(), 0.1), Construction(), 0.1, clear, PLACE).soil_k == 0.0
+
+
+def test_ten_minutes_of_silent_air_cost_no_night_its_lesson() -> None:
+    """One row without a word on the first evening: what the later nights teach stays as it was."""
+    clear = under_a_sky(CABLE, 8.0)
+    air_c = clear.air_c.copy()
+    air_c[5] = np.nan
+    assert lesson(clear, CABLE, Construction()).air_k < -1.0
+    assert lesson(replace(clear, air_c=air_c), CABLE, Construction()) == lesson(clear, CABLE, Construction())

@@ -85,6 +85,20 @@ def test_without_a_light_probe_the_model_that_is_sought_gives_the_light() -> Non
     assert lesson.figures["rise_24h_k"][0] == pytest.approx(wanted, rel=0.2)
 
 
+def test_a_light_probe_that_died_teaches_as_if_there_were_none() -> None:
+    """Silent for the last third of three days, or for all of them: darkness by day is no lesson."""
+    log = lived(other(CABLE), 3.5)
+    for heard in (0, 300):
+        light = log.light_w_m2.copy()
+        light[heard:] = np.nan
+        died = replace(log, light_w_m2=light)
+        lesson = learn(facts(built=Construction()), CABLE, CABLE, died)
+        assert lesson is not None
+        wanted = rise_k(other(CABLE), 1800.0, 48).sum()
+        assert lesson.figures["rise_24h_k"][0] == pytest.approx(wanted, rel=0.2)
+        assert "sky_w_k" not in lesson.figures
+
+
 def test_geometry_of_other_soil_is_led_to_the_same_answer() -> None:
     """Starting from wet clay or from moist sand, the day's rise found differs by less than an eighth."""
     log = lived(other(CABLE), 3.0)

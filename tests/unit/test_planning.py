@@ -258,6 +258,28 @@ def test_without_a_light_probe_the_air_tells_of_the_sun_by_day_alone(model: Ther
     assert seen.light_w_m2[night].max() == 0.0
 
 
+@pytest.mark.parametrize("model", [CABLE, AIR], ids=["cable", "air"])
+def test_where_a_light_probe_has_died_the_air_stands_in_for_it(model: ThermalModel) -> None:
+    """At noon of the third day: its last word is not held through the night, and what it said before it stays."""
+    log = lived(model, 4.0)
+    died = 2 * 144 + 72
+    light = log.light_w_m2.copy()
+    light[died:] = np.nan
+    seen = lit(facts(), model, whole(replace(log, light_w_m2=light))).light_w_m2
+    assert (seen[:died] == log.light_w_m2[:died]).all()
+    assert (seen[died:] == lit(facts(has_light=False), model, whole(log)).light_w_m2[died:]).all()
+    assert seen[3 * 144 : 3 * 144 + 30].max() == 0.0
+
+
+def test_a_light_probe_that_has_died_ends_no_plan() -> None:
+    """A day and a half after its last word, which was noon's: the plan is about what it would have been."""
+    log = lived(CABLE, 4.0)
+    light = log.light_w_m2.copy()
+    light[2 * 144 + 72 :] = np.nan
+    found, wanted = foresee(facts(), CABLE, replace(log, light_w_m2=light)), foresee(facts(), CABLE, log)
+    assert sum(found.duty) == pytest.approx(sum(wanted.duty), rel=0.2)
+
+
 def test_a_lesson_that_taught_nothing_is_tried_again_after_three_hours() -> None:
     """And one that taught something, after a day."""
     asked: list[int] = []
@@ -270,3 +292,37 @@ def test_a_lesson_that_taught_nothing_is_tried_again_after_three_hours() -> None
     for half_hours in range(2 * 30):
         planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
     assert [(each - MIDNIGHT_MS) / HOUR_MS for each in asked] == [0.0, 3.0, 27.0]
+
+
+def test_a_forecast_that_begins_later_says_nothing_of_the_hours_before_it() -> None:
+    """Fed in for tomorrow night alone: until then tomorrow is as today."""
+    log = lived(CABLE, 3.0)
+    told = [Expectation(log.ends_ms + hour * HOUR_MS, -9.0, 0.0) for hour in range(18, 37)]
+    weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    alone = weather_ahead(log, (), PLACE, STEP_S, STEPS)
+    assert weather.outside_c[:34] == pytest.approx(alone.outside_c[:34])
+    assert weather.light_w_m2[:34] == pytest.approx(alone.light_w_m2[:34])
+    assert weather.outside_c[36:] == pytest.approx(-9.0)
+
+
+def test_a_forecast_of_every_third_hour_is_a_straight_line_now_as_later() -> None:
+    """Half an hour before its next word: the hour to come lies on the line from its last one."""
+    log = lived(CABLE, 3.0)
+    told = [Expectation(log.ends_ms + round((hour - 2.5) * HOUR_MS), 2.0 * hour) for hour in range(0, 48, 3)]
+    coarse = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    hourly = [Expectation(log.ends_ms + round((hour - 2.5) * HOUR_MS), 2.0 * hour) for hour in range(0, 46)]
+    assert coarse.outside_c == pytest.approx(weather_ahead(log, hourly, PLACE, STEP_S, STEPS).outside_c)
+
+
+def test_a_lesson_from_a_clock_that_was_ahead_is_followed_by_others() -> None:
+    """Learnt, by a clock that was wrong, ten years from now: the next lesson is due at once."""
+    asked: list[int] = []
+
+    def taught(_facts: object, _geometry: object, model: ThermalModel, log: Log) -> Lesson | None:
+        asked.append(log.ends_ms)
+        return Lesson(model, {})
+
+    planner = Planner(facts(), CABLE, taught, learnt_ms=MIDNIGHT_MS + 3650 * 86_400_000)
+    for half_hours in range(3):
+        planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
+    assert asked == [MIDNIGHT_MS]

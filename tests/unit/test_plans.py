@@ -1,5 +1,6 @@
 """The planner over a real record: what it reads, what it leaves, and what the loop takes of it."""
 
+import shutil
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -202,3 +203,140 @@ def test_many_plans_are_read_in_parts_a_second_apart(tmp_path: Path) -> None:
         return sum(foreseen.plan(name, now) is not None for name in names)
 
     assert [held(200.0), held(201.0), held(202.0)] == [100, 200, 250]
+
+
+SPOILT = ["""'{"starts_ms": 5}'""", """'{"starts_ms": '""", "'[]'", "'null'", "CAST(x'7BFFFE7D' AS TEXT)"]
+"""What is no plan and no model, what is no JSON, and what is no text."""
+
+
+def damaged(folder: Path, table: str, column: str, where: str, text: str) -> None:
+    """Spoil a row as a failing card or another program does; `text` is SQL."""
+    with closing(open_writer(folder / "plans.db", PLANS)) as connection:
+        connection.execute("PRAGMA ignore_check_constraints = ON")
+        connection.execute(f"UPDATE {table} SET {column} = {text} WHERE {where}")
+
+
+SPOILT_EACH = pytest.mark.parametrize("text", SPOILT)
+
+
+@SPOILT_EACH
+def test_a_plan_that_cannot_be_read_takes_no_other_away(tmp_path: Path, text: str) -> None:
+    """One enclosure's newest row is spoilt: it follows the one before, and every other enclosure its own."""
+    foreseen, begin = Foreseen(tmp_path), Moment(1000.0, MIDNIGHT_MS)
+    earlier = replace(PLAN, starts_ms=MIDNIGHT_MS - 1_800_000)
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        for name, plan in (("elder", PLAN), ("larch", earlier), ("larch", PLAN), ("rowan", PLAN)):
+            plans.put_plan(connection, name, plan)
+    damaged(tmp_path, "plan", "body", f"enclosure = 'larch' AND starts_ms = {MIDNIGHT_MS}", text)
+    for after_s in (200.0, 220.0):
+        now = begin.later(after_s)
+        foreseen.look(now)
+        assert [foreseen.plan(name, now) for name in ("elder", "larch", "rowan")] == [PLAN, earlier, PLAN]
+
+
+@SPOILT_EACH
+def test_a_lesson_that_cannot_be_read_is_none_and_the_one_before_it_counts(
+    service: Service, folder: Path, text: str
+) -> None:
+    """The planner starts all the same, and knows what it had learnt before."""
+    name = "larch"
+    before = Learnt(1000, replace(service.planners[name].geometry, deep_c=7.0), {"loss_w_k": (10.0, 8.0, 12.5)})
+    service.close()
+    with closing(open_writer(folder / "plans.db", PLANS)) as connection:
+        plans.put_learnt(connection, name, before)
+        plans.put_learnt(connection, name, replace(before, at_ms=2000))
+    damaged(folder, "learnt", "model", "at_ms = 2000", text)
+    again = Service(site(folder), service.clock)
+    assert (again.planners[name].model, again.planners[name].learnt_ms) == (before.model, 1000)
+    again.close()
+
+
+def test_a_clock_that_was_once_years_ahead_hides_no_plan(tmp_path: Path) -> None:
+    """Set right again, each plan of now is followed, by a loop that went on and by one that began anew."""
+    ahead_ms, begin = MIDNIGHT_MS + 4000 * 86_400_000, Moment(1000.0, MIDNIGHT_MS)
+    foreseen = Foreseen(tmp_path)
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        plans.put_plan(connection, "larch", replace(PLAN, starts_ms=ahead_ms))
+        ahead = Moment(900.0, ahead_ms + 200_000)
+        foreseen.look(ahead)
+        assert foreseen.plan("larch", ahead) is not None
+        plans.put_plan(connection, "larch", PLAN)
+        begun = Foreseen(tmp_path)
+        for each in (foreseen, begun):
+            each.look(begin.later(200.0))
+            assert each.plan("larch", begin.later(200.0)) == PLAN
+        later = replace(PLAN, starts_ms=MIDNIGHT_MS + 1_800_000)
+        plans.put_plan(connection, "larch", later)
+        for each in (foreseen, begun):
+            each.look(begin.later(2000.0))
+            assert each.plan("larch", begin.later(2000.0)) == later
+
+
+def test_a_heater_that_settings_have_changed_is_the_settings_own(service: Service, folder: Path) -> None:
+    """Of twice the power: soil and cover stay as they were learnt, what the heater gives does not."""
+    learnt = replace(service.planners["larch"].geometry, bed_j_k=9e5)
+    service.close()
+    with closing(open_writer(folder / "plans.db", PLANS)) as connection:
+        plans.put_learnt(connection, "larch", Learnt(MIDNIGHT_MS - 5000, learnt, {"heater_w": (450.0, 440.0, 460.0)}))
+    settings = site(folder)
+    heater = settings.enclosure[0].heater.model_copy(update={"rated_w": 900.0})
+    stronger = settings.enclosure[0].model_copy(update={"heater": heater})
+    again = Service(settings.model_copy(update={"enclosure": (stronger,)}), service.clock)
+    planner = again.planners["larch"]
+    assert planner.model == replace(learnt, heater_w=900.0, lag_s=planner.geometry.lag_s)
+    assert planner.figures == {}
+    assert planner.learnt_ms == MIDNIGHT_MS - 5000
+    again.close()
+
+
+def test_what_fails_in_one_enclosure_ends_no_other_s_plan(service: Service, folder: Path) -> None:
+    """Figures that nobody foresaw, in the first of two: the second is planned, and the first says why it is not."""
+    service.close()
+    settings = site(folder)
+    elder = settings.enclosure[0].model_copy(update={"name": "elder"})
+    two = Service(settings.model_copy(update={"enclosure": (elder, settings.enclosure[0])}), service.clock)
+
+    def fails(_log: object) -> None:
+        raise ArithmeticError("the linear programme found nothing")
+
+    two.planners["elder"].turn = fails  # type: ignore[method-assign,assignment]
+    two.turn()
+    two.close()
+    with closing(open_reader(folder / "plans.db")) as connection:
+        assert plans.word_of(connection, "elder") == (
+            MIDNIGHT_MS,
+            "the planner failed here (the linear programme found nothing)",
+        )
+        assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1
+
+
+def test_a_damaged_block_of_one_record_ends_no_other_s_plan(folder: Path, tmp_path: Path) -> None:
+    """The enclosure whose readings cannot be read says so; the one after it is turned to all the same."""
+    shutil.copy(folder / "readings.db", tmp_path)
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as connection:
+        for table in ("tail", "block"):
+            connection.execute(f"UPDATE {table} SET packed = zeroblob(length(packed))")
+    settings = site(tmp_path)
+    elder = settings.enclosure[0].model_copy(update={"name": "elder"})
+    two = Service(
+        settings.model_copy(update={"enclosure": (settings.enclosure[0], elder)}),
+        ManualClock(Moment(50.0, MIDNIGHT_MS + 30_000)),
+    )
+    two.turn()
+    two.close()
+    with closing(open_reader(tmp_path / "plans.db")) as connection:
+        words = [(plans.word_of(connection, name) or (0, ""))[1] for name in ("larch", "elder")]
+    assert "the planner failed here" in words[0]
+    assert "only 0 h of record" in words[1]
+
+
+def test_a_damaged_file_of_plans_is_set_aside_and_another_begun(service: Service, folder: Path) -> None:
+    """It only advises: no planner must wait for a person to move it away."""
+    service.close()
+    (folder / "plans.db").write_bytes(b"no database at all, but long enough to look like one" * 100)
+    again = Service(site(folder), service.clock)
+    again.turn()
+    again.close()
+    assert (folder / f"plans.db.damaged-{service.clock.now().utc_ms}").exists()
+    with closing(open_reader(folder / "plans.db")) as connection:
+        assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1

@@ -170,3 +170,10 @@ def test_the_working_set_point_never_passes_what_is_asked(
     moved_c = toward(working_c, asked, soil_c, ramp, elapsed_s)
     assert min(working_c, asked) - 1e-9 <= moved_c <= max(working_c, asked) + 1e-9
     assert abs(moved_c - working_c) <= ramp * elapsed_s / 3600 + 1e-9
+
+
+def test_a_start_with_an_offset_is_that_instant() -> None:
+    """TOML has such times; they were read as the site's own, hours off."""
+    begins = ms(2026, 7, 1, 6)
+    dated = laid((datetime(2026, 7, 1, 6, tzinfo=UTC), 14.0, 0.0), around_ms=begins)
+    assert (asked_c(dated, begins - 1), asked_c(dated, begins)) == (None, 14.0)

@@ -58,6 +58,11 @@ def test_asked_in_the_dark_they_begin_at_once_and_end_before_the_sun_rises() -> 
     assert "too short for 3 pulses" in asked_at(at(2026, 12, 1, 3), ARMED)[0]
 
 
+def test_towards_the_morning_of_a_long_night_the_next_one_will_do() -> None:
+    """In December it said to wait for darker weeks."""
+    assert asked_at(at(2026, 12, 1, 4), ARMED)[0].endswith("too short for 3 pulses; ask again by day for the next one")
+
+
 def test_where_the_sun_does_not_set_there_is_no_trial() -> None:
     """Midsummer in the far north."""
     assert in_the_dark(70.0, 20.0, at(2026, 6, 21), 3) is None

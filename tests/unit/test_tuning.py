@@ -149,6 +149,16 @@ def test_what_was_adopted_before_the_last_lesson_or_refused_is_not_taken(tmp_pat
     assert adopted_since(tmp_path, "larch", 0, small) is None, "settings changed: it no longer keeps its bounds"
 
 
+def test_an_answer_that_cannot_be_read_is_no_adoption_and_no_trouble(tmp_path: Path) -> None:
+    """A failing card has spoilt its row: the planner goes on with what it has."""
+    journalled(tmp_path, 1000, {"figures": figures_of(OTHER), "likely": {}})
+    with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as connection:
+        connection.execute("PRAGMA ignore_check_constraints = ON")
+        connection.execute("DROP TRIGGER journal_is_not_edited")
+        connection.execute("UPDATE journal SET body = substr(body, 1, 40)")
+    assert adopted_since(tmp_path, "larch", 0, GEOMETRY) is None
+
+
 TRUE = replace(CABLE, bed_j_k=CABLE.bed_j_k * 1.3, upper_bed_w_k=CABLE.upper_bed_w_k * 0.75)
 
 
