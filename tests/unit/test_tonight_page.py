@@ -108,6 +108,44 @@ def test_two_hours_after_sunset_the_probe_tells(
     assert "by the site's own probe" in shown.replace("&#39;", "'")
 
 
+def test_a_night_colder_than_foretold_is_told_as_it_is(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
+) -> None:
+    """Told 3 Cel; by three in the morning it was -2.5: frost is no longer unlikely, and plants are no longer safe."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS, evening_c=9.0)
+    three_ms = tonight[0] + 7 * HOUR_MS
+    with closing(open_writer(outdoors.folder / "readings.db", READINGS)) as connection:
+        rows = range(tonight[0] + 2 * HOUR_MS, three_ms, TEN_MS)
+        keeping.add(connection, [StoredReading("larch", "yard", "outside", "Cel", -2.5, ms, ms, "good") for ms in rows])
+    outdoors.at(three_ms)
+    found = opened.get("/api/season/tonight").json()
+    assert (found["told"]["minimum_c"], found["told"]["reached_c"]) == (-2.5, -2.5)
+    assert found["told"]["spread_k"] > 3.0, "it was wrong by more than that"
+    ground = {each["stage"]: each for each in found["limits"] if each["place"] == "ground"}
+    assert (ground["leafed"]["chance"], ground["leafed"]["word"]) == (1.0, "likely")
+    assert 0.1 < ground["swelling"]["chance"] < 0.5
+    shown = opened.get("/tonight", headers=HTML).text
+    assert "Frost tonight: it is here." in shown
+    assert "the air reaches freezing" not in shown
+
+
+@pytest.mark.parametrize("hours", [1, 12])
+def test_a_probe_that_once_said_what_no_air_ever_was_spoils_no_night(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int], hours: int
+) -> None:
+    """Three weeks ago it told 85 Cel, its word for a start without power: that night is left out, all others count."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    first_ms = tonight[0] - 21 * DAY_MS
+    with closing(open_writer(outdoors.folder / "readings.db", READINGS)) as connection:
+        rows = range(first_ms + 1000, first_ms + hours * HOUR_MS, 10_000)
+        keeping.add(connection, [StoredReading("larch", "yard", "outside", "Cel", 85.0, ms, ms, "good") for ms in rows])
+    outdoors.at(tonight[0] + HOUR_MS)
+    assert opened.get("/api/season/tonight").json()["told"]["nights"] == 38, "of 39"
+    for path in ("/tonight", "/season", "/report"):
+        shown = opened.get(path, headers=HTML)
+        assert (shown.status_code, "look at its unit" in shown.text) == (200, False), path
+
+
 def test_with_few_nights_others_stand_in_and_it_says_so(
     outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
 ) -> None:
