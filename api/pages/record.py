@@ -99,10 +99,11 @@ def entries(
     kind: str | None,
     window: tuple[int | None, int | None] = (None, None),
     limit: int = 200,
+    before: int | None = None,
 ) -> list[StoredEntry]:
-    """Return journal entries, newest first."""
+    """Return journal entries, newest first; those before one sequence, if it is given."""
     start_ms, end_ms = window
-    return _read(state, "journal.db", lambda c: journal.read(c, enclosure, kind, start_ms, end_ms, limit), [])
+    return _read(state, "journal.db", lambda c: journal.read(c, enclosure, kind, start_ms, end_ms, limit, before), [])
 
 
 def walk(state: State, whole: bool) -> Walk | None:

@@ -110,8 +110,8 @@ def journal(
 ) -> HTMLResponse:
     """What happened, newest first, and whether the chain holds."""
     now_ms, unit = state.clock.now().utc_ms, unit_of(request)
-    found = record.entries(state, enclosure or None, kind or None, (None, before), _ENTRIES)
-    asked = {"enclosure": enclosure, "kind": kind, "before": found[-1].at_ms if found else 0}
+    found = record.entries(state, enclosure or None, kind or None, limit=_ENTRIES, before=before)
+    asked = {"enclosure": enclosure, "kind": kind, "before": found[-1].sequence if found else 0}
     return page(
         request,
         "journal.html",

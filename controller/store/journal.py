@@ -176,16 +176,19 @@ def read(
     start_ms: int | None = None,
     end_ms: int | None = None,
     limit: int = 500,
+    before: int | None = None,
 ) -> list[StoredEntry]:
     """Return entries, newest first: those of one enclosure, of one kind, in [start_ms, end_ms) [ms UTC], as given.
 
-    At most `limit` of them, and never more than 5000.
+    At most `limit` of them, and never more than 5000. To read on, name the sequence of the last as `before`: a clock
+    may have been set back, and many entries may be of one instant.
     """
     wanted = {
         "enclosure = ?": enclosure,
         "kind = ?": kind,
         "at_ms >= ?": start_ms,
         "at_ms < ?": end_ms,
+        "sequence < ?": before,
     }
     given = {clause: value for clause, value in wanted.items() if value is not None}
     where = " AND ".join(given) or "true"

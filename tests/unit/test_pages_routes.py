@@ -78,6 +78,28 @@ def test_trouble_comes_first(site: TestClient) -> None:
     assert "I have looked: reset" in text
 
 
+def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
+    """More of one instant than a page holds, and a clock set back between them: reading on comes to every entry."""
+    book = connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)
+    at_ms = [NOW_MS + 86_400_000] * 40 + [NOW_MS - 3_600_000] * 150 + [NOW_MS - 400 * 86_400_000]
+    journal.append(
+        book,
+        [
+            journal.Entry("alert", "larch", "soilward", f"number {number}", {"alert": "x"}, each)
+            for number, each in enumerate(at_ms)
+        ],
+    )
+    book.close()
+    found, days, path = [], [], "/journal?kind=alert"
+    while path:
+        text = site.get(path).text
+        found += re.findall(r"Number (\d+)\.", text)
+        days += re.findall(r"<h2>([^<]*)</h2>", text)
+        path = "".join(re.findall(r'href="(/journal\?[^"]*before[^"]*)"', text)).replace("&amp;", "&")
+    assert [int(each) for each in found] == list(reversed(range(191)))
+    assert days[0] == "Sat 25 Jan 2025", "not of this year"
+
+
 def test_what_an_open_page_is_given_anew_has_the_clock_and_the_air_outside(site: TestClient) -> None:
     """The head of a page left open all night is not that of the evening."""
     for path in ("/", "/enclosures/larch", "/enclosures/larch/section"):
