@@ -16,8 +16,8 @@ HEARTBEAT_S = 15.0
 RECHECK_S = 15.0
 """[s] A sign-in this old is looked at again at the next event or heartbeat, so no later than 30 s."""
 
-QUEUE_LENGTH = 32
-"""Events a listener may be behind before it is dropped."""
+QUEUE_LENGTH, TURNS = 32, 4
+"""Events a listener may be behind before it is dropped: so many, or so many from every enclosure."""
 
 MOST_LISTENERS = 64
 """Pages that may listen at once."""
@@ -40,10 +40,11 @@ def event(name: str, data: dict[str, Any]) -> str:
 
 
 class Listeners:
-    """The pages that listen now."""
+    """The pages that listen now, to so many enclosures, which all speak in the same moment."""
 
-    def __init__(self, clock: Clock) -> None:
+    def __init__(self, clock: Clock, enclosures: int) -> None:
         self._clock = clock
+        self._behind = max(QUEUE_LENGTH, TURNS * enclosures)
         self._queues: dict[asyncio.Queue[str | None], str] = {}
         self._closed = False
 
@@ -74,7 +75,7 @@ class Listeners:
         """Yield what is true now, then every change; end when dropped, closed or no longer welcome."""
         if self.is_full or self.is_full_for(caller):
             return
-        queue: asyncio.Queue[str | None] = asyncio.Queue(QUEUE_LENGTH)
+        queue: asyncio.Queue[str | None] = asyncio.Queue(self._behind)
         self._queues[queue] = caller
         checked_s = self._clock.now().mono_s
         try:

@@ -38,7 +38,7 @@ class Live:
         self._heard: dict[str, Heard] = {}
         self._heater: dict[str, tuple[dict[str, Any], Moment]] = {}
         self._silent: set[str] = set()
-        self.listeners = Listeners(clock)
+        self.listeners = Listeners(clock, len(settings.enclosure))
         self._client: mqtt.Client | None = None
         self.connected = False
         self.refused = 0
@@ -127,7 +127,9 @@ class Live:
 
     def _take(self, enclosure: str, heard: Heard) -> None:
         self._heard[enclosure] = heard
-        if enclosure in self._silent and not self.is_silent(enclosure):
+        if self.is_silent(enclosure):
+            return
+        if enclosure in self._silent:
             self._silent.discard(enclosure)
             self.listeners.tell(self._silence(enclosure))
         self.listeners.tell(_known(heard, heard.arrived))

@@ -1,11 +1,13 @@
 """What the planner has left on disk: the hours ahead, what it has learnt, and its last word."""
 
+import sqlite3
 from dataclasses import dataclass
 from typing import Any
 
 from api.state import State
 from controller.clock import rfc3339
 from controller.control.foresight import BELIEVED_S, Foresight
+from controller.errors import StoreError
 from controller.store import plans
 from controller.store.plans import Learnt
 
@@ -21,9 +23,17 @@ class Planned:
 
 
 def planned(state: State, enclosure: str) -> Planned:
-    """Return what the planner says of an enclosure now."""
+    """Return what the planner says of an enclosure now; where its file cannot be read, that is its word."""
     if not (state.folder / "plans.db").exists():
         return Planned(word="the planner has not run yet")
+    try:
+        return _read(state, enclosure)
+    except (StoreError, sqlite3.Error):
+        # It only advises: without it the page of the enclosure, and the stop on it, must still be there.
+        return Planned(word="what the planner wrote cannot be read")
+
+
+def _read(state: State, enclosure: str) -> Planned:
     now_ms = state.clock.now().utc_ms
     with state.reading("plans.db") as connection:
         held = plans.plans_from(connection, enclosure, now_ms - round(1000 * BELIEVED_S), now_ms)
@@ -36,12 +46,20 @@ def planned(state: State, enclosure: str) -> Planned:
 
 
 def carries(state: State) -> dict[str, tuple[int, dict[str, Any] | None]]:
-    """Return by enclosure when [ms UTC] the planner last thought about the coming night, and what that asks of heat."""
-    if not (state.folder / "plans.db").exists():
+    """Return by enclosure when [ms UTC] the planner last thought about the coming night, and what that asks of heat.
+
+    What it asks is None where that is not known, or no longer: what is older than a plan may be is of another night.
+    """
+    now_ms = state.clock.now().utc_ms
+    try:
+        with state.reading("plans.db") as connection:
+            found = {each.name: plans.carry_of(connection, each.name) for each in state.settings.enclosure}
+    except (StoreError, sqlite3.Error):
         return {}
-    with state.reading("plans.db") as connection:
-        found = {each.name: plans.carry_of(connection, each.name) for each in state.settings.enclosure}
-    return {name: each for name, each in found.items() if each is not None}
+    return {
+        name: (at_ms, carry if abs(now_ms - at_ms) <= 1000 * BELIEVED_S else None)
+        for name, (at_ms, carry) in ((name, each) for name, each in found.items() if each is not None)
+    }
 
 
 def as_json(found: Planned) -> dict[str, Any]:

@@ -6,12 +6,12 @@ from typing import Any
 
 from api.pages import words
 from api.pages.words import Unit, kelvin
+from api.planned import planned
 from api.season import hindsight
 from api.season.hindsight import Compared, PastNight
 from api.season.tonight import LIKELY, POSSIBLE, Forecast, colder_than_held
 from api.state import State
 from controller.enclosure_settings import Enclosure
-from controller.errors import StoreError
 
 HELD_K = 0.5
 """[K] Soil no further below its set point at the night's end counts as held, as the planner has it."""
@@ -43,16 +43,12 @@ def hold_shown(
     state: State, enclosure: Enclosure, carry: Mapping[str, Any] | None, told: Forecast | None, unit: Unit
 ) -> HoldShown:
     """Return one enclosure's night; `told` is tonight's lowest outside where it is known."""
-    try:
-        past = hindsight.past_nights(state, enclosure)
-    except StoreError:
-        past = []
+    past = hindsight.past_nights(state, enclosure)
     shown = tuple(_past(each, unit) for each in past[:5])
     error = _error(past, unit)
     if carry is None:
-        return HoldShown(
-            enclosure.name, "Not known yet.", "The planner has no night of this enclosure yet.", (), shown, error
-        )
+        word = planned(state, enclosure.name).word or "the planner has no night of this enclosure yet"
+        return HoldShown(enclosure.name, "Not known yet.", words.sentence(word, unit), (), shown, error)
     covers = tuple(_cover(name, each, unit) for name, each in carry["nights"].items())
     return HoldShown(enclosure.name, *_verdict(state, carry, told, unit), covers, shown, error)
 

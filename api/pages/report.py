@@ -15,6 +15,8 @@ from api.state import State
 WIDTH, HEIGHT, LEFT, FOOT = 480.0, 200.0, 44.0, 26.0
 MOST_FROSTS = 40
 MOST_PICTURES = 24
+SPRING_DAYS = 212
+"""[d] of a season within which a frost is one of its spring: to the end of July, in the south to that of January."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ def _weather(found: Report, unit: Unit) -> str:
         return "Nothing was measured outside in this season."
     coldest = min(known, key=lambda day: day.tmin_c or 0.0)
     frosts = len(found.frosts)
-    spring = [each.on for each in found.frosts if each.on.month < 8]
+    spring = [each.on for each in found.frosts if each.on < found.season.first + timedelta(days=SPRING_DAYS)]
     last = f" The last of the spring was on {_day(max(spring))}." if spring else ""
     count = "It never froze" if not frosts else f"It froze on {frosts} day{'s' if frosts != 1 else ''}"
     lowest = words.temperature_said(coldest.tmin_c, unit)

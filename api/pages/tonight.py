@@ -67,7 +67,7 @@ def night_shown(state: State, unit: Unit) -> NightShown:
         )
     frost = chance(found.told.forecast, FROST_C)
     return NightShown(
-        f"Frost tonight: {frost.word}.",
+        f"Frost tonight: {'it is here' if found.told.forecast.is_reached(FROST_C) else frost.word}.",
         _because(found.told, frost, unit),
         _crosses(state, found.told, found.dark),
         so_far,
@@ -116,7 +116,7 @@ def _because(said: Foretold, frost: Chance, unit: Unit) -> str:
 
 def _crosses(state: State, told: Foretold, dark: Dark) -> str:
     at_ms = told.falls_to_ms(FROST_C, dark)
-    if at_ms is None:
+    if at_ms is None or told.forecast.is_reached(FROST_C):
         return ""
     now_ms = state.clock.now().utc_ms
     when = words.moment(at_ms, now_ms, state.settings.site.zone)

@@ -166,10 +166,11 @@ def dated(text: str, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def day(utc_ms: int, now_ms: int, zone: ZoneInfo) -> str:
-    """Write a day: "today", "yesterday", "Tue 3 Mar"."""
+    """Write a day: "today", "yesterday", "Tue 3 Mar", with its year if it is another."""
     then, now = _local(utc_ms, zone), _local(now_ms, zone)
     days = (now.date() - then.date()).days
-    return {0: "today", 1: "yesterday"}.get(days, f"{then:%a} {then.day} {then:%b}")
+    year = f" {then.year}" if then.year != now.year else ""
+    return {0: "today", 1: "yesterday"}.get(days, f"{then:%a} {then.day} {then:%b}{year}")
 
 
 def exact(utc_ms: int, zone: ZoneInfo) -> str:

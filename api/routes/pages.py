@@ -73,8 +73,9 @@ def section(
 ) -> HTMLResponse:
     """The part of a page that changes by itself, for script to put in place."""
     large = size == "large"
-    shown = views.view(state, state.enclosure(enclosure), unit_of(request), large, charted=False)
-    return page(request, "section.html", v=shown, large=large)
+    unit = unit_of(request)
+    shown = views.view(state, state.enclosure(enclosure), unit, large, charted=False)
+    return page(request, "section.html", v=shown, large=large, line=site_lines.outside_line(state, unit))
 
 
 @router.get("/enclosures/{enclosure}/heat")

@@ -22,7 +22,7 @@ def add(asked: NewPerson, state: DoorNow) -> dict[str, Any]:
     return {"name": person.name, "role": person.role.value}
 
 
-@router.delete("/{name}", status_code=204)
+@router.delete("/{name:path}", status_code=204)
 def remove(name: str, state: DoorNow) -> Response:
     """Remove somebody; their pages fall silent within 30 s."""
     try:
@@ -32,7 +32,7 @@ def remove(name: str, state: DoorNow) -> Response:
     return Response(status_code=204)
 
 
-@router.post("/{name}/token", status_code=201)
+@router.post("/{name:path}/token", status_code=201)
 def token(name: str, state: DoorNow) -> dict[str, str]:
     """Make a bearer token; it is told once and only its hash is kept."""
     try:
@@ -42,7 +42,7 @@ def token(name: str, state: DoorNow) -> dict[str, str]:
     return {"token": state.season.do(people.new_session, name, state.clock.now().utc_ms, people.BEARER_MS)}
 
 
-@router.post("/{name}/requests", status_code=202)
+@router.post("/{name:path}/requests", status_code=202)
 def ask(name: str, asked: OnBehalf, state: StateNow) -> dict[str, int]:
     """File a request as somebody who may change things, for the command that they type on this machine."""
     try:

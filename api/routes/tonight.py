@@ -24,7 +24,6 @@ from api.season.tonight import chance, colder_than_held
 from api.state import State
 from controller.clock import rfc3339
 from controller.enclosure_settings import Enclosure
-from controller.errors import StoreError
 from controller.units import fahrenheit_to_c
 
 router = APIRouter()
@@ -110,10 +109,7 @@ def type_in(
 def _hold(
     state: State, enclosure: Enclosure, thought: tuple[int, dict[str, Any] | None] | None, told: Foretold | None
 ) -> dict[str, Any]:
-    try:
-        past = hindsight.past_nights(state, enclosure)
-    except StoreError:
-        past = []
+    past = hindsight.past_nights(state, enclosure)
     errors = {name: hindsight.error_of([getattr(each, name) for each in past]) for name in ("soil_c", "energy_kwh")}
     carry = None if thought is None else thought[1]
     return {

@@ -28,6 +28,7 @@ TONIGHT: dict[str, Any] = {
         "outside_range": False,
         "from_prior": False,
         "words": "air alone; 42 nights of this site; judged by leaving each out in turn",
+        "reached_c": 1.4,
         "nights": 42,
     },
     "limits": [

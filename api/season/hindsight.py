@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from api.state import State
 from controller.control.foresight import Foresight
 from controller.enclosure_settings import Enclosure
+from controller.errors import StoreError
 from controller.probe import Quantity
 from controller.store import plans, reading_back, use
 from controller.store.connection import open_reader
@@ -60,13 +61,13 @@ class Error:
 def past_nights(state: State, enclosure: Enclosure) -> list[PastNight]:
     """Return the last nights that are over, newest first; those without any evening plan are left out.
 
-    Raises
-    ------
-    StoreError
-        If there is no record or no plan yet.
+    None where there is no record or no plan yet, or none that can be read.
     """
     now_ms = state.clock.now().utc_ms
-    return list(_past(state.folder, enclosure, state.settings.site.zone, now_ms // HALF_HOUR_MS))
+    try:
+        return list(_past(state.folder, enclosure, state.settings.site.zone, now_ms // HALF_HOUR_MS))
+    except (StoreError, sqlite3.Error):
+        return []
 
 
 @lru_cache(maxsize=64)

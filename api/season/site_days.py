@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from api.season.daily import Daily, RecordError, extended, station_days
+from api.season.daily import COLDEST_C, WARMEST_C, Daily, RecordError, extended, station_days
 from api.season.ghcn import read_record
 from api.season.site_night import Outdoors, outdoors
 from api.state import State
@@ -65,5 +65,7 @@ def _own(folder: Path, air: tuple[str, str], name: str, time_zone: str, _day: in
         rows = reading_back.hours(record, *air, 0)
     finally:
         record.close()
+    # The unit is known here: beyond what air ever was, the probe was wrong, and so is nothing else.
+    rows = [row for row in rows if COLDEST_C <= row[1] <= WARMEST_C]
     middles_ms = np.array([row[0] + 1_800_000 for row in rows], dtype=np.int64)
     return station_days(name, middles_ms, np.array([row[1] for row in rows], dtype=float), ZoneInfo(time_zone))

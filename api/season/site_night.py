@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 
 from api.season.alarm import CALM_M_S, CLEAR, Alarms, own_alarms
+from api.season.daily import COLDEST_C, WARMEST_C
 from api.season.humidity import dew_point_c, wet_bulb_c
 from api.season.night import Fit, Night, choose
 from api.season.night_course import hours_until
 from api.season.nights import EVENING_MS, MORNING_MS, Dark, dark_of, nearest, nights_of
 from api.season.sky import NightSky, night_sky, sky_from
-from api.season.tonight import Forecast, fed, predict
+from api.season.tonight import Forecast, fed, predict, so_far
 from api.state import State
 from controller.control.outlook import Expectation
 from controller.enclosure_settings import ProbeSettings
@@ -129,12 +130,12 @@ def tonight(state: State) -> Tonight | None:
         t0_c = _near(said, dark.sunset_ms + EVENING_MS)
         if t0_c is not None:
             fit = choose(nights_here(state, place)) if dew_c is not None else fit_dry
-            told = Foretold("probe", predict(fit, t0_c, dew_c), t0_c, dew_c, ())
+            told = Foretold("probe", so_far(predict(fit, t0_c, dew_c), lowest_c), t0_c, dew_c, ())
             return Tonight(dark, told, "", fit, lowest_c, sky)
     course = _fed_course(state, dark)
     if course:
         coldest_c = min(value for _, value in course)
-        lowest = fed(coldest_c, _fed_errors_k(state, nights_here(state, place)))
+        lowest = so_far(fed(coldest_c, _fed_errors_k(state, nights_here(state, place))), lowest_c)
         return Tonight(dark, Foretold("forecast", lowest, None, None, course), "", fit_dry, lowest_c, sky)
     late = now_ms >= dark.sunset_ms + EVENING_MS
     why = "the outside probe was silent two hours after sunset" if late else "it is too early for the probe to tell"
@@ -194,6 +195,8 @@ def _nights(folder: Path, place: Outdoors, latitude: float, longitude: float, tu
         moist = dict(_said(record, place.moist, end_ms - REMEMBERED_DAYS * DAY_MS, end_ms)) if place.moist else {}
     finally:
         record.close()
+    # The unit is known here: beyond what air ever was, the probe was wrong, and so is nothing else.
+    said = [(at_ms, value) for at_ms, value in said if COLDEST_C <= value <= WARMEST_C]
     times_ms = np.array([at_ms for at_ms, _ in said], dtype=np.int64)
     outside_c = np.array([value for _, value in said])
     humidity = np.array([moist.get(at_ms, np.nan) for at_ms, _ in said]) if moist else None

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from api.season.night import PRIOR_SPREAD_K, PRIOR_WEIGHT, Fit, Method, NightError, blended, is_outside, minimum_c
@@ -27,6 +27,8 @@ class Forecast:
         Whether too few nights of this site were known to learn from them alone.
     words
         How it was found, for a person.
+    reached_c
+        [Cel] what this night has come to already, None before sunset: so cold it was for certain.
     """
 
     minimum_c: float
@@ -35,6 +37,11 @@ class Forecast:
     outside_range: bool
     from_prior: bool
     words: str
+    reached_c: float | None = None
+
+    def is_reached(self, threshold_c: float) -> bool:
+        """Whether this night has come to a threshold [Cel] already."""
+        return self.reached_c is not None and self.reached_c <= threshold_c
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +88,23 @@ def fed(lowest_c: float, errors_k: Sequence[float] = ()) -> Forecast:
     )
 
 
+def so_far(forecast: Forecast, lowest_c: float | None) -> Forecast:
+    """Return a forecast that knows the lowest of its night so far [Cel]; one that was too warm is as unsure as that."""
+    if lowest_c is None:
+        return forecast
+    missed_k = forecast.minimum_c - lowest_c
+    return replace(
+        forecast,
+        minimum_c=min(forecast.minimum_c, lowest_c),
+        spread_k=max(forecast.spread_k, missed_k),
+        reached_c=lowest_c,
+    )
+
+
 def chance(forecast: Forecast, threshold_c: float) -> Chance:
-    """Return the chance that the minimum is at or below a threshold [Cel], by Student's t."""
-    probability = below(forecast.freedom, (threshold_c - forecast.minimum_c) / forecast.spread_k)
+    """Return the chance that the minimum is at or below a threshold [Cel], by Student's t; what has been is certain."""
+    t = (threshold_c - forecast.minimum_c) / forecast.spread_k
+    probability = 1.0 if forecast.is_reached(threshold_c) else below(forecast.freedom, t)
     word = "likely" if probability >= LIKELY else "possible" if probability >= POSSIBLE else "unlikely"
     return Chance(threshold_c, probability, word)
 

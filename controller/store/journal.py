@@ -188,7 +188,8 @@ def read(
 ) -> list[StoredEntry]:
     """Return entries, newest first: those of one enclosure, of one kind, in [start_ms, end_ms) [ms UTC], as given.
 
-    With `before` those whose sequence is less. At most `limit` of them, and never more than 5000.
+    At most `limit` of them, and never more than 5000. To read on, name the sequence of the last as `before`: a clock
+    may have been set back, and many entries may be of one instant.
     """
     wanted = {
         "enclosure = ?": enclosure,

@@ -239,6 +239,39 @@ def test_what_the_broker_had_kept_ends_no_silence(live: Live, clock: ManualClock
     assert at_opening == [("silence", True)]
 
 
+def told_while(live: Live, then: Callable[[], None]) -> list[str]:
+    """Return what waits for a listener that has heard the opening once `then` has happened."""
+
+    async def listen() -> list[str]:
+        events = live.events()
+        await anext(events)
+        then()
+        return left_in(live)
+
+    return asyncio.run(listen())
+
+
+def test_what_the_broker_had_kept_is_told_to_nobody_as_known(live: Live) -> None:
+    """With the broker back and the controller gone, its last word arrives again: no page hears that all is well."""
+    kept = json.dumps(status_of(at_ms=NOW_MS - 60_000)).encode()
+    assert told_while(live, lambda: live.accept("soilward/larch/status", kept, True)) == []
+    heard = live.heard("larch")
+    assert heard is not None
+
+
+def test_forty_enclosures_that_speak_in_one_moment_lose_no_listener(clock: ManualClock) -> None:
+    """Their statuses come together, each second; a listener may be three such seconds behind."""
+    site = settings_of()
+    beds = tuple(site.enclosure[0].model_copy(update={"name": f"bed-{number}"}) for number in range(40))
+    live = Live(site.model_copy(update={"enclosure": beds}), clock)
+
+    def speak() -> None:
+        for each in beds * 3:
+            live.accept(f"soilward/{each.name}/status", json.dumps(status_of(each.name)).encode())
+
+    assert len(told_while(live, speak)) == 120
+
+
 def test_alerts_are_told_live(live: Live) -> None:
     """The event carries the alerts as the status has them."""
     (event,) = heard_by(live, lambda: told(live, alerts=[alert_of(urgent=True)]))

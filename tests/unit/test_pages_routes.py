@@ -79,6 +79,50 @@ def test_trouble_comes_first(site: TestClient) -> None:
     assert "I have looked: reset" in text
 
 
+def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
+    """More of one instant than a page holds, and a clock set back between them: reading on comes to every entry."""
+    book = connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)
+    at_ms = [NOW_MS + 86_400_000] * 40 + [NOW_MS - 3_600_000] * 150 + [NOW_MS - 400 * 86_400_000]
+    journal.append(
+        book,
+        [
+            journal.Entry("alert", "larch", "soilward", f"number {number}", {"alert": "x"}, each)
+            for number, each in enumerate(at_ms)
+        ],
+    )
+    book.close()
+    found, days, path = [], [], "/journal?kind=alert"
+    while path:
+        text = site.get(path).text
+        found += re.findall(r"Number (\d+)\.", text)
+        days += re.findall(r"<h2>([^<]*)</h2>", text)
+        path = "".join(re.findall(r'href="(/journal\?[^"]*before[^"]*)"', text)).replace("&amp;", "&")
+    assert [int(each) for each in found] == list(reversed(range(191)))
+    assert days[0] == "Sat 25 Jan 2025", "not of this year"
+
+
+def test_what_an_open_page_is_given_anew_has_the_clock_and_the_air_outside(site: TestClient) -> None:
+    """The head of a page left open all night is not that of the evening."""
+    for path in ("/", "/enclosures/larch", "/enclosures/larch/section"):
+        (line,) = re.findall(r'data-live="line">([^<]*)<', site.get(path).text)
+        assert line == "05:12 · outside \N{MINUS SIGN}1.4\N{NO-BREAK SPACE}°C", path
+
+
+def test_whether_heat_is_armed_is_given_anew_once_nobody_knows(tmp_path: Path) -> None:
+    """The orders' tag outlives a silence; the part that says "armed" must not stay for that."""
+
+    def version(heard: bool) -> str:
+        with open_site(tmp_path / str(heard)) as client:
+            if not heard:
+                client.app.state.soilward.clock.sleep(60.0)  # type: ignore[attr-defined]
+            shown = client.get("/enclosures/larch/section?size=large").text
+        assert ("Heat is armed" in shown) is heard
+        (found,) = re.findall(r'data-live="larch/arming" data-version="([^"]*)"', shown)
+        return str(found)
+
+    assert version(True) != version(False)
+
+
 def test_a_set_point_is_asked_and_the_page_waits_for_the_answer(site: TestClient) -> None:
     """The form files a request in the reader's unit and the next page says it waits."""
     site.cookies.set("soilward-unit", "F")

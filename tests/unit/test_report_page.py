@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from api.routes import report as report_route
 from api.season.bbch import Scale
 from api.season.plant_notes import Kind, Note, put_note
 from api.season.plants import Plant, Protection, put_plant
+from api.state import State
 from controller.enclosure_settings import ProbeSettings
 from controller.store import keeping
 from controller.store.connection import open_writer
@@ -72,6 +74,18 @@ def test_the_report_tells_the_season(opened: TestClient) -> None:
     assert "25 February</th><td>south fig" not in shown
     assert "Soil reached 41 °C." in shown
     assert '<path class="line outside-band"' in shown
+
+
+def test_in_the_south_a_frost_of_february_is_none_of_spring(opened: TestClient) -> None:
+    """There the season begins in July; the last frost of its spring comes before February."""
+    spring = "The last of the spring was on"
+    assert spring in opened.get("/report", headers=HTML).text
+    state: State = opened.app.state.soilward  # type: ignore[attr-defined]
+    site = state.settings.site.model_copy(update={"latitude": -36.9})
+    settings = state.settings.model_copy(update={"site": site})
+    opened.app.state.soilward = replace(state, settings=settings)  # type: ignore[attr-defined]
+    shown = opened.get("/report", headers=HTML).text
+    assert ("It froze on 2 days" in shown, spring in shown) == (True, False)
 
 
 def test_a_season_of_which_nothing_is_on_record_says_so(opened: TestClient) -> None:

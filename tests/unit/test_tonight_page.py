@@ -108,6 +108,44 @@ def test_two_hours_after_sunset_the_probe_tells(
     assert "by the site's own probe" in shown.replace("&#39;", "'")
 
 
+def test_a_night_colder_than_foretold_is_told_as_it_is(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
+) -> None:
+    """Told 3 Cel; by three in the morning it was -2.5: frost is no longer unlikely, and plants are no longer safe."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS, evening_c=9.0)
+    three_ms = tonight[0] + 7 * HOUR_MS
+    with closing(open_writer(outdoors.folder / "readings.db", READINGS)) as connection:
+        rows = range(tonight[0] + 2 * HOUR_MS, three_ms, TEN_MS)
+        keeping.add(connection, [StoredReading("larch", "yard", "outside", "Cel", -2.5, ms, ms, "good") for ms in rows])
+    outdoors.at(three_ms)
+    found = opened.get("/api/season/tonight").json()
+    assert (found["told"]["minimum_c"], found["told"]["reached_c"]) == (-2.5, -2.5)
+    assert found["told"]["spread_k"] > 3.0, "it was wrong by more than that"
+    ground = {each["stage"]: each for each in found["limits"] if each["place"] == "ground"}
+    assert (ground["leafed"]["chance"], ground["leafed"]["word"]) == (1.0, "likely")
+    assert 0.1 < ground["swelling"]["chance"] < 0.5
+    shown = opened.get("/tonight", headers=HTML).text
+    assert "Frost tonight: it is here." in shown
+    assert "the air reaches freezing" not in shown
+
+
+@pytest.mark.parametrize("hours", [1, 12])
+def test_a_probe_that_once_said_what_no_air_ever_was_spoils_no_night(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int], hours: int
+) -> None:
+    """Three weeks ago it told 85 Cel, its word for a start without power: that night is left out, all others count."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    first_ms = tonight[0] - 21 * DAY_MS
+    with closing(open_writer(outdoors.folder / "readings.db", READINGS)) as connection:
+        rows = range(first_ms + 1000, first_ms + hours * HOUR_MS, 10_000)
+        keeping.add(connection, [StoredReading("larch", "yard", "outside", "Cel", 85.0, ms, ms, "good") for ms in rows])
+    outdoors.at(tonight[0] + HOUR_MS)
+    assert opened.get("/api/season/tonight").json()["told"]["nights"] == 38, "of 39"
+    for path in ("/tonight", "/season", "/report"):
+        shown = opened.get(path, headers=HTML)
+        assert (shown.status_code, "look at its unit" in shown.text) == (200, False), path
+
+
 def test_with_few_nights_others_stand_in_and_it_says_so(
     outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
 ) -> None:
@@ -189,8 +227,39 @@ def test_whether_the_heater_can_carry_it_is_said_first(outdoors: Outdoors, opene
     assert "With full heat it would hold a night down to \N{MINUS SIGN}2.5 °C; the chance that tonight" in shown
     assert "8.4 kWh in 24 h, 2.52 EUR" in shown
     assert "row cover</th>" in shown
-    assert "The planner has no night of this enclosure yet." in shown
+    assert "The planner has not come to this enclosure yet." in shown
     assert opened.get("/api/season/tonight").json()["enclosures"]["larch"]["carry"] == CARRY
+
+
+@pytest.mark.parametrize(("age_h", "known"), [(3.0, True), (3.01, False), (72.0, False)])
+def test_what_the_planner_thought_of_another_night_is_not_told(
+    outdoors: Outdoors, opened: TestClient, age_h: float, known: bool
+) -> None:
+    """A planner that has been silent for longer than a plan is followed vouches for no night; it is said to be so."""
+    with closing(open_writer(outdoors.folder / "plans.db", PLANS)) as connection:
+        thought_ms = NOW_MS - round(age_h * HOUR_MS)
+        plans.put_carry(connection, "larch", thought_ms, CARRY)
+        plans.put_word(connection, "larch", thought_ms, "")
+    outdoors.live_through(1, NOW_MS)
+    shown = opened.get("/tonight", headers=HTML).text
+    told = opened.get("/api/season/tonight").json()["enclosures"]["larch"]
+    assert ("It cannot hold" in shown, "The planner has fallen silent." in shown) == (known, not known)
+    assert (told["carry"] is not None, told["at"] is not None) == (known, True)
+
+
+@pytest.mark.parametrize("content", [b"", b"x" * 8192], ids=["half made", "damaged"])
+def test_without_readable_plans_every_page_is_still_there(
+    outdoors: Outdoors, opened: TestClient, content: bytes
+) -> None:
+    """The planner only advises: its file half made or damaged takes away neither an enclosure's page nor tonight's."""
+    (outdoors.folder / "plans.db").write_bytes(content)
+    outdoors.live_through(1, NOW_MS)
+    for path in ("/enclosures/larch", "/tonight"):
+        shown = opened.get(path, headers=HTML)
+        assert shown.status_code == 200, shown.text
+        assert "hat the planner wrote cannot be read." in shown.text
+    assert opened.get("/api/enclosures/larch/control").json()["ahead"] == []
+    assert opened.get("/api/season/tonight").json()["enclosures"]["larch"]["carry"] is None
 
 
 def test_next_morning_the_expectation_stands_beside_what_was(outdoors: Outdoors, opened: TestClient) -> None:
@@ -393,7 +462,7 @@ def test_the_heater_is_judged_by_tonight_as_well_as_by_the_plan(
     holds_to_c = told["minimum_c"] + spreads * told["spread_k"]
     nights = {"as it is": {"soil_c": 18.0, "air_c": 2.0, "energy_kwh": 4.0, "short_k": 0.0, "holds_to_c": holds_to_c}}
     with closing(open_writer(outdoors.folder / "plans.db", PLANS)) as connection:
-        plans.put_carry(connection, "larch", NOW_MS, {**CARRY, "outside_c": 3.0, "nights": nights})
+        plans.put_carry(connection, "larch", tonight[0], {**CARRY, "outside_c": 3.0, "nights": nights})
     shown = opened.get("/tonight", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
     assert verdict in shown
     chance = opened.get("/api/season/tonight").json()["enclosures"]["larch"]["chance_colder"]

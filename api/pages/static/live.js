@@ -1,12 +1,13 @@
 // Keeps an open page true: numbers at once, sentences and drawings as the server words them, ages by the second.
 "use strict";
 (() => {
-  const FRAGMENT_EVERY_MS = 5000;
-  const SILENT_AFTER_MS = 30000;
+  const FRAGMENT_EVERY_MS = 5000, SPACED_MS = 500;
+  const SILENT_AFTER_MS = 30000, AGAIN_AFTER_MS = 60000, PATIENCE_MS = 15000;
   const fahrenheit = document.body.dataset.unit === "F";
   const sign = fahrenheit ? "°F" : "°C";
-  const asked = new Map(), due = new Set();
-  let heardAt = Date.now(), cutOff = false;
+  const asked = new Map(), due = new Set(), signs = new Map();
+  const loadedAt = Date.now();
+  let heardAt = loadedAt, openedAt = loadedAt, cutOff = false;
 
   const duration = (seconds) => {
     const whole = Math.max(0, Math.round(seconds));
@@ -28,7 +29,22 @@
       each.dataset.zero = String(Date.now() - 1000 * Number(each.dataset.since));
     }
   };
+  // What was so when this page last heard is not known to be so now: no verdict is left standing on it.
+  const doubt = () => {
+    for (const since of document.querySelectorAll("[data-size] time[data-status]")) {
+      const holder = since.closest("[data-size]"), words = since.closest(".words");
+      if (holder.classList.contains("silent") || Date.now() - Number(since.dataset.zero) < SILENT_AFTER_MS) continue;
+      holder.classList.add("silent");
+      words.querySelector(".say").textContent = "Not known: this page hears nothing now.";
+      for (const each of words.querySelectorAll(".more, .do")) each.remove();
+      const rest = document.createElement("p");
+      rest.className = "do";
+      rest.textContent = "What stands below was so when it was last heard. Load the page again; if it does not come, look at the network.";
+      words.querySelector(".say").after(rest);
+    }
+  };
   const countAges = () => {
+    doubt();
     for (const each of document.querySelectorAll("time[data-zero]")) {
       if (each.dataset.shown) continue;
       each.textContent = `${duration((Date.now() - Number(each.dataset.zero)) / 1000)} ago`;
@@ -44,9 +60,12 @@
 
   const refresh = async (name) => {
     const holder = document.querySelector(`[data-enclosure="${CSS.escape(name)}"][data-size]`);
-    if (!holder) return;
-    const reply = await fetch(`/enclosures/${encodeURIComponent(name)}/section?size=${holder.dataset.size}`);
-    if (!reply.ok) return;
+    if (!holder) return true;
+    const patience = new AbortController();
+    setTimeout(() => patience.abort(), PATIENCE_MS);
+    const address = `/enclosures/${encodeURIComponent(name)}/section?size=${holder.dataset.size}`;
+    const reply = await fetch(address, { signal: patience.signal });
+    if (!reply.ok) return false;
     const fresh = new DOMParser().parseFromString(await reply.text(), "text/html");
     for (const part of fresh.querySelectorAll("[data-live]")) {
       const old = document.querySelector(`[data-live="${CSS.escape(part.dataset.live)}"]`);
@@ -60,17 +79,30 @@
     holder.classList.toggle("trip", Boolean(now) && now.dataset.trips !== "0");
     holder.classList.toggle("silent", Boolean(now) && now.dataset.known === "0");
     adopt(document);
+    return true;
   };
-  const refreshSoon = (name) => {
-    // What comes while one is due already is in that one; nothing is left out, only gathered.
-    if (due.has(name)) return;
+  // What comes while one is due already is in that one; nothing is left out, only gathered. What is news goes first.
+  const refreshSoon = (name, isNews) => {
     due.add(name);
-    const wait = Math.max(0, (asked.get(name) || 0) + FRAGMENT_EVERY_MS - Date.now());
-    setTimeout(() => {
+    if (isNews) asked.set(name, 0);
+  };
+  // One after another, who waited longest first: a site of forty would ask for more than is let through, and what did
+  // not come is due again, for the server may never say it anew.
+  const refreshNext = async () => {
+    const last = (name) => asked.get(name) ?? loadedAt;
+    const [name] = [...due].filter((each) => last(each) + FRAGMENT_EVERY_MS <= Date.now()).sort((a, b) => last(a) - last(b));
+    if (name !== undefined) {
       due.delete(name);
       asked.set(name, Date.now());
-      refresh(name).catch(() => asked.delete(name));
-    }, wait);
+      if (!await refresh(name).catch(() => false)) due.add(name);
+    }
+    setTimeout(refreshNext, SPACED_MS);
+  };
+  const isNews = (status) => {
+    const sign = [status.armed, (status.trips || []).length, (status.alerts || []).length].join();
+    const before = signs.get(status.enclosure);
+    signs.set(status.enclosure, sign);
+    return before !== undefined && before !== sign;
   };
 
   const showNumbers = (status) => {
@@ -96,7 +128,7 @@
       for (const each of document.querySelectorAll(`[data-status="${CSS.escape(status.enclosure)}"]`)) {
         each.dataset.zero = String(Date.now());
       }
-      refreshSoon(status.enclosure);
+      refreshSoon(status.enclosure, isNews(status));
     }
   };
 
@@ -105,7 +137,7 @@
     heardAt = Date.now();
     let said;
     try { said = JSON.parse(event.data); } catch { return; }
-    if (said.enclosure) refreshSoon(said.enclosure);
+    if (said.enclosure) refreshSoon(said.enclosure, true);
   };
 
   // The controller answers in the journal; the page looks for it without losing what is being typed.
@@ -136,14 +168,28 @@
     if (event.target.form) event.target.form.dataset.begun = "";
   });
 
+  let source = null;
+  const listen = () => {
+    if (source) source.close();
+    openedAt = Date.now();
+    const opened = source = new EventSource("/api/live");
+    opened.onmessage = take;
+    for (const name of ["status", "enclosure"]) opened.addEventListener(name, take);
+    opened.addEventListener("silence", takeSilence);
+    opened.onopen = () => { cutOff = false; };
+    opened.onerror = () => { cutOff = source.readyState === EventSource.CLOSED; };
+  };
+  // The browser tries again by itself while the line is bad. It gives up when it is told no, as by what stands before a
+  // server that restarts, and does not notice a line that went without a word; so quiet lines are opened anew.
+  const listenAgain = () => {
+    if (Date.now() - Math.max(heardAt, openedAt) >= AGAIN_AFTER_MS) listen();
+  };
+
   adopt(document);
   setInterval(countAges, 1000);
   if (document.querySelector("[data-enclosure]") && "EventSource" in window) {
-    const source = new EventSource("/api/live");
-    source.onmessage = take;
-    for (const name of ["status", "enclosure"]) source.addEventListener(name, take);
-    source.addEventListener("silence", takeSilence);
-    // The browser tries again by itself while the line is bad; it gives up when it is told no.
-    source.onerror = () => { cutOff = source.readyState === EventSource.CLOSED; };
+    listen();
+    setInterval(listenAgain, 1000);
+    refreshNext();
   }
 })();

@@ -1,0 +1,120 @@
+"""A page that hears nothing any more, or too much at once: no verdict is left standing on what was so before."""
+
+import json
+from collections.abc import Callable
+
+import pytest
+from playwright.sync_api import Page, Route, expect
+
+from tests.browser.conftest import Demo, Reader
+
+pytestmark = pytest.mark.xdist_group("browser")
+"""One demo for all of them, so one worker."""
+
+MakeReader = Callable[..., Reader]
+STREAM = "text/event-stream"
+
+
+def _tick(page: Page, seconds: float) -> None:
+    """Let the page's clock run, with a moment for what it fetches after each half second."""
+    for _ in range(round(2 * seconds)):
+        page.clock.run_for(500)
+        page.wait_for_timeout(20)
+
+
+def _bare(page: Page, demo: Demo, names: list[str], live: str) -> None:
+    """Open a page of empty cards that hears just this once, and then nothing for an hour."""
+    cards = "".join(f'<article data-enclosure="{name}" data-size="small"></article>' for name in names)
+    script = '<!doctype html><script src="/static/live.js" defer></script>'
+    page.route("**/bare", lambda route: route.fulfill(content_type="text/html", body=script + cards))
+    page.route("**/api/live", lambda route: route.fulfill(content_type=STREAM, body=f"retry: 3600000\n\n{live}"))
+    page.clock.install()
+    page.goto(f"{demo.address}/bare")
+    page.wait_for_timeout(300)
+
+
+def test_a_page_cut_off_takes_back_what_it_said(reader: MakeReader, demo: Demo) -> None:
+    """The network gone for half a minute: every verdict is "not known" and every number struck; back, all is told."""
+    browser = reader()
+    page = browser.context.new_page()
+    page.clock.install()
+    for _ in range(60):
+        page.goto(demo.address)
+        # The pages may answer a moment before the controller has spoken for the first time.
+        if not page.locator(".card.silent").count():
+            break
+        page.wait_for_timeout(500)
+    verdicts, cards = page.locator(".card .say"), page.locator(".card")
+    cut_off = "Not known: this page hears nothing now."
+    _tick(page, 1)
+    expect(page.locator(".card.silent")).to_have_count(0)
+    browser.context.set_offline(True)
+    _tick(page, 18)
+    expect(verdicts.filter(has_text=cut_off)).to_have_count(0)
+    _tick(page, 15)
+    expect(verdicts.filter(has_text=cut_off)).to_have_count(cards.count())
+    expect(page.locator(".card .do").first).to_contain_text("was so when it was last heard")
+    for each in page.locator(".card [data-number]").all():
+        expect(each).to_have_css("text-decoration-line", "line-through")
+    browser.context.set_offline(False)
+    for _ in range(60):
+        _tick(page, 1)
+        if not page.locator(".card.silent").count():
+            break
+    expect(verdicts.filter(has_text=cut_off)).to_have_count(0)
+    browser.faults.clear()  # the browser itself notes every call that failed in its console
+
+
+def test_what_did_not_come_is_asked_for_again(reader: MakeReader, demo: Demo) -> None:
+    """A silence is told once. If its words are refused just then, as too many calls are, the page asks again."""
+    page, asked = reader().context.new_page(), []
+
+    def answer(route: Route) -> None:
+        asked.append(route.request.url)
+        if len(asked) < 3:
+            route.fulfill(status=429, body="{}")
+        else:
+            route.continue_()
+
+    page.route("**/section?*", answer)
+    _bare(page, demo, ["larch"], 'event: silence\ndata: {"enclosure":"larch","silent":true}\n\n')
+    _tick(page, 20)
+    assert len(asked) == 3
+
+
+def test_forty_enclosures_are_asked_for_one_after_another(reader: MakeReader, demo: Demo) -> None:
+    """All speak at once; the page asks for two of them a second, first for that which locked off, and skips none."""
+    page, asked = reader().context.new_page(), []
+
+    def answer(route: Route) -> None:
+        asked.append(route.request.url.split("/")[-2])
+        route.fulfill(content_type="text/html", body="")
+
+    names = [f"bed-{number:02}" for number in range(40)]
+    news = [{"enclosure": name, "armed": True, "trips": [], "alerts": []} for name in names]
+    news.append({**news[-1], "trips": [{}]})
+    page.route("**/section?*", answer)
+    _bare(page, demo, names, "".join(f"event: enclosure\ndata: {json.dumps(each)}\n\n" for each in news))
+    _tick(page, 10)
+    assert asked[0] == "bed-39"
+    assert 8 <= len(asked) <= 21
+    _tick(page, 25)
+    assert sorted(asked) == names
+
+
+@pytest.mark.parametrize(("status", "said"), [(502, ""), (200, "retry: 3600000\n\n")], ids=["told no", "hangs"])
+def test_a_line_that_went_without_a_word_is_opened_anew(reader: MakeReader, demo: Demo, status: int, said: str) -> None:
+    """Nothing for a minute, as behind a proxy while the server restarts: the page tries another line by itself."""
+    page, opened = reader().context.new_page(), []
+
+    def answer(route: Route) -> None:
+        opened.append(route.request.url)
+        route.fulfill(status=status, content_type=STREAM, body=said)
+
+    page.route("**/api/live", answer)
+    page.clock.install()
+    page.goto(demo.address)
+    _tick(page, 50)
+    assert len(opened) == 1
+    _tick(page, 30)
+    assert len(opened) == 2
