@@ -10,7 +10,6 @@ from fastapi import FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from api import auth, people, problem
-from api.asking import open_requests
 from api.at_hand import new_key
 from api.chain import BusyError, Chain
 from api.headers import Guarded
@@ -42,7 +41,7 @@ from api.routes import people as people_route
 from api.season import picture_files
 from api.state import State
 from api.tries import Tries
-from api.writer import Writer
+from api.writer import Writer, open_requests
 from controller.clock import Clock
 from controller.errors import StoreError
 from controller.settings import Settings

@@ -1,7 +1,6 @@
 """What a person may ask of the controller: filed with who and why, answered in the journal."""
 
 import sqlite3
-from pathlib import Path
 from typing import Any
 
 from fastapi import HTTPException
@@ -23,29 +22,11 @@ from api.schemas import (
 )
 from api.seen import alerts_of, as_seen
 from api.state import State
-from api.writer import Writer
 from controller.clock import from_rfc3339
 from controller.safety.limits import RESETS_OF_ONE_TRIP
-from controller.standing import FILE, last_answered
 from controller.store import requests
 from controller.store.journal import JSON
-from controller.store.migrations import REQUESTS
 from controller.store.requests import Kind
-
-
-def open_requests(folder: Path) -> Writer:
-    """Open the file of requests as its writer.
-
-    It counts on from the last that was answered: one begun anew, or put back from a backup, would count from less, and
-    the controller would take each request, a stop as well, for one that it has answered.
-    """
-    writer = Writer(folder / "requests.db", REQUESTS)
-    try:
-        writer.do(requests.count_on_from, last_answered(folder / FILE))
-    except BaseException:
-        writer.close()
-        raise
-    return writer
 
 
 def ask_set_point(state: State, person: Person, enclosure: str, asked: SetPoint) -> int:

@@ -5,9 +5,8 @@ import json
 from pydantic import ValidationError
 
 from api import at_hand, people
-from api.asking import open_requests
 from api.schemas import OnBehalf
-from api.writer import Writer
+from api.writer import Writer, open_requests
 from controller.clock import Clock
 from controller.errors import SoilwardError, StoreError
 from controller.settings import Settings

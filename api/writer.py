@@ -6,7 +6,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
+from controller.standing import FILE, last_answered
+from controller.store import requests
 from controller.store.connection import open_writer
+from controller.store.migrations import REQUESTS
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -44,3 +47,18 @@ class Writer:
         """Finish what was asked and close the file."""
         self._thread.submit(self._connection.close).result()
         self._thread.shutdown()
+
+
+def open_requests(folder: Path) -> Writer:
+    """Open the file of requests as its writer.
+
+    It counts on from the last that was answered: one begun anew, or put back from a backup, would count from less, and
+    the controller would take each request, a stop as well, for one that it has answered.
+    """
+    writer = Writer(folder / "requests.db", REQUESTS)
+    try:
+        writer.do(requests.count_on_from, last_answered(folder / FILE))
+    except BaseException:
+        writer.close()
+        raise
+    return writer

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from api.asking import open_requests
+from api.writer import open_requests
 from controller.asked import Asked
 from controller.standing import FILE, Kept, Standing, save
 from controller.store import requests
