@@ -122,16 +122,23 @@ class Victoria(Kept):
     def _export(self, match: str, start_ms: int, end_ms: int) -> Iterator[tuple[dict[str, str], int, float]]:
         """Yield (labels, [ms UTC], value) of every point as it was written."""
         body = self._get("export", {"match[]": match, "start": _s(start_ms), "end": _s(end_ms - 1)})
-        for line in body.decode("utf-8").splitlines():
-            told = json.loads(line)
-            for at_ms, value in zip(told["timestamps"], told["values"], strict=True):
+        for line in body.splitlines():
+            try:
+                told = json.loads(line)
+                points = list(zip(told["timestamps"], told["values"], strict=True))
+            except (ValueError, KeyError, TypeError) as error:
+                raise self._is_none() from error
+            for at_ms, value in points:
                 yield told["metric"], at_ms, value
 
     def _json(self, call: str, fields: dict[str, str]) -> Any:
         try:
             return json.loads(self._get(call, fields))["data"]
-        except (ValueError, KeyError) as error:
-            raise KeptError(f"{self._url} did not answer as a VictoriaMetrics does; look at remote.url") from error
+        except (ValueError, KeyError, TypeError) as error:
+            raise self._is_none() from error
+
+    def _is_none(self) -> KeptError:
+        return KeptError(f"{self._url} did not answer as a VictoriaMetrics does; look at remote.url")
 
     def _get(self, call: str, fields: dict[str, str]) -> bytes:
         try:
