@@ -35,8 +35,9 @@ _GAUGES: tuple[tuple[str, str, Callable[[dict[str, Any]], Any]], ...] = (
     ("soilward_trips", "Trips latched now", lambda s: len(s["trips"]) if s["known"] else None),
     ("soilward_status_age_seconds", "Age of the newest status", lambda s: s["as_of_age_s"]),
 )
+# All of them are read, so in the order they lie: by the index, row after row elsewhere, it takes three times as long.
 _HEATER = """SELECT enclosure, sum(max(coalesce(end_ms, :now) - start_ms, 0)) / 1000.0, count(*)
-FROM heater_run GROUP BY enclosure"""
+FROM heater_run NOT INDEXED GROUP BY enclosure"""
 _TRIPS = "SELECT enclosure, count(*) FROM journal WHERE kind = 'trip' AND enclosure IS NOT NULL GROUP BY enclosure"
 
 

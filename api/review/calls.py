@@ -106,5 +106,5 @@ def known(kept: Kept, site: str, enclosure: str) -> None:
     HTTPException
         404, saying so.
     """
-    if (site, enclosure) not in kept.enclosures():
+    if not kept.enclosures(site, enclosure):
         raise HTTPException(404, f"enclosure {enclosure!r} of site {site!r} has sent nothing yet; look at the names")

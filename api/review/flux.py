@@ -36,9 +36,9 @@ class Influx(Kept):
         )
         self._query = client.query_api()
 
-    def enclosures(self) -> list[tuple[str, str]]:
+    def enclosures(self, site: str | None = None, enclosure: str | None = None) -> list[tuple[str, str]]:
         # Hours are the fewest points that every enclosure has.
-        chosen = 'r._measurement == "reading_hour" and r._field == "count"'
+        chosen = f'r._measurement == "reading_hour" and r._field == "count"{_within(site, enclosure)}'
         found = self._rows(
             f'from(bucket: "{self._remote.bucket}") |> range({_WHOLE}) |> filter(fn: (r) => {chosen}) '
             '|> last() |> keep(columns: ["site", "enclosure"]) |> group()'
@@ -76,9 +76,7 @@ class Influx(Kept):
 
     def _readings(self, site: str | None, enclosure: str | None, start_ms: int, end_ms: int) -> str:
         chosen = 'r._measurement == "reading" and r._field == "value" and r.grade != "refused"'
-        chosen += "".join(
-            f' and r.{tag} == "{value}"' for tag, value in (("site", site), ("enclosure", enclosure)) if value
-        )
+        chosen += _within(site, enclosure)
         return self._from(chosen, start_ms, end_ms)
 
     def _from(self, chosen: str, start_ms: int, end_ms: int) -> str:
@@ -99,6 +97,10 @@ class Influx(Kept):
 _PLACES = '|> group(columns: ["site", "enclosure", "probe", "quantity", "unit"])'
 _PIVOT = '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
 _LAST = '|> sort(columns: ["_time"]) |> last()'
+
+
+def _within(site: str | None, enclosure: str | None) -> str:
+    return "".join(f' and r.{tag} == "{value}"' for tag, value in (("site", site), ("enclosure", enclosure)) if value)
 
 
 def _buckets(found: dict[int, dict[str, float]]) -> list[Bucket]:

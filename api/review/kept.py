@@ -52,8 +52,8 @@ def entry_of(
 class Kept(Protocol):
     """A store elsewhere, read only. Times are [ms UTC], ranges [start, end). Each call may raise `KeptError`."""
 
-    def enclosures(self) -> list[tuple[str, str]]:
-        """Return (site, enclosure) of all that ever sent a reading, in order."""
+    def enclosures(self, site: str | None = None, enclosure: str | None = None) -> list[tuple[str, str]]:
+        """Return (site, enclosure) of all that ever sent a reading, in order: everywhere, or in one place."""
 
     def latest(self, now_ms: int, site: str | None = None, enclosure: str | None = None) -> list[Last]:
         """Return the newest reading of each probe that said anything within a day: everywhere, or in one place."""

@@ -13,6 +13,8 @@ from controller.store.readings import Bucket, ProbeSeries, borders
 from controller.store.remote import TIMEOUT_MS, token_of
 
 DAY_S = 86_400
+MOST_SAID = 600
+"""[character] of what the store has to say."""
 _BEGINNING_S = "1"
 
 
@@ -30,8 +32,8 @@ class Victoria(Kept):
         headers = {"Authorization": f"Bearer {token_of(remote)}"} if remote.token_file else {}
         self._pool = urllib3.PoolManager(headers=headers, timeout=TIMEOUT_MS / 1000, retries=False)
 
-    def enclosures(self) -> list[tuple[str, str]]:
-        found = self._json("series", {"match[]": "reading_value", "start": _BEGINNING_S})
+    def enclosures(self, site: str | None = None, enclosure: str | None = None) -> list[tuple[str, str]]:
+        found = self._json("series", {"match[]": _readings_of(site, enclosure), "start": _BEGINNING_S})
         return sorted({(each["site"], each["enclosure"]) for each in found})
 
     def latest(self, now_ms: int, site: str | None = None, enclosure: str | None = None) -> list[Last]:
@@ -120,16 +122,23 @@ class Victoria(Kept):
     def _export(self, match: str, start_ms: int, end_ms: int) -> Iterator[tuple[dict[str, str], int, float]]:
         """Yield (labels, [ms UTC], value) of every point as it was written."""
         body = self._get("export", {"match[]": match, "start": _s(start_ms), "end": _s(end_ms - 1)})
-        for line in body.decode("utf-8").splitlines():
-            told = json.loads(line)
-            for at_ms, value in zip(told["timestamps"], told["values"], strict=True):
+        for line in body.splitlines():
+            try:
+                told = json.loads(line)
+                points = list(zip(told["timestamps"], told["values"], strict=True))
+            except (ValueError, KeyError, TypeError) as error:
+                raise self._is_none() from error
+            for at_ms, value in points:
                 yield told["metric"], at_ms, value
 
     def _json(self, call: str, fields: dict[str, str]) -> Any:
         try:
             return json.loads(self._get(call, fields))["data"]
-        except (ValueError, KeyError) as error:
-            raise KeptError(f"{self._url} did not answer as a VictoriaMetrics does; look at remote.url") from error
+        except (ValueError, KeyError, TypeError) as error:
+            raise self._is_none() from error
+
+    def _is_none(self) -> KeptError:
+        return KeptError(f"{self._url} did not answer as a VictoriaMetrics does; look at remote.url")
 
     def _get(self, call: str, fields: dict[str, str]) -> bytes:
         try:
@@ -137,13 +146,23 @@ class Victoria(Kept):
         except (urllib3.exceptions.HTTPError, OSError) as error:
             raise KeptError(f"{self._url} cannot be reached: {type(error).__name__}") from error
         if answer.status != 200:
-            raise KeptError(f"{self._url} answered {answer.status} to {call}; look at remote.url and its token")
+            raise KeptError(
+                f"{self._url} answered {answer.status} to {call}; look at remote.url and its token{_said(answer.data)}"
+            )
         return answer.data
 
 
 def _readings_of(site: str | None, enclosure: str | None) -> str:
     places = "".join(f'{name}="{value}",' for name, value in (("site", site), ("enclosure", enclosure)) if value)
     return f'reading_value{{{places}grade!="refused"}}'
+
+
+def _said(answer: bytes) -> str:
+    """Return what the store itself has to say of a refusal, which limit of its own it was."""
+    try:
+        return f". It says: {json.loads(answer)['error'][:MOST_SAID]}"
+    except (ValueError, KeyError, TypeError):
+        return ""
 
 
 def _names(labels: dict[str, str]) -> tuple[str, str, str]:

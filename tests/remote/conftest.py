@@ -39,9 +39,9 @@ START_MS = 1_767_225_600_000
 class Victoria:
     """One process on one port; `stop` and `start` it as often as a test likes."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, **more: str) -> None:
         self.port = a_free_port()
-        self.url, self._folder = f"http://127.0.0.1:{self.port}", folder
+        self.url, self._folder, self._more = f"http://127.0.0.1:{self.port}", folder, more
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -54,6 +54,7 @@ class Victoria:
             "dedup.minScrapeInterval": "1ms",
             "search.latencyOffset": "0s",
             "memory.allowedBytes": "256MB",
+            **self._more,
         }
         command = ["victoria-metrics", *(f"-{name}={value}" for name, value in options.items())]
         self._process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)

@@ -1,6 +1,7 @@
 """The pages and calls over many sites, on a real store."""
 
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from controller.errors import SettingsError
 from controller.settings import Remote
 from controller.store.journal import Entry
 from controller.store.runs import RunBegan, RunEnded, RunEnergy
-from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, many, said
+from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, forwarder_of, many, said, send_all
 
 pytestmark = pytest.mark.parametrize("remote", ["victoria-metrics"], indirect=True)
 SPAN = {"start": "2026-01-01T00:00:00Z", "end": "2026-01-01T01:00:00Z"}
@@ -94,6 +95,29 @@ def test_a_store_that_is_away_is_said_on_the_page(client: TestClient, victoria: 
     assert "cannot be reached" in answer.text
     victoria.start()
     assert client.get("/", headers=HTML).status_code == 200
+
+
+def test_a_store_of_many_sites_that_lists_no_more_shows_each_of_them_still(
+    tmp_path: Path, folder: Path, keep: Keep, remote: Remote
+) -> None:
+    """Seven hundred sites had more series than it lists by default: no page opened, and the token was to blame."""
+    keep(*(said("bed", START_MS, 15.0, enclosure=name) for name in ("larch", "elder", "ash")))
+    victoria = Victoria(tmp_path / "narrow", **{"search.maxSeries": "2"})
+    victoria.start()
+    remote = remote.model_copy(update={"url": victoria.url})
+    try:
+        with closing(forwarder_of(folder, remote)) as forwarder:
+            send_all(forwarder, remote)
+        clock = ManualClock(Moment(1000.0, START_MS + 60_000))
+        review = create_review(load_review(review_file(tmp_path, remote)), clock)
+        with TestClient(review, base_url=HOME, client=("127.0.0.1", 5000)) as one:
+            assert "15.0" in one.get(f"/sites/{remote.site}/enclosures/larch", headers=HTML).text
+            assert one.get(f"/api/sites/{remote.site}/enclosures/oak").status_code == 404
+            answer = one.get("/api/sites")
+        assert answer.status_code == 503
+        assert "-search.max" in answer.json()["detail"]
+    finally:
+        victoria.stop()
 
 
 def test_people_who_are_set_up_must_sign_in(tmp_path: Path, remote: Remote) -> None:

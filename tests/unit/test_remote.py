@@ -9,6 +9,8 @@ from threading import Thread
 import pytest
 from influxdb_client import Point
 
+from api.review.kept import KeptError
+from api.review.victoria import Victoria
 from controller.settings import Remote, RemoteKind
 from controller.store.remote import RemoteError, RemoteWriter
 
@@ -92,3 +94,27 @@ def test_any_other_answer_is_told_and_tried_again(status: int) -> None:
     with _elsewhere(lambda _: status) as (writer, store), pytest.raises(RemoteError, match=f"answered {status}"):
         writer.send(_points(50))
     assert (writer.refused, store.asked) == (0, 1)
+
+
+@pytest.mark.parametrize("said", [b"<html>Sign in</html>", b"[]", b'"ready"', b'{"metric":{}}\n{"met', b"\xff"])
+def test_what_answers_for_the_store_is_named(said: bytes) -> None:
+    """A door that lets nobody in unless signed in, or an answer cut short: no page is broken by it."""
+
+    class Door(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.send_header("Content-Length", str(len(said)))
+            self.end_headers()
+            self.wfile.write(said)
+
+        def log_message(self, format: str, *args: object) -> None:
+            pass
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Door) as server:
+        Thread(target=server.serve_forever, daemon=True).start()
+        url = f"http://127.0.0.1:{server.server_port}"
+        kept = Victoria(Remote.model_validate({"kind": "victoria-metrics", "url": url, "site": "hollow"}))
+        for ask in (kept.enclosures, lambda: kept.journal("hollow", 0, 3_600_000, 9)):
+            with pytest.raises(KeptError, match=r"did not answer as a VictoriaMetrics does; look at remote\.url"):
+                ask()
+        server.shutdown()
