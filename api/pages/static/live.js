@@ -34,7 +34,7 @@
     for (const since of document.querySelectorAll("[data-size] time[data-status]")) {
       const holder = since.closest("[data-size]"), words = since.closest(".words");
       if (holder.classList.contains("silent") || Date.now() - Number(since.dataset.zero) < SILENT_AFTER_MS) continue;
-      holder.classList.add("silent");
+      holder.classList.add("silent", "doubted");
       words.querySelector(".say").textContent = "Not known: this page hears nothing now.";
       for (const each of words.querySelectorAll(".more, .do")) each.remove();
       const rest = document.createElement("p");
@@ -78,6 +78,7 @@
     const now = fresh.querySelector("[data-trips]");
     holder.classList.toggle("trip", Boolean(now) && now.dataset.trips !== "0");
     holder.classList.toggle("silent", Boolean(now) && now.dataset.known === "0");
+    holder.classList.remove("doubted");
     adopt(document);
     return true;
   };
