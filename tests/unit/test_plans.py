@@ -354,3 +354,18 @@ def test_many_plans_that_cannot_be_read_keep_no_other_waiting(tmp_path: Path) ->
     for after_s in (200.0, 201.0):
         foreseen.look(begin.later(after_s))
     assert foreseen.plan("larch", begin.later(201.0)) == PLAN
+
+
+def test_a_file_of_plans_that_is_damaged_within_is_set_aside_too(service: Service, folder: Path) -> None:
+    """All but its first page: it can be opened, and nothing in it can be read."""
+    service.turn()
+    service.close()
+    file = folder / "plans.db"
+    with file.open("r+b") as raw:
+        raw.seek(4096)
+        raw.write(b"\xa5" * (file.stat().st_size - 4096))
+    again = Service(site(folder), service.clock)
+    again.turn()
+    again.close()
+    with closing(open_reader(file)) as connection:
+        assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1
