@@ -33,6 +33,7 @@ class Foreseen:
     def __init__(self, folder: Path) -> None:
         self._file = folder / "plans.db"
         self._known: dict[str, deque[Foresight]] = {}
+        self._read: set[tuple[str, int]] = set()
         self._newest_ms = 0
         self._looked_s = float("-inf")
 
@@ -44,7 +45,8 @@ class Foreseen:
             with closing(open_reader(self._file)) as connection:
                 is_done = self._read_new(connection, now)
         except (StoreError, sqlite3.Error):
-            self._known, self._newest_ms, is_done = {}, 0, True
+            self._forget()
+            is_done = True
         self._looked_s = now.mono_s if is_done else self._looked_s
 
     def _read_new(self, connection: sqlite3.Connection, now: Moment) -> bool:
@@ -53,18 +55,21 @@ class Foreseen:
         The planner leaves one plan after the other, all of one start: so some of the newest start may be to come.
         """
         if now.utc_ms < self._newest_ms:
-            self._known, self._newest_ms = {}, 0  # the clock was set back: what was left by the wrong one holds no more
+            self._forget()  # the clock was set back: what was left by the wrong one holds no more
         since_ms = max(self._newest_ms, now.utc_ms - round(1000 * BELIEVED_S))
         starts = plans.starts_from(connection, since_ms, now.utc_ms)
-        new = [(name, starts_ms) for name, starts_ms in starts if not self._knows(name, starts_ms)]
+        new = [each for each in starts if each not in self._read]
         for name, starts_ms in new[:MOST_AT_ONCE]:
             found = plans.plans_from(connection, name, starts_ms, starts_ms)
             self._known.setdefault(name, deque(maxlen=KEPT)).extend(found)
-            self._newest_ms = max(self._newest_ms, starts_ms)
+            self._newest_ms = starts_ms
+            self._read.add((name, starts_ms))
+        self._read = {each for each in self._read if each[1] == self._newest_ms}
         return len(new) <= MOST_AT_ONCE
 
-    def _knows(self, name: str, starts_ms: int) -> bool:
-        return any(each.starts_ms >= starts_ms for each in self._known.get(name, ()))
+    def _forget(self) -> None:
+        # Of what was read only the newest start is kept in mind: nothing before it is looked at again.
+        self._known, self._read, self._newest_ms = {}, set(), 0
 
     def plan(self, name: str, now: Moment) -> Foresight | None:
         """Return the plan that holds now, or None."""

@@ -15,6 +15,9 @@ CARRIES_S = 12 * 3600.0
 """[s] in which today's difference, to yesterday or to a forecast, fades (engineering judgement)."""
 NOW_S = 1800.0
 HOUR_MS = 3_600_000
+LONGEST_SILENCE_MS = 6 * HOUR_MS
+"""[ms] between two words of an outlook over which a straight line still stands for weather: a longer one hides a night
+(engineering judgement)."""
 CLEAR_DAYS = 2
 HIGH_SUN_W_M2 = 50.0
 BLOCK = 48
@@ -62,16 +65,20 @@ def _from_now(outlook: Outlook, ends_ms: int) -> Outlook:
 
 
 def _within(at_ms: Array, told: Outlook) -> Array:
-    """Return of which instants an outlook speaks; of the hour before its first word as well."""
-    return np.asarray((at_ms >= told[0].at_ms - HOUR_MS) & (at_ms <= told[-1].at_ms))
+    """Return of which instants an outlook speaks: of the hour before its first word as well, not of a long silence."""
+    words_ms = np.array([told[0].at_ms - HOUR_MS, *(each.at_ms for each in told)])
+    after = np.clip(np.searchsorted(words_ms, at_ms), 1, len(told))
+    apart_ms = words_ms[after] - words_ms[after - 1]
+    return np.asarray((at_ms >= words_ms[0]) & (at_ms <= words_ms[-1]) & (apart_ms <= LONGEST_SILENCE_MS))
 
 
 def _missed_now_k(log: Log, told: Outlook) -> float:
     """[K] Return how much warmer it is outside than the outlook has it for now; 0 where it says nothing of now."""
-    if told[0].at_ms > log.ends_ms:
+    now_ms = log.ends_ms - 500.0 * NOW_S
+    if told[0].at_ms > log.ends_ms or not _within(np.array([now_ms]), told).any():
         return 0.0
     recent = log.latest(NOW_S)
-    said_c = np.interp(log.ends_ms - 500.0 * NOW_S, [each.at_ms for each in told], [each.outside_c for each in told])
+    said_c = np.interp(now_ms, [each.at_ms for each in told], [each.outside_c for each in told])
     return float(recent.outside_c.mean() - said_c)
 
 

@@ -52,7 +52,11 @@ class Service:
     def __init__(self, settings: Settings, clock: Clock) -> None:
         self.settings, self.clock, self.folder = settings, clock, settings.store.folder
         self._store = self._opened()
-        self.planners = {each.name: self._planner(each.name) for each in settings.enclosure}
+        try:
+            self.planners = self._planners()
+        except (StoreError, sqlite3.Error) as error:
+            self._begin_anew_if_damaged(error)
+            self.planners = self._planners()
 
     def _opened(self) -> sqlite3.Connection:
         """Open the plans; a damaged file is set aside and a new one begun, for it only advises."""
@@ -62,9 +66,28 @@ class Service:
         except StoreError as error:
             if not is_damage(error):
                 raise
+        return self._begun_anew()
+
+    def _begun_anew(self) -> sqlite3.Connection:
+        path = self.folder / "plans.db"
         aside = set_aside(path, self.clock.now().utc_ms)
         log.error("%s is damaged, and set aside as %s: what was learnt is learnt anew", path.name, aside.name)
         return open_writer(path, PLANS)
+
+    def _begin_anew_if_damaged(self, error: Exception) -> None:
+        """After an error of some file: begin the plans anew if it is theirs that is damaged."""
+        if not is_damage(error):
+            return
+        try:
+            is_sound = self._store.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
+        except sqlite3.Error:
+            is_sound = False
+        if not is_sound:
+            self._store.close()
+            self._store = self._begun_anew()
+
+    def _planners(self) -> dict[str, Planner]:
+        return {each.name: self._planner(each.name) for each in self.settings.enclosure}
 
     def _planner(self, name: str) -> Planner:
         enclosure = self.settings.named(name)
@@ -93,7 +116,8 @@ class Service:
                     self._adopt(enclosure.name, planner)
                     self._plan_or_say(readings, enclosure.name, planner, starts_ms)
         except (StoreError, sqlite3.Error) as error:
-            log.warning("the record cannot be read: %s", error)
+            log.warning("the record cannot be read, or no plan be kept: %s", error)
+            self._begin_anew_if_damaged(error)
 
     def _plan_or_say(self, readings: sqlite3.Connection, name: str, planner: Planner, starts_ms: int) -> None:
         """Plan one enclosure; figures that nobody foresaw, or a damaged block, end its plan alone, not all after it."""

@@ -21,6 +21,8 @@ from controller.settings import Settings, Site
 
 TICK_S = 60.0
 """[s] Between decisions here; a real controller decides every second, and soil does not notice."""
+LEAST_DAYS = 0.01
+"""[d] a quarter of an hour: some decisions, and something to draw."""
 FOUR_YEARS_MS = 1461 * DAY_MS
 FIRST_DAY = "2026-03-16"
 
@@ -51,8 +53,8 @@ class Later:
 
 def run(asked: Asked, say: Callable[[str], None] = print) -> int:
     """Simulate, say what came of it, and return the exit status."""
-    if not 0.0 < asked.days <= 400.0:
-        raise SoilwardError(f"--days {asked.days:g} is not within 0 to 400; a season is about 90")
+    if not LEAST_DAYS <= asked.days <= 400.0:
+        raise SoilwardError(f"--days {asked.days:g} is not within {LEAST_DAYS:g} to 400; a season is about 90")
     settings = load(asked.settings)
     enclosure = _enclosure(asked, settings)
     weather, start_ms = _weather(asked, settings.site, say)
@@ -102,7 +104,7 @@ def _start_ms(written: str, site: Site) -> int:
 
 
 def _weather(asked: Asked, site: Site, say: Callable[[str], None]) -> tuple[Weather, int]:
-    if asked.weather.isdigit():
+    if asked.weather.isdecimal():
         start_ms = _start_ms(asked.start or FIRST_DAY, site)
         _check_believable(start_ms)
         day = datetime.fromtimestamp(start_ms / 1000, UTC).timetuple().tm_yday + (182.6 if site.latitude < 0.0 else 0.0)

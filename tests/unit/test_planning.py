@@ -326,3 +326,15 @@ def test_a_lesson_from_a_clock_that_was_ahead_is_followed_by_others() -> None:
     for half_hours in range(3):
         planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
     assert asked == [MIDNIGHT_MS]
+
+
+def test_a_silence_in_a_forecast_is_no_straight_line_through_a_night() -> None:
+    """Ten hours left out: of those tomorrow is as today; where it speaks, also every sixth hour, it is followed."""
+    log = lived(CABLE, 3.0)
+    alone = weather_ahead(log, (), PLACE, STEP_S, STEPS)
+    told = [Expectation(log.ends_ms + hour * HOUR_MS, 20.0, 300.0) for hour in (0, 3, 9, 19, 20, 36)]
+    weather = weather_ahead(log, told, PLACE, STEP_S, STEPS)
+    silent = np.r_[18:38, 40:72]
+    assert weather.outside_c[silent] == pytest.approx(alone.outside_c[silent])
+    assert weather.light_w_m2[silent] == pytest.approx(alone.light_w_m2[silent])
+    assert weather.light_w_m2[:18] == pytest.approx(300.0)

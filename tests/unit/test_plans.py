@@ -340,3 +340,32 @@ def test_a_damaged_file_of_plans_is_set_aside_and_another_begun(service: Service
     assert (folder / f"plans.db.damaged-{service.clock.now().utc_ms}").exists()
     with closing(open_reader(folder / "plans.db")) as connection:
         assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1
+
+
+def test_many_plans_that_cannot_be_read_keep_no_other_waiting(tmp_path: Path) -> None:
+    """More than one look reads, of another program: each is looked at once, and the plans of after them come."""
+    foreseen, begin = Foreseen(tmp_path), Moment(1000.0, MIDNIGHT_MS)
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection, transaction(connection):
+        for number in range(150):
+            plans.put_plan(connection, f"e{number:03d}", PLAN)
+    damaged(tmp_path, "plan", "body", "true", "'{}'")
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        plans.put_plan(connection, "larch", PLAN)
+    for after_s in (200.0, 201.0):
+        foreseen.look(begin.later(after_s))
+    assert foreseen.plan("larch", begin.later(201.0)) == PLAN
+
+
+def test_a_file_of_plans_that_is_damaged_within_is_set_aside_too(service: Service, folder: Path) -> None:
+    """All but its first page: it can be opened, and nothing in it can be read."""
+    service.turn()
+    service.close()
+    file = folder / "plans.db"
+    with file.open("r+b") as raw:
+        raw.seek(4096)
+        raw.write(b"\xa5" * (file.stat().st_size - 4096))
+    again = Service(site(folder), service.clock)
+    again.turn()
+    again.close()
+    with closing(open_reader(file)) as connection:
+        assert len(plans.plans_from(connection, "larch", 0, MIDNIGHT_MS)) == 1

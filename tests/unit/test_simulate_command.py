@@ -170,6 +170,8 @@ def test_a_file_too_short_for_the_days_is_refused(
     ("rest", "words"),
     [
         (["--days", "0"], "--days 0 is not within"),
+        (["--days", "0.0002"], "--days 0.0002 is not within 0.01 to 400"),
+        (["--weather", "\N{SUPERSCRIPT TWO}"], "cannot be read"),
         (["--enclosure", "pine"], "no enclosure 'pine'; name one of larch"),
         (["--start", "spring"], "--start 'spring' is no date"),
         (["--start", "2025-12-31"], "--start is before 2026"),
