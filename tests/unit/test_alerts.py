@@ -48,6 +48,17 @@ def test_a_probe_gone_quiet_is_told_once_it_is_stale(seconds: int) -> None:
     assert bed.alerts == []
 
 
+def test_a_probe_without_stamps_that_never_pauses_is_told_why_it_is_not_believed() -> None:
+    """Every 4 s where settings say 10: not "not heard yet", which sends people to its battery."""
+    bed = Bed(plan_of(), {"soil": None, "air": 10.0}, stamp=None, resumed_s=1000.0)
+    for second in range(60):
+        bed.extra = [bed.reading("soil", 10.0)] if second % 4 == 0 else []
+        bed.tick()
+    (alert,) = bed.state.alerts
+    assert (alert.name, bed.on) == ("probe:soil", False)
+    assert alert.detail.endswith("believed after a pause of half its period_s")
+
+
 def test_after_a_pause_of_ours_no_probe_is_called_quiet() -> None:
     """What we did not hear is not their silence."""
     bed = warm_bed()
@@ -92,6 +103,19 @@ def test_a_node_that_takes_no_command_is_told(seconds: int) -> None:
     bed.node = {"seq": 9}
     bed.run(2)
     assert (bed.on, bed.alerts) == (True, [])
+
+
+@pytest.mark.parametrize(("seconds", "alerts"), [(29, []), (32, ["contact-closed"])])
+def test_a_contact_that_stays_closed_against_orders_is_told(seconds: int, alerts: list[str]) -> None:
+    """N06: by a switch beside it, or a program that hangs; with no current sensed nothing else shows it for hours."""
+    bed = warm_bed()
+    bed.contact = True
+    bed.ask("disarm")
+    bed.run(seconds)
+    assert bed.alerts == alerts
+    bed.contact = False
+    bed.run(1)
+    assert bed.alerts == []
 
 
 def test_commands_that_are_ever_too_late_are_told_and_one_burst_of_them_is_not() -> None:
