@@ -1,11 +1,11 @@
 """Plants and notes as people write them, in a form or a file: read, and checked against what can be."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 from enum import StrEnum
 from typing import TypeVar
 
-from api.season.bbch import Scale, StageError, stage_words
+from api.season.bbch import Scale, StageError, codes, stage_words
 from api.season.plant_notes import Kind, Note
 from api.season.plants import Plant, PlantError, Protection
 
@@ -87,6 +87,20 @@ def check_plant(plant: Plant, enclosures: Collection[str], this_year: int) -> No
         raise FieldError("stands", plant.stands, "is neither ground nor container; write one of them")
     if plant.planted is not None and not 1800 <= plant.planted <= this_year:
         raise FieldError("planted", plant.planted, f"is outside 1800 to {this_year}; write the year, or leave it empty")
+
+
+def check_scale(plant: Plant, seen: Iterable[Note]) -> None:
+    """Refuse a scale that has no word for a stage already noted: what was seen must stay readable.
+
+    Raises
+    ------
+    FieldError
+        Naming the stage and its day.
+    """
+    for note in seen:
+        if note.code is not None and note.code not in codes(plant.scale):
+            bound = f"has no stage {note.code:02} of {note.day}; withdraw that note first"
+            raise FieldError("scale", plant.scale.value, bound)
 
 
 def check_note(note: Note, scale: Scale, today: date) -> None:

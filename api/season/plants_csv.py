@@ -15,7 +15,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
-from api.season.plant_fields import FieldError, check_note, check_plant, note_of, plant_of
+from api.season.plant_fields import FieldError, check_note, check_plant, check_scale, note_of, plant_of
 from api.season.plant_notes import Note, notes, put_note
 from api.season.plants import Kept, Plant, PlantError, plants, put_plant
 from controller.clock import rfc3339
@@ -98,9 +98,11 @@ def _take_plant(
     try:
         new = plant_of({**row, "name": row["plant"]})
         check_plant(new, within.enclosures, within.today.year)
+        known = _named_plant(connection, new.name)
+        if known is not None:
+            check_scale(new, [each.what for each in notes(connection, known.number).get(known.number, ())])
     except FieldError as error:
         raise _at(line, error) from error
-    known = _named_plant(connection, new.name)
     if known is not None and known.what == new:
         return 0
     put_plant(connection, new, who, at_ms, None if known is None else known.number)

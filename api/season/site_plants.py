@@ -5,10 +5,10 @@ from datetime import date
 from typing import Any
 
 from api.people import Person
-from api.season.bbch import Scale, codes, frost_stage, stage_words
+from api.season.bbch import Scale, frost_stage, stage_words
 from api.season.hours import date_at
 from api.season.photographs import Photograph, photographs
-from api.season.plant_fields import check_note, check_plant
+from api.season.plant_fields import check_note, check_plant, check_scale
 from api.season.plant_notes import Gone, Kind, Note, gone, notes, put_note, withdraw
 from api.season.plants import Kept, Plant, PlantError, plant, plants, put_plant
 from api.season.plants_csv import Taken, Within, take_csv, to_csv
@@ -36,18 +36,8 @@ def keep_plant(state: State, person: Person, new: Plant, number: int | None = No
     """
     check_plant(new, within(state).enclosures, today(state).year)
     if number is not None:
-        _refuse_scale(new, seen_on(state, number))
+        check_scale(new, [each.what for each in seen_on(state, number)])
     return state.season.do(put_plant, new, person.name, state.clock.now().utc_ms, number)
-
-
-def _refuse_scale(new: Plant, seen: tuple[Kept[Note], ...]) -> None:
-    """Refuse a scale that has no word for a stage already noted: what was seen must stay readable."""
-    for each in seen:
-        code = each.what.code
-        if code is not None and code not in codes(new.scale):
-            raise PlantError(
-                f"scale {new.scale.value!r}: stage {code:02} of {each.what.day} is not in it; withdraw that note first"
-            )
 
 
 def check_seen(state: State, number: int, new: Note) -> None:

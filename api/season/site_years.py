@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from api.season.daily import Daily, RecordError, dates
+from api.season.daily import Daily, Day, RecordError, dates
 from api.season.freeze import Hemisphere, first_freezes, hemisphere_of, last_freezes
 from api.season.heat_units import Bounds
 from api.season.hours import WakingError, date_at, midnight_ms
@@ -115,23 +115,34 @@ def _sum(
     first, last = span
     if record is None or last < first:
         return None
-    known = [record.days.get(on) for on in dates(first, last)]
-    rows = tuple(None if each is None else (each.tmin_c, each.tmax_c) for each in known)
-    return _counted(name, first, rows, latitude, limits)
+    return _counted(name, first, tuple(_swing(record.days.get(on)) for on in dates(first, last)), latitude, limits)
+
+
+def _swing(day: Day | None) -> tuple[float, float]:
+    """Return a day's lowest and highest [Cel], not a number where missing; of a day upside down nothing is known."""
+    low, high = (math.nan, math.nan) if day is None else (_or_nan(day.tmin_c), _or_nan(day.tmax_c))
+    return (math.nan, math.nan) if low > high else (low, high)
+
+
+def _or_nan(value_c: float | None) -> float:
+    return math.nan if value_c is None else value_c
 
 
 @lru_cache(maxsize=64)
 def _counted(
     name: str,
     first: date,
-    rows: tuple[tuple[float | None, float | None] | None, ...],
+    rows: tuple[tuple[float, float], ...],
     latitude: float,
     limits: Bounds | None,
 ) -> float | None:
-    pairs = [(math.nan, math.nan) if row is None else tuple(math.nan if v is None else v for v in row) for row in rows]
-    lows, highs = np.array(pairs).T
+    lows, highs = np.array(rows).T
     last = first + timedelta(days=len(rows) - 1)
-    found = course(name, hours_of_days(first, lows, highs, latitude), first, last, UTC, limits)
+    try:
+        found = course(name, hours_of_days(first, lows, highs, latitude), first, last, UTC, limits)
+    except WakingError:
+        # Where the sun does not rise and set each day, no hours can be made of days.
+        return None
     return float(found.totals[-1]) if found.is_sound_on(last) else None
 
 

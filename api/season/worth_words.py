@@ -51,23 +51,23 @@ def _span(found: Changed) -> str:
 
 def per_day_sentence(price: PerDay, currency: str, *, believed: bool) -> str:
     """Return what a day gained cost; `believed` tells whether the days are more than chance."""
-    more = f"{price.dearer} used {price.more.kwh:.3g} kWh ({price.more.cost:.2f} {currency}) more than {price.other}"
+    more = f"{price.dearer} used {_kwh(price.more.kwh)} ({price.more.cost:.2f} {currency}) more than {price.other}"
     if price.gained_d is None:
         return f"{more}; how many days that gained cannot be told."
     if price.per_day is None:
         return f"{more} and gained no day."
     doubt = "" if believed else " These days may be chance, and then the price means nothing."
-    each = f"{price.per_day.kwh:.3g} kWh ({price.per_day.cost:.2f} {currency}) for each"
+    each = f"{_kwh(price.per_day.kwh)} ({price.per_day.cost:.2f} {currency}) for each"
     return f"{more} and gained {_days(price.gained_d)}: {each}.{doubt}"
 
 
 def per_kilogram_sentence(price: PerKilogram, currency: str) -> str:
     """Return what a kilogram cost."""
-    total = f"{price.protection}: {price.used.kwh:.3g} kWh ({price.used.cost:.2f} {currency})"
+    total = f"{price.protection}: {_kwh(price.used.kwh)} ({price.used.cost:.2f} {currency})"
     if price.per_kilogram is None:
         return f"{total}, and no fruit was weighed."
-    each = f"{price.per_kilogram.kwh:.3g} kWh ({price.per_kilogram.cost:.2f} {currency}) for each"
-    return f"{total} for {price.kilograms:.3g} kg: {each}."
+    each = f"{_kwh(price.per_kilogram.kwh)} ({price.per_kilogram.cost:.2f} {currency}) for each"
+    return f"{total} for {_three(price.kilograms)} kg: {each}."
 
 
 def verdict(found: Sequence[Compared]) -> str:
@@ -186,6 +186,15 @@ def size_said(measure: Measure, effect: float) -> str:
     if measure is Measure.YIELD:
         return f"{abs(effect):.0f} g a tree {word}"
     return f"{percent(abs(effect))} of the shoots {word}"
+
+
+def _kwh(kwh: float) -> str:
+    return f"{_three(kwh)} kWh"
+
+
+def _three(value: float) -> str:
+    """Write three digits that count, and every one before the point."""
+    return f"{value:.0f}" if value >= 100.0 else f"{value:.3g}"
 
 
 def _days(count: float) -> str:

@@ -71,6 +71,16 @@ def test_a_plant_row_that_differs_is_what_is_true_now(season: Connection) -> Non
     assert [(each.number, each.what.place) for each in plants(season)] == [(1, "north end")]
 
 
+def test_a_scale_that_has_no_word_for_what_was_seen_is_refused(season: Connection) -> None:
+    """Of a ripe fig whose scale a file changed, no page of plants could be shown any more."""
+    take(season, PLANT, "L1,stage,,,,,,,,,2025-08-19,87,,,,,")
+    with pytest.raises(
+        PlantError, match="line 2, column scale: 'general' has no stage 87 of 2025-08-19; withdraw that"
+    ):
+        take(season, PLANT.replace(",fig,", ",general,"))
+    assert plants(season)[0].what.scale is Scale.FIG
+
+
 @pytest.mark.parametrize(
     ("line", "said"),
     [

@@ -259,6 +259,15 @@ def test_a_kilogram_has_its_price() -> None:
         per_kilogram(trees, {"heated": Used(math.nan, 0.0)})
 
 
+def test_a_thousand_kilowatt_hours_are_written_as_people_write_them() -> None:
+    """A winter's heat and a nursery's harvest in plain digits; a little in three that count."""
+    (price,) = per_kilogram(grove("heated", [240], grams=1_250_000.0), {"heated": Used(4321.4, 1296.0)})
+    said = per_kilogram_sentence(price, "EUR")
+    assert said == "heated: 4321 kWh (1296.00 EUR) for 1250 kg: 3.46 kWh (1.04 EUR) for each."
+    (dear,) = per_day(compare([*HEATED, *OPEN]), {"heated": Used(999.6, 300.0)})
+    assert "used 1000 kWh (300.00 EUR) more" in per_day_sentence(dear, "EUR", believed=True)
+
+
 def test_many_comparisons_come_with_a_warning() -> None:
     """How many there are, and that of twenty one looks like something."""
     found = compare([*HEATED, *OPEN, *grove("wrapped", [250, 251, None])])

@@ -187,3 +187,27 @@ def test_a_sum_with_too_many_days_missing_is_none(tmp_path: Path) -> None:
         this, last, *_ = years_of(client)["years"]
         assert (this["warmth"], this["chill"]) == (None, None)
         assert last["warmth"] > 0.0
+
+
+@pytest.mark.parametrize(("latitude", "is_known"), [(46.2, True), (68.0, False)])
+def test_one_day_upside_down_and_a_sun_that_does_not_set_keep_no_page_away(
+    tmp_path: Path, latitude: float, is_known: bool
+) -> None:
+    """A station's day whose lowest is above its highest is one day missing; far north no sum is given."""
+    site = Kept(tmp_path)
+    file = site.settings.season.station_file
+    assert file is not None
+    rows = [each.split(",") for each in file.read_text(encoding="utf-8").splitlines()[1:]]
+    tenths = [
+        f"USW00014734,{on.replace('-', '')},{element},{float(value) * 10:.0f},,,W,\n"
+        for on, low, high in rows
+        for element, value in (("TMIN", low), ("TMAX", "-30" if on == "2025-05-05" else high))
+    ]
+    file.write_text("".join(tenths), encoding="utf-8")
+    site.settings = site.settings.model_copy(
+        update={"site": site.settings.site.model_copy(update={"latitude": latitude})}
+    )
+    with site.client() as client:
+        assert ((years_of(client)["years"][0]["warmth"] or 0.0) > 0.0) is is_known
+        assert client.get("/season", headers=HTML).status_code == 200
+        assert client.get("/report", headers=HTML).status_code == 200
