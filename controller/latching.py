@@ -85,7 +85,8 @@ def faulty_node(plan: Plan, state: State, now: Moment, entries: list[Entry]) -> 
     """Latch what the node's last report calls for."""
     if state.node is None or state.node.arrived_s == state.weighed_s:
         return
-    if state.order.armed and now.mono_s - state.armed_s > node_watch.TRIED_AFTER_S and state.watch.unheard is None:
+    tried = state.order.armed and now.mono_s - state.armed_s > node_watch.TRIED_AFTER_S
+    if state.watch.known_faults and tried and state.watch.unheard is None:
         # By now it has tried its contacts anew: what it still finds wrong holds heat off, and is believed mended.
         state.watch = replace(state.watch, known_faults=frozenset())
     state.watch, trips = node_watch.new_trips(state.watch, state.node, now.utc_ms)
