@@ -208,7 +208,7 @@ def pages_of(bench: Bench) -> Iterator[int]:
         command = [sys.executable, "-m", "api", "serve", "--settings", str(file)]
         served = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log)
     try:
-        until("the api listens", lambda: "listening" in (bench.folder / "api.log").read_text(), 60.0)
+        until("the api listens", lambda: "Open http" in (bench.folder / "api.log").read_text(), 60.0)
         yield port
     finally:
         served.terminate()
