@@ -15,6 +15,7 @@ from controller.control import schedule
 from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.store import journal, reading_back, requests, runs
+from controller.store.damage import DamagedError
 from controller.store.journal import StoredEntry
 from controller.store.readings import ProbeSeries
 from controller.store.use import HeaterUse
@@ -32,12 +33,20 @@ class Asked:
     answer: StoredEntry | None
 
 
-def _read(state: State, file: str, work: Callable[[sqlite3.Connection], T], nothing: T) -> T:
-    """Read one of the controller's files; `nothing` while it is not there or busy, so that the page still opens."""
+def _read(state: State, file: str, work: Callable[[sqlite3.Connection], T], nothing: T, *, alone: bool = False) -> T:
+    """Read one of the controller's files; `nothing` while it is not there or busy, so that the page still opens.
+
+    Parameters
+    ----------
+    alone
+        The page shows this alone: that the file is damaged is raised, for "nothing" would be no true word.
+    """
     try:
         with state.reading(file) as connection:
             return work(connection)
-    except (StoreError, sqlite3.OperationalError):
+    except (StoreError, sqlite3.OperationalError) as error:
+        if alone and isinstance(error, DamagedError):
+            raise
         return nothing
 
 
@@ -75,14 +84,17 @@ def _series(state: State, enclosure: Enclosure, probes: list[str], window: Span,
     )
 
 
-def heater_use(state: State, enclosure: Enclosure, window: Span, by: runs.By) -> list[HeaterUse]:
-    """Return heater use per run or local day over a window."""
+def heater_use(
+    state: State, enclosure: Enclosure, window: Span, by: runs.By, *, alone: bool = False
+) -> list[HeaterUse]:
+    """Return heater use per run or local day over a window; `alone` as for `_read`."""
     now_ms, zone = state.clock.now().utc_ms, state.settings.site.zone
     return _read(
         state,
         "readings.db",
         lambda c: runs.summary(c, enclosure.name, window.start_ms, window.end_ms, by, zone, now_ms),
         [],
+        alone=alone,
     )
 
 
@@ -100,16 +112,26 @@ def entries(
     window: tuple[int | None, int | None] = (None, None),
     limit: int = 200,
     before: int | None = None,
+    *,
+    alone: bool = False,
 ) -> list[StoredEntry]:
-    """Return journal entries, newest first; those before one of a number, if given."""
+    """Return journal entries, newest first; those before one of a number, if given; `alone` as for `_read`."""
     start_ms, end_ms = window
-    return _read(state, "journal.db", lambda c: journal.read(c, enclosure, kind, start_ms, end_ms, limit, before), [])
+    found: list[StoredEntry] = []
+    return _read(
+        state,
+        "journal.db",
+        lambda c: journal.read(c, enclosure, kind, start_ms, end_ms, limit, before),
+        found,
+        alone=alone,
+    )
 
 
 def walk(state: State, whole: bool) -> Walk | None:
     """Return whether the journal's chain holds, or None while there is no journal or it is being walked."""
+    now_ms = state.clock.now().utc_ms
     try:
-        return _read(state, "journal.db", lambda c: state.chain.walk(c, state.clock.now().utc_ms, whole), None)
+        return _read(state, "journal.db", lambda c: state.chain.walk(c, now_ms, whole), None, alone=True)
     except BusyError:
         return None
 

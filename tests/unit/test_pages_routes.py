@@ -265,3 +265,15 @@ def test_older_entries_follow_one_another_without_a_gap(site: TestClient, tmp_pa
         onward = re.search(r'href="([^"]+)">Older entries', text)
         page = onward and html.unescape(onward[1])
     assert shown == written
+
+
+@pytest.mark.parametrize(("name", "page"), [("journal.db", "/journal"), ("readings.db", "/enclosures/larch/heat")])
+def test_a_page_of_what_is_damaged_says_so(site: TestClient, tmp_path: Path, name: str, page: str) -> None:
+    """Not "nothing written here yet" nor "no heat": it names the file and what to do. What is true now opens still."""
+    with (tmp_path / name).open("r+b") as raw:
+        raw.seek(4096)
+        raw.write(b"\xa5" * ((tmp_path / name).stat().st_size - 4096))
+    answer = site.get(page)
+    assert answer.status_code == 503
+    assert f"{name} is damaged; " in answer.text
+    assert site.get("/").status_code == site.get("/enclosures/larch").status_code == 200
