@@ -102,7 +102,7 @@ def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
 
 def test_what_an_open_page_is_given_anew_has_the_clock_and_the_air_outside(site: TestClient) -> None:
     """The head of a page left open all night is not that of the evening."""
-    for path in ("/", "/enclosures/larch", "/enclosures/larch/section"):
+    for path in ("/", "/enclosures/larch", "/enclosures/larch/section", "/tonight"):
         (line,) = re.findall(r'data-live="line">([^<]*)<', site.get(path).text)
         assert line == "05:12 · outside \N{MINUS SIGN}1.4\N{NO-BREAK SPACE}°C", path
 
