@@ -15,6 +15,7 @@ from controller.control import schedule
 from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.store import journal, reading_back, requests, runs
+from controller.store.damage import is_damage
 from controller.store.journal import StoredEntry
 from controller.store.readings import ProbeSeries
 from controller.store.use import HeaterUse
@@ -32,12 +33,17 @@ class Asked:
     answer: StoredEntry | None
 
 
-def _read(state: State, file: str, work: Callable[[sqlite3.Connection], T], nothing: T) -> T:
-    """Read one of the controller's files; `nothing` while it is not there or busy, so that the page still opens."""
+def _read(state: State, file: str, work: Callable[[sqlite3.Connection], T], nothing: T, strict: bool = False) -> T:
+    """Read one of the controller's files; `nothing` while it is not there or busy, so that the page still opens.
+
+    A page of the record alone is `strict`: what is there and cannot be read is no empty record.
+    """
     try:
         with state.reading(file) as connection:
             return work(connection)
-    except (StoreError, sqlite3.OperationalError):
+    except (StoreError, sqlite3.OperationalError) as error:
+        if strict and (is_damage(error) or not isinstance(error, StoreError)):
+            raise
         return nothing
 
 
@@ -75,7 +81,7 @@ def _series(state: State, enclosure: Enclosure, probes: list[str], window: Span,
     )
 
 
-def heater_use(state: State, enclosure: Enclosure, window: Span, by: runs.By) -> list[HeaterUse]:
+def heater_use(state: State, enclosure: Enclosure, window: Span, by: runs.By, strict: bool = False) -> list[HeaterUse]:
     """Return heater use per run or local day over a window."""
     now_ms, zone = state.clock.now().utc_ms, state.settings.site.zone
     return _read(
@@ -83,6 +89,7 @@ def heater_use(state: State, enclosure: Enclosure, window: Span, by: runs.By) ->
         "readings.db",
         lambda c: runs.summary(c, enclosure.name, window.start_ms, window.end_ms, by, zone, now_ms),
         [],
+        strict,
     )
 
 
@@ -100,16 +107,19 @@ def entries(
     window: tuple[int | None, int | None] = (None, None),
     limit: int = 200,
     before: int | None = None,
+    strict: bool = False,
 ) -> list[StoredEntry]:
     """Return journal entries, newest first; those before one sequence, if it is given."""
     start_ms, end_ms = window
-    return _read(state, "journal.db", lambda c: journal.read(c, enclosure, kind, start_ms, end_ms, limit, before), [])
+    return _read(
+        state, "journal.db", lambda c: journal.read(c, enclosure, kind, start_ms, end_ms, limit, before), [], strict
+    )
 
 
 def walk(state: State, whole: bool) -> Walk | None:
     """Return whether the journal's chain holds, or None while there is no journal or it is being walked."""
     try:
-        return _read(state, "journal.db", lambda c: state.chain.walk(c, state.clock.now().utc_ms, whole), None)
+        return _read(state, "journal.db", lambda c: state.chain.walk(c, state.clock.now().utc_ms, whole), None, True)
     except BusyError:
         return None
 

@@ -82,7 +82,7 @@ def section(
 def heat(enclosure: str, request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     """Heater use by local day over the last three weeks."""
     known, place, now_ms = state.enclosure(enclosure), state.settings.site, state.clock.now().utc_ms
-    use = record.heater_use(state, known, Span(now_ms - 21 * views.DAY_MS, now_ms), "day")
+    use = record.heater_use(state, known, Span(now_ms - 21 * views.DAY_MS, now_ms), "day", strict=True)
     days = ledger.heat_days(use, place, now_ms) if any(day.on_s for day in use) else ()
     total, more = ledger.heat_total(use, place)
     return page(
@@ -110,7 +110,7 @@ def journal(
 ) -> HTMLResponse:
     """What happened, newest first, and whether the chain holds."""
     now_ms, unit = state.clock.now().utc_ms, unit_of(request)
-    found = record.entries(state, enclosure or None, kind or None, limit=_ENTRIES, before=before)
+    found = record.entries(state, enclosure or None, kind or None, limit=_ENTRIES, before=before, strict=True)
     asked = {"enclosure": enclosure, "kind": kind, "before": found[-1].sequence if found else 0}
     return page(
         request,

@@ -1,6 +1,7 @@
 """Every page: opens with and without data, holds nothing inline, escapes, and asks through forms."""
 
 import re
+import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -76,6 +77,25 @@ def test_trouble_comes_first(site: TestClient) -> None:
     text = site.get("/").text
     assert text.index("Heat is locked off") < text.index("Warm and safe.")
     assert "I have looked: reset" in text
+
+
+@pytest.mark.parametrize(
+    ("file", "paths"),
+    [("journal.db", ("/journal", "/limits", "/proof/larch")), ("readings.db", ("/enclosures/larch/heat",))],
+)
+def test_a_damaged_record_is_no_empty_one(site: TestClient, tmp_path: Path, file: str, paths: tuple[str, ...]) -> None:
+    """A page of the record says that it is damaged, not that nothing ever happened; live pages open without it."""
+    with closing(sqlite3.connect(tmp_path / file)) as book:
+        book.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    pages = bytearray((tmp_path / file).read_bytes())
+    for begin in range(4096, len(pages), 4096):
+        pages[begin : begin + 200] = b"\xff" * 200
+    (tmp_path / file).write_bytes(pages)
+    for path in paths:
+        shown = site.get(path, headers={"accept": "text/html"})
+        assert (shown.status_code, "damaged" in shown.text) == (503, True), path
+    for path in ("/", "/enclosures/larch"):
+        assert "Warm and safe." in site.get(path).text
 
 
 def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
