@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from api.app import create_app
+from api.live import Live
+from controller.clock import ManualClock, Moment
 from controller.store import connection, journal, migrations
 from tests.unit.pages_site import NOW_MS, SETTINGS, TRIP, open_site
 
@@ -118,6 +121,20 @@ def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
         path = "".join(re.findall(r'href="(/journal\?[^"]*before[^"]*)"', text)).replace("&amp;", "&")
     assert [int(each) for each in found] == list(reversed(range(191)))
     assert days[0] == "Sat 25 Jan 2025", "not of this year"
+
+
+@pytest.mark.parametrize(("count", "folded"), [(8, False), (9, True)])
+def test_the_links_of_many_enclosures_are_folded_away(tmp_path: Path, count: int, folded: bool) -> None:
+    """On a phone forty links would stand before the first word of how it is."""
+    bed = SETTINGS.enclosure[0]
+    beds = tuple(bed.model_copy(update={"name": f"bed-{number}"}) for number in range(count))
+    settings = SETTINGS.model_copy(update={"enclosure": beds})
+    clock = ManualClock(Moment(1000.0, NOW_MS))
+    app = create_app(settings, tmp_path, Live(settings, clock), clock)
+    with TestClient(app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 50000)) as client:
+        (nav,) = re.findall(r"<nav.*?</nav>", client.get("/").text, flags=re.S)
+    assert nav.count('href="/enclosures/') == count
+    assert (f"<summary>{count} enclosures</summary>" in nav) is folded
 
 
 def test_what_an_open_page_is_given_anew_has_the_clock_and_the_air_outside(site: TestClient) -> None:
