@@ -63,7 +63,7 @@ def log_in(request: Request, name: str, password: str) -> str:
         raise HTTPException(
             429, f"too many tries; wait {wait_s:.0f} s and try again", headers={"Retry-After": f"{wait_s:.0f}"}
         )
-    person = people.check_password(door.season.do(people.password_hash, name), password)
+    person = people.check_password(door.season.look(people.password_hash, name), password)
     if person is None:
         raise _refused(request, door, 401, name, "name or password is wrong")
     return door.season.do(people.new_session, person.name, door.clock.now().utc_ms)
@@ -115,7 +115,7 @@ def _is_local(request: Request, door: Door) -> bool:
         is_loopback(door.settings.web.host)
         and is_loopback(caller)
         and is_loopback(_host_of(request.headers.get("host", "")))
-        and not door.season.do(people.list_people)
+        and not door.season.look(people.list_people)
     )
 
 
@@ -124,7 +124,7 @@ def person_of(request: Request) -> Person | None:
     door = door_of(request)
     token = _token(request)
     if token is not None:
-        known = door.season.do(people.who, token, door.clock.now().utc_ms)
+        known = door.season.look(people.who, token, door.clock.now().utc_ms)
         if known is not None:
             return known
     return LOCAL if _is_local(request, door) else None

@@ -163,7 +163,7 @@ class Live:
 
     def _opening(self) -> Iterator[str]:
         now = self._clock.now()
-        for heard in self._heard.values():
+        for heard in list(self._heard.values()):
             if heard.age_s(now) <= SILENT_AFTER_S:
                 yield _known(heard, now)
         for name in sorted(self._silent):

@@ -20,6 +20,10 @@ LONGEST_PATH = 2000
 """[characters] of a page to go on to after signing in."""
 _LOG = logging.getLogger("soilward.api")
 
+FULL = (
+    "the disk is full, so nothing was asked or kept; make room on it. To end heat now, switch the heater off at its "
+    "socket"
+)
 DAMAGED = "a part of the record is damaged; put back a backup, or ask for another time"
 TITLES = {
     400: "Not understood",
@@ -182,6 +186,8 @@ async def _on_store(request: Request, error: Exception) -> Response:
     _LOG.warning("store not available: %s", error)
     if isinstance(error, DamagedError):
         return shown(request, 503, str(error))
+    if getattr(error, "sqlite_errorname", "") == "SQLITE_FULL":
+        return shown(request, 507, FULL)
     return shown(
         request, 503, DAMAGED if is_damage(error) else "the record cannot be read now; has the controller run here yet?"
     )

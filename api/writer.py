@@ -1,4 +1,4 @@
-"""One writing connection per database file, on its own thread."""
+"""One writing connection per database file, on its own thread, and one beside it that only reads."""
 
 import sqlite3
 from collections.abc import Callable
@@ -8,7 +8,7 @@ from typing import Concatenate, ParamSpec, TypeVar
 
 from controller.standing import FILE, last_answered
 from controller.store import requests
-from controller.store.connection import open_writer
+from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import REQUESTS
 
 P = ParamSpec("P")
@@ -33,18 +33,27 @@ class Writer:
 
     def __init__(self, path: Path, migrations: tuple[str, ...]) -> None:
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"writer of {path.name}")
+        self._looking = ThreadPoolExecutor(1, thread_name_prefix=f"reader of {path.name}")
         try:
             self._connection = self._thread.submit(open_writer, path, migrations).result()
+            self._reader = self._looking.submit(open_reader, path).result()
         except BaseException:
             self._thread.shutdown()
+            self._looking.shutdown()
             raise
 
     def do(self, work: Callable[Concatenate[sqlite3.Connection, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
         """Run `work(connection, ...)` on the writing thread and wait for what it returns."""
         return self._thread.submit(work, self._connection, *args, **kwargs).result()
 
+    def look(self, work: Callable[Concatenate[sqlite3.Connection, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """Run `work(connection, ...)` on what is committed, without waiting for whatever is being written."""
+        return self._looking.submit(work, self._reader, *args, **kwargs).result()
+
     def close(self) -> None:
         """Finish what was asked and close the file."""
+        self._looking.submit(self._reader.close).result()
+        self._looking.shutdown()
         self._thread.submit(self._connection.close).result()
         self._thread.shutdown()
 

@@ -12,6 +12,7 @@ from api.state import State
 from controller.errors import StoreError
 from controller.limit_table import Limit, grouped, hard_limits, last_acted_ms, shows_acting, tighter
 from controller.proving.commissioned import Answer, last_answer
+from controller.store.damage import DamagedError
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,8 @@ def acted(state: State) -> dict[str, int]:
     try:
         with state.reading("journal.db") as journal:
             return last_acted_ms(journal, [each.name for each in hard_limits()])
+    except DamagedError:
+        raise  # "has not acted" would be a guess
     except (StoreError, sqlite3.Error):
         return {}
 

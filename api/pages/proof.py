@@ -59,7 +59,7 @@ class TestShown:
 
 def tests(state: State, enclosure: Enclosure, unit: Unit) -> tuple[TestShown, ...]:
     """Return the tests on record, newest first."""
-    entries = record.entries(state, enclosure.name, KIND, limit=MOST_TESTS)
+    entries = record.entries(state, enclosure.name, KIND, limit=MOST_TESTS, alone=True)
     read = ((each, from_entry(each)) for each in entries)
     return tuple(_test(state, entry, account, unit) for entry, account in read if account is not None)
 

@@ -15,7 +15,7 @@ from controller.control import schedule
 from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.store import journal, reading_back, requests, runs
-from controller.store.damage import DamagedError
+from controller.store.damage import is_damage
 from controller.store.journal import StoredEntry
 from controller.store.readings import ProbeSeries
 from controller.store.use import HeaterUse
@@ -39,13 +39,13 @@ def _read(state: State, file: str, work: Callable[[sqlite3.Connection], T], noth
     Parameters
     ----------
     alone
-        The page shows this alone: that the file is damaged is raised, for "nothing" would be no true word.
+        The page shows this alone: what keeps its file from being read is raised, for "nothing" would be no true word.
     """
     try:
         with state.reading(file) as connection:
             return work(connection)
     except (StoreError, sqlite3.OperationalError) as error:
-        if alone and isinstance(error, DamagedError):
+        if alone and (is_damage(error) or not isinstance(error, StoreError)):
             raise
         return nothing
 

@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.auth import Operator, StateNow, Viewer
 from api.examples import shows
-from api.pages import words
+from api.pages import site_lines, words
 from api.pages.again import note
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
@@ -81,7 +81,9 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
 @router.get("/tonight", include_in_schema=False)
 def tonight_page(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     """The page."""
-    return page(request, "tonight.html", n=night_shown(state, unit_of(request)), here="tonight")
+    unit = unit_of(request)
+    line = site_lines.outside_line(state, unit)
+    return page(request, "tonight.html", n=night_shown(state, unit), here="tonight", line=line)
 
 
 @router.post("/tonight/forecast", include_in_schema=False, dependencies=[Depends(note)])

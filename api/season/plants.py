@@ -8,7 +8,7 @@ No row is changed or taken away. A plant is what its newest row says.
 import sqlite3
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from api.season.bbch import Scale
 from controller.errors import SoilwardError
@@ -102,7 +102,7 @@ def plants(connection: sqlite3.Connection) -> tuple[Kept[Plant], ...]:
         f"SELECT plant, who, at_ms, {_FIELDS} FROM plant WHERE id IN (SELECT max(id) FROM plant GROUP BY plant) "
         "ORDER BY active DESC, name"
     ).fetchall()
-    return tuple(Kept(row[0], _plant(row[3:]), row[1], row[2]) for row in rows)
+    return tuple(map(_kept, rows))
 
 
 def plant(connection: sqlite3.Connection, number: int) -> Kept[Plant]:
@@ -113,10 +113,22 @@ def plant(connection: sqlite3.Connection, number: int) -> Kept[Plant]:
     PlantError
         If there is none of that number.
     """
-    for each in plants(connection):
-        if each.number == number:
-            return each
-    raise PlantError(f"plant {number} is not known; the list of plants has the numbers")
+    row = connection.execute(
+        f"SELECT plant, who, at_ms, {_FIELDS} FROM plant WHERE plant = ? ORDER BY id DESC LIMIT 1", (number,)
+    ).fetchone()
+    if row is None:
+        raise PlantError(f"plant {number} is not known; the list of plants has the numbers")
+    return _kept(row)
+
+
+def named(connection: sqlite3.Connection, name: str) -> Kept[Plant] | None:
+    """Return the plant that has a name now, or None."""
+    row = connection.execute(
+        f"SELECT plant, who, at_ms, {_FIELDS} FROM plant AS p WHERE name = ? "
+        "AND id = (SELECT max(id) FROM plant WHERE plant = p.plant)",
+        (name,),
+    ).fetchone()
+    return None if row is None else _kept(row)
 
 
 def put_plant(connection: sqlite3.Connection, new: Plant, who: str, at_ms: int, number: int | None = None) -> int:
@@ -130,9 +142,9 @@ def put_plant(connection: sqlite3.Connection, new: Plant, who: str, at_ms: int, 
     with transaction(connection):
         if number is not None:
             plant(connection, number)
-        for each in plants(connection):
-            if each.what.name == new.name and each.number != number:
-                raise PlantError(f"plant {new.name!r} is there already, as number {each.number}; choose another name")
+        there = named(connection, new.name)
+        if there is not None and there.number != number:
+            raise PlantError(f"plant {new.name!r} is there already, as number {there.number}; choose another name")
         number = number or connection.execute("SELECT coalesce(max(plant), 0) + 1 FROM plant").fetchone()[0]
         values = (number, who, at_ms, new.name, new.cultivar, new.place, new.enclosure, new.protection.value)
         more = (new.stands, new.planted, new.scale.value, int(new.active))
@@ -141,6 +153,10 @@ def put_plant(connection: sqlite3.Connection, new: Plant, who: str, at_ms: int, 
             (*values, *more),
         )
         return int(number)
+
+
+def _kept(row: tuple[Any, ...]) -> Kept[Plant]:
+    return Kept(row[0], _plant(row[3:]), row[1], row[2])
 
 
 def _plant(row: tuple[object, ...]) -> Plant:

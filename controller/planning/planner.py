@@ -12,7 +12,6 @@ from controller.planning.learning import Lesson, is_other_heater, layers_of, wit
 
 LEARNS_EVERY_MS = 86_400_000
 TRIES_AGAIN_MS = 3 * 3_600_000
-AHEAD_MS = 3_600_000
 Figures: TypeAlias = dict[str, tuple[float, float, float]]
 Learner: TypeAlias = Callable[[Facts, ThermalModel, ThermalModel, Log], Lesson | None]
 """Gives a better model from geometry's, the one before and the last days; None where they teach nothing."""
@@ -73,8 +72,6 @@ class Planner:
     def _is_time(self, at_ms: int) -> bool:
         """Whether a lesson is due: a day after the last one, some hours after one that taught nothing.
 
-        One that lies far ahead was learnt by a clock that has been set right since: it puts off no other. An adoption is
-        of now, and the log ends with the last half hour.
+        One that lies as far ahead was learnt by a clock that has been set right since: it puts off no other.
         """
-        last = (self.learnt_ms, LEARNS_EVERY_MS), (self._tried_ms, TRIES_AGAIN_MS)
-        return not any(-AHEAD_MS < at_ms - before_ms < apart_ms for before_ms, apart_ms in last)
+        return abs(at_ms - self.learnt_ms) >= LEARNS_EVERY_MS and abs(at_ms - self._tried_ms) >= TRIES_AGAIN_MS

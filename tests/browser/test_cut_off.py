@@ -118,3 +118,34 @@ def test_a_line_that_went_without_a_word_is_opened_anew(reader: MakeReader, demo
     assert len(opened) == 1
     _tick(page, 30)
     assert len(opened) == 2
+
+
+def test_who_waits_for_an_answer_is_told_that_none_can_come(reader: MakeReader, demo: Demo) -> None:
+    """The network goes just after a stop was asked: the page does not go on waiting, it sends one to the switch."""
+    page, served = reader().context.new_page(), []
+    asked = (
+        '<section class="answer" data-waiting="1"><p class="say">Asked. Waiting.</p><p class="more">Stop.</p></section>'
+    )
+    done = '<section class="answer"><p class="say">Done: heat is locked off.</p><p class="more">Stop.</p></section>'
+
+    def answer(route: Route) -> None:
+        served.append(route.request.url)
+        if 1 < len(served) < 8:
+            route.abort()
+        else:
+            body = asked if len(served) == 1 else done
+            route.fulfill(
+                content_type="text/html", body=f'<!doctype html><script src="/static/live.js" defer></script>{body}'
+            )
+
+    page.route("**/waiting", answer)
+    page.clock.install()
+    page.goto(f"{demo.address}/waiting")
+    said = page.locator(".answer .say")
+    _tick(page, 4)
+    expect(said).to_have_text("Asked. Waiting.")
+    _tick(page, 4)
+    expect(said).to_have_text("No answer: this page hears nothing now.")
+    expect(page.locator(".answer .more")).to_contain_text("switch the heater off at its socket")
+    _tick(page, 12)
+    expect(said).to_have_text("Done: heat is locked off.")

@@ -272,6 +272,19 @@ def test_forty_enclosures_that_speak_in_one_moment_lose_no_listener(clock: Manua
     assert len(told_while(live, speak)) == 120
 
 
+def test_an_enclosure_first_heard_while_a_page_is_being_told_ends_no_stream(live: Live) -> None:
+    """Just after a start statuses come for the first time while a slow line is still at the opening."""
+
+    async def listen() -> list[str]:
+        events = live.events()
+        heard = [await anext(events), await anext(events)]
+        live.accept("soilward/elder/status", json.dumps(status_of("elder")).encode())
+        return [*heard, await anext(events)]
+
+    told(live)
+    assert '"enclosure":"elder"' in asyncio.run(listen())[2]
+
+
 def test_alerts_are_told_live(live: Live) -> None:
     """The event carries the alerts as the status has them."""
     (event,) = heard_by(live, lambda: told(live, alerts=[alert_of(urgent=True)]))

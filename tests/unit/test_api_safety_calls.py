@@ -1,12 +1,15 @@
 """The calls that take heat away or answer an alert."""
 
+import sqlite3
+from concurrent.futures import ThreadPoolExecutor
+from threading import Event
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
 from controller.store import requests
-from tests.api_site import ApiSite, alert_of, status_of
+from tests.api_site import HOME, ApiSite, alert_of, status_of
 
 LARCH = "/api/enclosures/larch"
 
@@ -89,3 +92,39 @@ def test_a_break_of_the_chain_is_noted_by_its_entry(client: TestClient, sequence
     body = {"sequence": sequence, "why": "card was cloned by me"}
     assert client.post(f"{LARCH}/acknowledge", json=body).status_code == status
     assert len(filed(client)) == (status == 202)
+
+
+def test_a_stop_waits_for_nobody_who_writes_about_plants(site: ApiSite, client: TestClient) -> None:
+    """A08: while a long file of plants is being kept, who is asking is still known, and the stop is filed."""
+    season, begun, done = client.app.state.soilward.season, Event(), Event()  # type: ignore[attr-defined]
+
+    def keep(_: sqlite3.Connection) -> bool:
+        begun.set()
+        return done.wait(5.0)
+
+    with ThreadPoolExecutor(1) as somebody:
+        kept = somebody.submit(season.do, keep)
+        assert begun.wait(5.0)
+        assert client.post("/api/enclosures/larch/stop").status_code == 202
+        assert not kept.done()
+        done.set()
+        assert kept.result()
+
+
+def test_a_full_disk_is_called_one(site: ApiSite, client: TestClient) -> None:
+    """What could not be filed is said to be not, with the remedy; a stop says what to do instead."""
+
+    def fill(connection: sqlite3.Connection) -> None:
+        pages = connection.execute("PRAGMA page_count").fetchone()[0]
+        connection.execute(f"PRAGMA max_page_count = {pages}")
+
+    client.app.state.soilward.requests.do(fill)  # type: ignore[attr-defined]
+    wish = {"why": "cable dug up " * 20}
+    for _ in range(100):
+        answer = client.post("/api/enclosures/larch/disarm", json=wish)
+        if answer.status_code != 202:
+            break
+    assert (answer.status_code, "the disk is full, so nothing was asked" in answer.text) == (507, True)
+    shown = client.post("/enclosures/larch/disarm", data=wish, headers={"accept": "text/html", "origin": HOME})
+    assert "switch the heater off at its socket" in shown.text
+    assert "has the controller run here yet" not in shown.text

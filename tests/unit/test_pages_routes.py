@@ -2,6 +2,7 @@
 
 import html
 import re
+import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -9,6 +10,9 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from api.app import create_app
+from api.live import Live
+from controller.clock import ManualClock, Moment
 from controller.store import connection, journal, migrations
 from tests.unit.pages_site import NOW_MS, SETTINGS, TRIP, open_site
 
@@ -79,6 +83,25 @@ def test_trouble_comes_first(site: TestClient) -> None:
     assert "I have looked: reset" in text
 
 
+@pytest.mark.parametrize(
+    ("file", "paths"),
+    [("journal.db", ("/journal", "/limits", "/proof/larch")), ("readings.db", ("/enclosures/larch/heat",))],
+)
+def test_a_damaged_record_is_no_empty_one(site: TestClient, tmp_path: Path, file: str, paths: tuple[str, ...]) -> None:
+    """A page of the record says that it is damaged, not that nothing ever happened; live pages open without it."""
+    with closing(sqlite3.connect(tmp_path / file)) as book:
+        book.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    pages = bytearray((tmp_path / file).read_bytes())
+    for begin in range(4096, len(pages), 4096):
+        pages[begin : begin + 200] = b"\xff" * 200
+    (tmp_path / file).write_bytes(pages)
+    for path in paths:
+        shown = site.get(path, headers={"accept": "text/html"})
+        assert (shown.status_code, "damaged" in shown.text) == (503, True), path
+    for path in ("/", "/enclosures/larch"):
+        assert "Warm and safe." in site.get(path).text
+
+
 def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
     """More of one instant than a page holds, and a clock set back between them: reading on comes to every entry."""
     book = connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)
@@ -101,9 +124,23 @@ def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
     assert days[0] == "Sat 25 Jan 2025", "not of this year"
 
 
+@pytest.mark.parametrize(("count", "folded"), [(8, False), (9, True)])
+def test_the_links_of_many_enclosures_are_folded_away(tmp_path: Path, count: int, folded: bool) -> None:
+    """On a phone forty links would stand before the first word of how it is."""
+    bed = SETTINGS.enclosure[0]
+    beds = tuple(bed.model_copy(update={"name": f"bed-{number}"}) for number in range(count))
+    settings = SETTINGS.model_copy(update={"enclosure": beds})
+    clock = ManualClock(Moment(1000.0, NOW_MS))
+    app = create_app(settings, tmp_path, Live(settings, clock), clock)
+    with TestClient(app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 50000)) as client:
+        (nav,) = re.findall(r"<nav.*?</nav>", client.get("/").text, flags=re.S)
+    assert nav.count('href="/enclosures/') == count
+    assert (f"<summary>{count} enclosures</summary>" in nav) is folded
+
+
 def test_what_an_open_page_is_given_anew_has_the_clock_and_the_air_outside(site: TestClient) -> None:
     """The head of a page left open all night is not that of the evening."""
-    for path in ("/", "/enclosures/larch", "/enclosures/larch/section"):
+    for path in ("/", "/enclosures/larch", "/enclosures/larch/section", "/tonight"):
         (line,) = re.findall(r'data-live="line">([^<]*)<', site.get(path).text)
         assert line == "05:12 · outside \N{MINUS SIGN}1.4\N{NO-BREAK SPACE}°C", path
 

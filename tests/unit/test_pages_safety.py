@@ -58,6 +58,16 @@ def test_stop_is_one_tap_on_the_site_page_and_on_the_enclosure_s(site: TestClien
     assert (request.kind, request.enclosure, request.arguments, request.who) == ("stop", "larch", {}, "local")
 
 
+def test_an_alert_whose_words_change_is_given_anew(site: TestClient) -> None:
+    """An open page must not go on saying 61 Cel at 70, or that it is not urgent."""
+    versions = []
+    for detail, urgent in (("air reads 61.2 Cel", False), ("air reads 61.2 Cel", True), ("air reads 70.4 Cel", True)):
+        hear(site, alerts=[alert_of(detail, name="sun-or-fire", urgent=urgent)])
+        text = site.get("/enclosures/larch/section?size=large").text
+        versions += re.findall(r'data-live="larch/alerts" data-version="([^"]*)"', text)
+    assert len(set(versions)) == 3
+
+
 def test_a_stop_that_nobody_answers_sends_the_person_to_the_switch(site: TestClient) -> None:
     """For 5 s the page waits; after that it says what to do by hand."""
     site.post("/enclosures/larch/stop", headers=SAME_ORIGIN)

@@ -2,12 +2,13 @@
 "use strict";
 (() => {
   const FRAGMENT_EVERY_MS = 5000, SPACED_MS = 500;
-  const SILENT_AFTER_MS = 30000, AGAIN_AFTER_MS = 60000, PATIENCE_MS = 15000;
+  const SILENT_AFTER_MS = 30000, AGAIN_AFTER_MS = 60000;
+  const PATIENCE_MS = 10000, MISSES = 3;
   const fahrenheit = document.body.dataset.unit === "F";
   const sign = fahrenheit ? "°F" : "°C";
   const asked = new Map(), due = new Set(), signs = new Map();
   const loadedAt = Date.now();
-  let heardAt = loadedAt, openedAt = loadedAt, cutOff = false;
+  let heardAt = loadedAt, openedAt = loadedAt, cutOff = false, missed = 0;
 
   const duration = (seconds) => {
     const whole = Math.max(0, Math.round(seconds));
@@ -58,15 +59,20 @@
     if (link && link.textContent !== text) link.textContent = text;
   };
 
+  // Fetches a page of ours, or null: refused, or the line went without a word.
+  const page = async (address) => {
+    const patience = new AbortController();
+    const limit = setTimeout(() => patience.abort(), PATIENCE_MS);
+    try {
+      const reply = await fetch(address, { signal: patience.signal });
+      return reply.ok ? new DOMParser().parseFromString(await reply.text(), "text/html") : null;
+    } catch { return null; } finally { clearTimeout(limit); }
+  };
   const refresh = async (name) => {
     const holder = document.querySelector(`[data-enclosure="${CSS.escape(name)}"][data-size]`);
     if (!holder) return true;
-    const patience = new AbortController();
-    setTimeout(() => patience.abort(), PATIENCE_MS);
-    const address = `/enclosures/${encodeURIComponent(name)}/section?size=${holder.dataset.size}`;
-    const reply = await fetch(address, { signal: patience.signal });
-    if (!reply.ok) return false;
-    const fresh = new DOMParser().parseFromString(await reply.text(), "text/html");
+    const fresh = await page(`/enclosures/${encodeURIComponent(name)}/section?size=${holder.dataset.size}`);
+    if (!fresh) return false;
     for (const part of fresh.querySelectorAll("[data-live]")) {
       const old = document.querySelector(`[data-live="${CSS.escape(part.dataset.live)}"]`);
       // What carries a version is replaced only when that changes, so that nothing half typed is lost.
@@ -145,9 +151,13 @@
   const lookForAnswer = async () => {
     const waiting = document.querySelector("[data-waiting]");
     if (!waiting) return;
-    const reply = await fetch(location.href).catch(() => null);
-    const answer = reply && reply.ok && new DOMParser().parseFromString(await reply.text(), "text/html").querySelector(".answer");
+    const fresh = await page(location.href), answer = fresh && fresh.querySelector(".answer");
     if (answer && answer.textContent !== waiting.textContent) waiting.replaceWith(answer);
+    missed = fresh ? 0 : missed + 1;
+    if (missed === MISSES) {
+      waiting.querySelector(".say").textContent = "No answer: this page hears nothing now.";
+      waiting.querySelector(".more").textContent = "Whether it was done nobody here knows. If heat must end now, switch the heater off at its socket.";
+    }
     setTimeout(lookForAnswer, 2000);
   };
   setTimeout(lookForAnswer, 1000);
