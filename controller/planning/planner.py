@@ -72,7 +72,6 @@ class Planner:
     def _is_time(self, at_ms: int) -> bool:
         """Whether a lesson is due: a day after the last one, some hours after one that taught nothing.
 
-        One that lies ahead was learnt by a clock that has been set right since: it puts off no other.
+        One that lies as far ahead was learnt by a clock that has been set right since: it puts off no other.
         """
-        last = (self.learnt_ms, LEARNS_EVERY_MS), (self._tried_ms, TRIES_AGAIN_MS)
-        return not any(0 <= at_ms - before_ms < apart_ms for before_ms, apart_ms in last)
+        return abs(at_ms - self.learnt_ms) >= LEARNS_EVERY_MS and abs(at_ms - self._tried_ms) >= TRIES_AGAIN_MS
