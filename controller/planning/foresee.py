@@ -22,8 +22,9 @@ from controller.plant.construction import USUAL_DEPTH_M, Construction
 LEAST_S = 24 * 3600.0
 """[s] of record that a plan needs: without yesterday there is no tomorrow, and the stores below are not known."""
 QUIET_S = 1800.0
-LIGHT_HEARD = 0.7
-"""Part of a log for which a light probe must have spoken to be learnt by, as other probes must."""
+LIGHT_HEARD = 0.9
+"""Part of a log for which a light probe must have spoken to be learnt by: with two kinds of light in one lesson the
+sun's figures were found at a fifth of what they are (seen in simulation)."""
 MOST_MISSED_K = 1.0
 """[K] A model that misses by more six hours ahead is not followed. Source: engineering judgement."""
 

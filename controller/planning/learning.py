@@ -54,7 +54,8 @@ def taught(facts: Facts, geometry: ThermalModel, log: Log) -> Identified:
     """
     seen = whole(log.latest(DAYS_S))
     if not measures_light(facts, seen):
-        return identify(lit(facts, geometry, seen), geometry, lambda model: lit(facts, model, seen))
+        blind = replace(facts, has_light=False)
+        return identify(lit(blind, geometry, seen), geometry, lambda model: lit(blind, model, seen))
     bright = lit(facts, geometry, seen)
     if facts.built is None:
         return identify(bright, geometry)

@@ -322,10 +322,15 @@ def test_a_lesson_from_a_clock_that_was_ahead_is_followed_by_others() -> None:
         asked.append(log.ends_ms)
         return Lesson(model, {})
 
-    planner = Planner(facts(), CABLE, taught, learnt_ms=MIDNIGHT_MS + 3650 * 86_400_000)
-    for half_hours in range(3):
-        planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
-    assert asked == [MIDNIGHT_MS]
+    def turned(learnt_ms: int) -> list[int]:
+        asked.clear()
+        planner = Planner(facts(), CABLE, taught, learnt_ms=learnt_ms)
+        for half_hours in range(3):
+            planner.turn(replace(lived(CABLE, 1.0), ends_ms=MIDNIGHT_MS + half_hours * 1_800_000))
+        return list(asked)
+
+    assert turned(MIDNIGHT_MS + 3650 * 86_400_000) == [MIDNIGHT_MS]
+    assert turned(MIDNIGHT_MS + 600_000) == [], "adopted since the half hour from which it plans"
 
 
 def test_a_silence_in_a_forecast_is_no_straight_line_through_a_night() -> None:

@@ -14,10 +14,13 @@ import numpy as np
 import pytest
 
 from controller.clock import ManualClock, Moment
+from controller.control.model_of import model_of
 from controller.control.pid import Gains
 from controller.control.thermal import LEARNT, ThermalModel
 from controller.control.tuned import tuned_by
+from controller.planning.learning import taught
 from controller.planning.service import Service
+from controller.plant.construction import HeaterKind
 from controller.plant.identify import FREE, NotExcitedError
 from controller.requests import answer
 from controller.standing import Standing
@@ -31,6 +34,7 @@ from controller.tuning.draw import drawing
 from controller.tuning.fit import Fit, fit, lines
 from controller.tuning.taken import adopted_since
 from tests.core_site import NIGHT_MS, plan_of
+from tests.identified_site import enclosed, logged
 from tests.thermal_site import CABLE, MIDNIGHT_MS, facts, lived, with_gaps
 from tests.unit.test_plans import site
 
@@ -70,6 +74,19 @@ def test_no_figure_is_adopted_five_times_off_geometry(times: float) -> None:
         return
     with pytest.raises(UnfitError, match=r"loss_w_k .* is outside .*check them in the settings"):
         adopted(GEOMETRY, figures)
+
+
+def test_what_a_sound_bed_with_a_light_probe_teaches_can_be_adopted() -> None:
+    """Three stores take up in the heater's lag what lies between cable and probe: many times the cable's own."""
+    bed = enclosed(1, HeaterKind.SOIL_CABLE)
+    geometry = model_of(bed.told, bed.depth_m)
+    known = facts(floor_m2=bed.told.floor_m2, built=bed.told, depth_m=bed.depth_m)
+    found = taught(known, geometry, logged(bed)[0]).model
+    assert found.lag_s > 5.5 * geometry.lag_s
+    assert adopted(geometry, figures_of(found)).lag_s == found.lag_s
+    for lag_s in (9.0, 90_000.0):
+        with pytest.raises(UnfitError, match=r"lag_s .* is outside 10 to 8\.64e"):
+            adopted(geometry, {**figures_of(found), "lag_s": lag_s})
 
 
 @pytest.mark.parametrize(
