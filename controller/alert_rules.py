@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from controller import pairs, requests
+from controller import node_watch, pairs, requests
 from controller.alerts import Alert
 from controller.clock import Moment
 from controller.ground import Ground, ground, highest_c
@@ -12,6 +12,9 @@ from controller.safety import limits
 from controller.safety.trip import TripKind
 from controller.state import NEVER, Inputs, State
 from controller.steadiness import HALF_STEPS_SURE
+
+DEAF_S = 120.0
+"""[s] A node that has booted refuses what may have been obeyed before, for a minute. Source: engineering judgement."""
 
 LEAKS_S = 3600.0
 """[s] How long the air must have been far too cold for the heat in it: a door is shut sooner. Source: simulation."""
@@ -103,8 +106,16 @@ def _node(state: State, now: Moment) -> Iterator[Alert]:
     heard_s = state.node.arrived_s if state.node is not None else state.began_s
     if now.mono_s - heard_s > limits.NODE_ALERT_S:
         yield Alert("node-quiet", "the relay node is silent: its contact is unknown; its lease has ended", urgent=True)
+    elif state.watch.unheard is not None and now.mono_s - state.watch.unheard[1] > DEAF_S:
+        detail = "the relay node speaks and takes no command: look at its access to them, and at its key"
+        yield Alert("node-deaf", detail, urgent=True)
     elif state.node is not None and "power-low" in state.node.notices:
         yield Alert("power-low", "the heater draws clearly less than its rated power: look at the mains and the heater")
+    if node_watch.is_ever_late(state.watch, now.mono_s):
+        detail = (
+            "commands come too late for the relay node, which obeys none to heat: its clock is fast, or its network"
+        )
+        yield Alert("commands-late", f"{detail} holds them back", urgent=True)
     if now.mono_s - state.watch.affronted_s <= limits.AFFRONT_REMEMBERED_S:
         detail = "the relay node refuses commands that are not ours or not for now; see the journal for how many"
         yield Alert("foreign-commands", detail, urgent=True)

@@ -29,6 +29,11 @@ AFFRONTS = frozenset({"retained", "unsigned", "older-epoch", "second-controller"
 """Reasons of a node's refusals that mean somebody else commands it. Not "replayed": after a reconnection our own
 unacknowledged commands come again."""
 
+LATE = "late"
+LATE_TOLD_AFTER_S, LATE_REMEMBERED_S = 120.0, 300.0
+"""[s] over which commands must come too late to be told, and how long it is told after the last: a burst that the
+network held back is over at once; of a clock 3 % fast they are late for ever. Source: engineering judgement."""
+
 _WORDS: dict[str, str] = {str(fault): words for fault, words in WORDS.items()}
 
 
@@ -58,10 +63,19 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     affronts = sum([count for reason, count in report.refused if reason in AFFRONTS]) if report.refused else 0
     # The first report only tells how many there were before we came.
     risen = before is not None and not rebooted and affronts > watch.affronts
+    late = dict(report.refused).get(LATE, 0) if report.refused else 0
+    late_since_s, late_s = watch.late_since_s, watch.late_s
+    if before is not None and not rebooted and late > watch.late:
+        late_since_s, late_s = (late_since_s if arrived_s - late_s <= LATE_REMEMBERED_S else arrived_s), arrived_s
     return NodeWatch(
         lateness, unheard, watch.known_faults, in_a_row if flows or watch.flows == FLOWS_SURELY else 0, affronts,
-        report.arrived_s if risen else watch.affronted_s,
+        arrived_s if risen else watch.affronted_s, late, late_since_s, late_s,
     )  # fmt: skip
+
+
+def is_ever_late(watch: NodeWatch, now_s: float) -> bool:
+    """Whether our commands come too late for the node, and not in one burst alone."""
+    return now_s - watch.late_s <= LATE_REMEMBERED_S and watch.late_s - watch.late_since_s >= LATE_TOLD_AFTER_S
 
 
 def spoken_to(watch: NodeWatch, seq: int, report: NodeReport | None, now_s: float) -> NodeWatch:

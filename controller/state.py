@@ -81,6 +81,8 @@ class NodeWatch:
         Reports in a row that say "open" and show a current, as far as they are counted; 3 once they have latched.
     affronts, affronted_s
         How many commands the node has refused that were not ours or not for now, and when that last rose [s].
+    late, late_since_s, late_s
+        How many it has refused as late, and when that began to rise, and last rose [s].
     """
 
     lateness: Final[tuple[tuple[float, float], ...]] = ()
@@ -89,6 +91,9 @@ class NodeWatch:
     flows: Final[int] = 0
     affronts: Final[int] = 0
     affronted_s: Final[float] = NEVER
+    late: Final[int] = 0
+    late_since_s: Final[float] = NEVER
+    late_s: Final[float] = NEVER
 
 
 @dataclass(slots=True)

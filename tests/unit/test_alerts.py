@@ -73,6 +73,36 @@ def test_foreign_commands_are_told_for_a_quarter_of_an_hour() -> None:
     assert bed.alerts == []
 
 
+@pytest.mark.parametrize("seconds", [115, 125])
+def test_a_node_that_takes_no_command_is_told(seconds: int) -> None:
+    """R07 N07: heat is off in 15 s; it is told after two minutes, for one of which a booted node refuses everything."""
+    bed = warm_bed()
+    bed.also["seq"], bed.node = 9, {"seq": 5}
+    bed.run(seconds)
+    assert not bed.on
+    assert bed.alerts == (["node-deaf"] if seconds > 120 else [])
+    bed.node = {"seq": 9}
+    bed.run(2)
+    assert (bed.on, bed.alerts) == (True, [])
+
+
+def test_commands_that_are_ever_too_late_are_told_and_one_burst_of_them_is_not() -> None:
+    """R03 N05: the network held twelve back; or the node's clock is 3 % fast, and after half an hour all are late."""
+    bed, late = warm_bed(), 0
+    for burst in (12, 0, 0, 0):
+        late += burst
+        bed.node = {"refused": (("late", late), ("replayed", 3))}
+        bed.run(60)
+        assert bed.alerts == []
+    for _ in range(3):
+        late += 2
+        bed.node = {"refused": (("late", late),)}
+        bed.run(60)
+    assert bed.alerts == ["commands-late"]
+    bed.run(310)
+    assert bed.alerts == []
+
+
 def test_what_the_shell_notices_is_told() -> None:
     """Its notes are alerts by their names."""
     bed = warm_bed()
