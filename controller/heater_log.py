@@ -114,6 +114,11 @@ class HeaterLog:
         return [RunEnergy(self.enclosure, joules), *ended]
 
     @property
+    def newest(self) -> NodeReport | None:
+        """The last report, whether or not a silence has ended its run since."""
+        return self.last or self.unheard
+
+    @property
     def _silent(self) -> str:
         return f"{self.witness or 'node'} silent"
 

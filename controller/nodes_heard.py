@@ -47,7 +47,7 @@ class NodesHeard:
             if self._flaps[name].lost(now.mono_s):
                 self._record.enter("node-offline", name, "the broker says the relay node is gone", now)
             return False
-        if is_repeat(report, keeper.heater.last):
+        if is_repeat(report, keeper.heater.newest):
             self._routing.refuse(name, message, "repeated")
             return False
         verdict = self._epochs.heard(name, report.epoch, epoch)

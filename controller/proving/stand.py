@@ -178,7 +178,7 @@ class Stand:
             report = decode_report(message.payload, message.arrived)
         except WireError:
             return
-        if report is None or is_repeat(report, self.keeper.heater.last):
+        if report is None or is_repeat(report, self.keeper.heater.newest):
             return
         verdict = self._epochs.heard(self.enclosure.name, report.epoch, self.epoch)
         if verdict is Epoch.OVERTAKE:

@@ -82,6 +82,19 @@ def test_a_run_of_a_node_that_falls_silent_ends_in_the_record_with_its_energy(sh
     assert ended == [(20_000, pytest.approx(2.0 * 230.0 * 20), "node silent")]
 
 
+def test_a_dead_nodes_last_report_told_over_and_over_stays_its_last(shell: Shell) -> None:
+    """B09: a bridge in a loop, and a node that died with its contact closed: one run, and its silence is told."""
+    shell.turn(1)
+    now, node = shell.clock.now(), "soilward/larch/heater/state"
+    payload = encode_report(True, True, shell.controller.memory.epoch, 1, 10.0, 2.0, 0, now.mono_s)
+    for _ in range(120):
+        again = Message(node, payload, False, shell.clock.now(), 0, 0, 1)
+        shell.controller.inbox.messages.put(again)
+        shell.turn(1)
+    assert "node-quiet" in {each.name for each in shell.controller.keepers["larch"].state.alerts}
+    assert shell.rows("SELECT count(*), max(end_ms - start_ms) FROM heater_run") == [(1, 15_000)]
+
+
 def test_that_there_are_no_pages_is_an_alert_and_nothing_against_heat(shell: Shell) -> None:
     """Told while the supervisor's word lies there, over with it; what is no text is no word."""
     shell.turn(2)
