@@ -163,7 +163,7 @@ def _new_duty(plan: Plan, state: State, soil_c: float, asked_c: float, now: Mome
     state.controlled_s = now.mono_s
     tried = pulses.duty_of(state.standing.trial, now.utc_ms)
     if tried != state.tried:
-        state.cycle, state.tried = None, tried
+        state.cycle, state.tried = cycle.cut(state.cycle, now.mono_s), tried
     if tried is not None:
         # The integral stands still: what a trial does to the soil is no error of the loop's.
         state.duty, state.planned = tried, False

@@ -68,6 +68,11 @@ def _rest(times: CycleTimes, cycle: Cycle, duty: float, now_s: float) -> Cycle:
     return Cycle(ends_s, now_s, cycle.carry_s + owed_s)
 
 
+def cut(cycle: Cycle | None, now_s: float) -> Cycle | None:
+    """Return a window that ends now and owes nothing; a closing that goes on lasts since its beginning all the same."""
+    return None if cycle is None else replace(cycle, ends_s=now_s, carry_s=0.0)
+
+
 def advance(
     times: CycleTimes, cycle: Cycle | None, duty: float, now_s: float, into_s: float = 0.0
 ) -> tuple[Cycle, bool]:

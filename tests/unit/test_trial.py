@@ -319,3 +319,19 @@ def test_the_words_say_that_it_is_a_trial() -> None:
     assert "for a pulse of the trial" in told["words"]
     assert bed.state.order.on
     assert bed.begins_ms < DUSK_MS
+
+
+def test_a_pulse_that_finds_the_contact_closed_makes_no_closing_longer_than_the_longest() -> None:
+    """N09: a plain relay has no node to open it after half an hour; the pulse began 28 minutes into a closing."""
+    plain = {"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.14, "relay": "plain", "plain_topic": "plug/set",
+             "independent_cut_off": "a timer"}  # fmt: skip
+    control = {"gain_per_k": 20.0, "integral_h": 3.0, "ramp_k_per_h": 20.0, "window_s": 1800.0}
+    bed = Bed(plan_of(heater=plain, control=control), {"soil": lambda second: 19.0 + 1e-6 * second, "air": 10.0})
+    bed.node_speaks = False
+    pulses = Pulses(5, "Ada", bed.begins_ms + 1_680_000, 4)
+    bed.state.standing, bed.state.trial_request = replace(bed.state.standing, trial=pulses), 5
+    bed.run(5000)
+    assert bed.state.tried is not None
+    opened = [second for second, on, _ in bed.orders if not on and second > 90]
+    assert opened[0] <= 1800
+    assert bed.on_seconds(opened[0])[0] >= opened[0] + 60
