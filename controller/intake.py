@@ -22,10 +22,17 @@ def after_gap(plan: Plan, state: State, inputs: Inputs, now: Moment) -> None:
     """
     if state.began_s == NEVER:
         state.began_s = now.mono_s
+        state.rearm_s = now.mono_s + _owed_to_reset_s(state, now)
     state.valid_from_s = max(state.valid_from_s, inputs.resumed_s)
     if state.ticked_s is not None and now.mono_s - state.ticked_s > plan.longest_gap_s:
         forget_control(state)
         state.valid_from_s = now.mono_s
+
+
+def _owed_to_reset_s(state: State, now: Moment) -> float:
+    """[s] that heat has still to wait after the last reset, of an earlier life perhaps (hazard O02)."""
+    since_s = min([(now.utc_ms - at_ms) / 1000 for _, at_ms in state.standing.resets], default=limits.RESET_SPAN_S)
+    return limits.REARM_AFTER_RESET_S - max(since_s, 0.0)
 
 
 def take_reports(state: State, inputs: Inputs, now: Moment) -> None:

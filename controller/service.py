@@ -79,6 +79,9 @@ class Controller:
         for name, ended in runs_lately(folder, now.utc_ms).items():
             if name in self.keepers:
                 self.keepers[name].heater.closings.extend(ended)
+                # Air that grows hot behind a restart is hot with the heater on lately, all the same.
+                ago_s = max(0, now.utc_ms - max(end_ms for _, end_ms in ended)) / 1000
+                self.keepers[name].state.heat_s = now.mono_s - ago_s
         self._broken_at = journal_breaks_at(settings.store)
         self.writer = writer_of(settings, clock)
         if aside is not None:

@@ -14,6 +14,7 @@ import pytest
 from controller.clock import ManualClock, Moment
 from controller.enclosure import Decision
 from controller.keeper import Keeper
+from controller.safety import limits
 from controller.safety.lease import Order
 from controller.safety.trip import TripKind
 from controller.service import Controller
@@ -93,6 +94,21 @@ def test_a_dead_nodes_last_report_told_over_and_over_stays_its_last(shell: Shell
         shell.turn(1)
     assert "node-quiet" in {each.name for each in shell.controller.keepers["larch"].state.alerts}
     assert shell.rows("SELECT count(*), max(end_ms - start_ms) FROM heater_run") == [(1, 15_000)]
+
+
+def test_a_restart_forgets_no_heat_of_lately(tmp_path: Path) -> None:
+    """Hot air within ten minutes of it is a fire, and no sunny day, for the next controller as well."""
+    before = Shell(tmp_path)
+    before.turn(1)
+    for on in (True, False):
+        before.hear_node(on, 2.0)
+        before.turn(5)
+    before.controller._end()
+    after = Shell(tmp_path)
+    after.controller._end()
+    assert before.controller.keepers["larch"].heater.closings
+    heat_s = after.controller.keepers["larch"].state.heat_s
+    assert after.clock.now().mono_s - limits.HEATER_LATELY_ON_S < heat_s <= after.clock.now().mono_s
 
 
 def test_that_there_are_no_pages_is_an_alert_and_nothing_against_heat(shell: Shell) -> None:

@@ -10,7 +10,7 @@ from controller.requests import answer, proof_late_days
 from controller.safety.trip import Trip, TripKind
 from controller.standing import Standing
 from controller.store.requests import Kind, Request
-from tests.core_site import NIGHT_MS, plan_of
+from tests.core_site import NIGHT_MS, Bed, plan_of, warm_bed
 
 PLAN = plan_of(limits={"highest_set_point": 28.0})
 NOW = Moment(500.0, NIGHT_MS)
@@ -241,3 +241,15 @@ def test_a_tighter_plan_makes_a_proof_due_sooner() -> None:
     """O07: `proof_every_days` of the settings."""
     monthly = plan_of(limits={"proof_every_days": 30.0})
     assert proof_late_days(monthly, Standing(proved_ms=NIGHT_MS - 31 * DAY_MS), NIGHT_MS) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("away_s", "set_back_s", "waits_s"), [(0, 0, 300), (200, 0, 100), (300, 0, 0), (0, 7200, 300)])
+def test_a_restart_shortens_no_wait_after_a_reset(away_s: int, set_back_s: int, waits_s: int) -> None:
+    """O02: heat waits five minutes after the reset, whatever ends meanwhile; a clock set back makes it no longer."""
+    bed = warm_bed()
+    bed.ask("stop")
+    assert "reset" in bed.ask("reset", trip="stopped-by-person")
+    begins_ms = bed.now.utc_ms - 1000 + 1000 * (away_s - set_back_s)
+    anew = Bed(bed.plan, {"soil": 10.0, "air": 10.0}, standing=bed.state.standing, begins_ms=begins_ms)
+    anew.run(320)
+    assert anew.on_seconds(0)[0] == pytest.approx(waits_s, abs=1)
