@@ -61,7 +61,7 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     telling.permissives(plan, state, lost, now, entries)
     telling.alerts_of(plan, state, inputs, now, entries)
     order = gate.decide(wanted, state.standing.armed, permissives, state.standing.trips)
-    send = _ordered(state, inputs, order, now)
+    send = _ordered(plan, state, inputs, order, now)
     state.permissives, state.lost, state.ticked_s = permissives, lost, now.mono_s
     return state, Decision(order, send, tuple(entries), judged)
 
@@ -88,7 +88,7 @@ def _below_k(soil_c: float | None, asked_c: float | None) -> float:
     return 0.0 if soil_c is None or asked_c is None else asked_c - soil_c
 
 
-def _ordered(state: State, inputs: Inputs, order: lease.Order, now: Moment) -> bool:
+def _ordered(plan: Plan, state: State, inputs: Inputs, order: lease.Order, now: Moment) -> bool:
     """Note the order; returns whether it must be sent now."""
     if state.order.on and not order.on:
         state.opened_s = now.mono_s
@@ -98,6 +98,6 @@ def _ordered(state: State, inputs: Inputs, order: lease.Order, now: Moment) -> b
         state.heat_s = now.mono_s
     # What cannot be sent was not sent: the first tick after a reconnect sends whatever stands then.
     before = state.sent if inputs.connected else None
-    send = inputs.connected and lease.due(order, before, now.mono_s)
+    send = inputs.connected and lease.due(order, before, now.mono_s, plan.lease_s)
     state.order, state.sent = order, lease.Sent(order, now.mono_s) if send else before
     return send

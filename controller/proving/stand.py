@@ -215,7 +215,8 @@ class Stand:
         """Send an opening before anything is kept, a closing only after."""
         if not connected:
             self._sent = None
-        due = connected and self.voice is not Voice.SILENT and lease.due(self.order, self._sent, now.mono_s)
+        due = self.voice is not Voice.SILENT and lease.due(self.order, self._sent, now.mono_s, self.plan.lease_s)
+        due = connected and due
         if due and not self.order.on:
             self._out(self.order, now)
         keep()

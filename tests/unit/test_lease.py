@@ -1,8 +1,12 @@
 """When an order must be sent."""
 
+import random
+
 import pytest
 
+from controller.node.relay_core import RelayCore
 from controller.safety.lease import Order, Sent, due
+from controller.wire.relay import encode_command
 
 ON, READY, OFF = Order(True, True, "a"), Order(False, True, "a"), Order(False, False, "a")
 
@@ -36,3 +40,27 @@ def test_the_first_seconds_of_the_clock_are_like_any_other() -> None:
 def test_other_words_for_the_same_order_are_no_change() -> None:
     """The reason is for people; it does not make traffic."""
     assert not due(Order(False, False, "b"), Sent(OFF, 100.0), 101.0)
+
+
+@pytest.mark.parametrize(("lease_s", "every_s"), [(15.0, 5.0), (12.0, 4.0), (6.0, 2.0)])
+def test_a_shorter_lease_is_renewed_as_often(lease_s: float, every_s: float) -> None:
+    """Three times, whatever settings say."""
+    assert due(ON, Sent(ON, 100.0), 100.0 + every_s, lease_s)
+    assert not due(ON, Sent(ON, 100.0), 99.99 + every_s, lease_s)
+
+
+@pytest.mark.parametrize("lease_s", [6.0, 15.0])
+def test_the_shortest_lease_does_not_lapse_between_two_ticks(lease_s: float) -> None:
+    """A loop that wakes some ms late each second, and a network that takes some tens: not one lapse in an hour.
+
+    Each of them would cost the next half minute its heat.
+    """
+    chance, core, sent = random.Random(1), RelayCore(None), None
+    for second in range(3600):
+        tick_s = second + chance.uniform(0.0, 0.005)
+        if due(ON, sent, tick_s, lease_s):
+            sent = Sent(ON, tick_s)
+            command = encode_command(ON, lease_s, 1, second + 1, 1_772_400_000_000 + round(1000 * tick_s), "c", None)
+            assert core.receive(command, False, tick_s + chance.uniform(0.005, 0.08)) == ""
+        core.advance(second + 0.99)
+    assert core.drops == 0
