@@ -32,7 +32,7 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
             yield Alert(f"differ:{one}:{other}", f"probes '{one}' and '{other}' at one place differ by more than 3 K")
     if state.is_hot or state.air_hot_s != NEVER:
         yield from _air(plan, state, now)
-    yield from _heat(state, now)
+    yield from _heat(plan, state, now)
     yield from _cover_and_ground(plan, state, now)
     if plan.node_reports:
         yield from _node(state, now)
@@ -78,11 +78,16 @@ def _air(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
         yield Alert("hot-air", f"the air reached {plan.air_no_heat_c:.0f} Cel: open the vents")
 
 
-def _heat(state: State, now: Moment) -> Iterator[Alert]:
+def _heat(plan: Plan, state: State, now: Moment) -> Iterator[Alert]:
     short_s = state.response.short_s
     if short_s is not None and now.mono_s - short_s >= limits.SHORT_S:
         detail = f"full heat for {(now.mono_s - short_s) / 3600:.0f} h and the soil is more than 2 K too cold"
         yield Alert("cannot-hold", f"{detail}: cover it, or look for a torn film", urgent=True)
+    if state.asked_c is not None and state.asked_c > plan.warmest_c:
+        detail = (
+            f"{state.asked_c:.1f} Cel are asked for, and no soil is heated above {plan.warmest_c:.1f} Cel, just under"
+        )
+        yield Alert("set-point-high", f"{detail} its trip: ask for less, or set limits.soil_trip higher")
     if not now.wall_is_believable:
         yield Alert("clock", "the clock is wrong: the schedule waits, only the floor is held")
 

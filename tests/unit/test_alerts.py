@@ -63,6 +63,14 @@ def test_a_wrong_wall_clock_is_told() -> None:
     assert bed.alerts == ["clock"]
 
 
+@pytest.mark.parametrize(("trip_c", "alerts"), [(21.0, []), (20.9, ["set-point-high"])])
+def test_a_set_point_that_no_heat_can_reach_is_told(trip_c: float, alerts: list[str]) -> None:
+    """Soil is heated no nearer to its trip than 1 K: a trip lowered to the set point left it cold without a word."""
+    bed = Bed(plan_of(limits={"soil_trip": trip_c}), {"soil": trip_c - 0.9, "air": 10.0})
+    bed.run(90)
+    assert (bed.on, bed.alerts) == (False, alerts)
+
+
 def test_foreign_commands_are_told_for_a_quarter_of_an_hour() -> None:
     """R08 C04: the node refuses what is not ours; urgent."""
     bed = warm_bed()
