@@ -5,6 +5,11 @@ from enum import StrEnum
 RIVAL = "another controller commands this relay node; stop one of the two, then start the other again"
 
 
+HIGHEST = 2**51
+"""No later one is overtaken: reports are unsigned, and one that was forged must leave ours room to rise at each start,
+below the bound from which no report is read (`wire.relay`)."""
+
+
 class Epoch(StrEnum):
     """What a report's epoch means."""
 
@@ -29,7 +34,7 @@ class Epochs:
         """Take the epoch of a report; RIVAL is answered once per node."""
         if theirs == ours:
             return Epoch.OURS
-        if theirs < ours or name in self.rivals:
+        if theirs < ours or theirs >= HIGHEST or name in self.rivals:
             return Epoch.OTHER
         if name not in self._overtaken:
             self._overtaken.add(name)

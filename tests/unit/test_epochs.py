@@ -1,6 +1,8 @@
 """Which controller a node obeys, and that two of them do not fight for ever."""
 
+from controller.clock import Moment
 from controller.epochs import Epoch, Epochs
+from controller.wire.relay import decode_report, encode_report
 
 
 def test_a_report_of_our_own_epoch_counts_and_an_older_one_does_not() -> None:
@@ -28,3 +30,13 @@ def test_each_node_may_be_overtaken_once() -> None:
     assert epochs.heard("larch", 9, 7) is Epoch.OVERTAKE
     assert epochs.heard("elder", 12, 10) is Epoch.OVERTAKE
     assert epochs.rivals == set()
+
+
+def test_a_forged_report_of_the_highest_epoch_leaves_room_to_count_on() -> None:
+    """R08: ours would rise to where no report is read any more, our own node's neither, for good."""
+    epochs, forged, highest = Epochs(), 2**52 - 1, 2**51 - 1
+    assert epochs.heard("larch", forged, 7) is Epoch.OTHER
+    assert epochs.heard("larch", 7, 7) is Epoch.OURS
+    assert epochs.heard("larch", highest, 7) is Epoch.OVERTAKE
+    payload = encode_report(False, False, highest + 10**6, 1, 0.0, None, 0, 1.0)
+    assert decode_report(payload, Moment(0.0, 0)) is not None, "after a million starts more"
