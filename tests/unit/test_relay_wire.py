@@ -240,6 +240,14 @@ def test_no_current_measured_is_none_not_zero() -> None:
     assert report.amps is None
 
 
+@pytest.mark.parametrize(("amps", "read"), [(10_000.0, 10_000.0), (10_001.0, None), (1e308, None)])
+def test_a_current_that_nobody_measured_is_not_told(amps: float, read: float | None) -> None:
+    """Its power would be no finite number, which no status may hold; the rest of the report stands."""
+    report = decode_report(changed(REPORT, amps=amps), NOW)
+    assert report is not None
+    assert (report.amps, report.on) == (read, True)
+
+
 @pytest.mark.parametrize(
     "change",
     [
