@@ -160,7 +160,9 @@ def _probe(watch: Watch, probe: ProbeState, now: Moment, valid_from_s: float) ->
 
 
 def _alerts(state: State, now: Moment) -> list[AlertNow]:
-    shelved = {name: rfc3339(ms) for name, ms in state.standing.shelved if ms > now.utc_ms}
+    # One that would end later than any can was put aside by a clock that has been set back since (hazards O03, T01).
+    until_ms = now.utc_ms + round(limits.LONGEST_SHELVED_S * 1000)
+    shelved = {name: rfc3339(ms) for name, ms in state.standing.shelved if now.utc_ms < ms <= until_ms}
     return [
         {
             "name": each.name,

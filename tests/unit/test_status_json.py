@@ -1,6 +1,7 @@
 """A status is JSON as it is made: nothing in it but JSON's own types, and every field that its description names."""
 
 import json
+from dataclasses import replace
 from typing import Any, get_type_hints
 
 import pytest
@@ -64,3 +65,16 @@ def test_every_part_has_the_fields_of_its_description_in_their_order() -> None:
         (warm["control"], ControlNow), (warm["control"]["terms"], TermsNow), (hot["words"], WordsNow),
     ):  # fmt: skip
         assert list(part) == list(get_type_hints(kind)), kind
+
+
+@pytest.mark.parametrize(("ahead_h", "shelved"), [(-0.1, False), (0.1, True), (8.0, True), (8.1, False), (24.0, False)])
+def test_nothing_is_put_aside_for_longer_than_a_shift_by_a_clock_that_was_set_back(
+    ahead_h: float, shelved: bool
+) -> None:
+    """O03 T01: put aside by a clock a day ahead, an alert would have been out of sight for a day and a shift."""
+    bed = Bed(plan_of(), {"soil": 10.0, "air": None})
+    bed.run(120)
+    until_ms = bed.now.utc_ms + round(ahead_h * 3_600_000)
+    bed.state.standing = replace(bed.state.standing, shelved=(("probe:air", until_ms),))
+    (alert,) = told(bed)["alerts"]
+    assert (alert["name"], alert["shelved_until"] is not None) == ("probe:air", shelved)
