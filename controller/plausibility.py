@@ -24,6 +24,8 @@ _GOOD: Final = (Grade.GOOD, "")
 
 STUCK = "stuck: the same to the last digit for too long"
 
+QUEUED = "without a stamp it may have waited in the broker; believed after a pause of half its period_s"
+
 SLOPE_SPAN_S = 60.0
 """[s] Span of the rise rule. Source: hazards, limit 'air rate of rise'."""
 
@@ -123,7 +125,8 @@ def _for_control(watch: Watch, state: ProbeState, reading: Reading, taken_ms: in
         queued = _may_have_queued(watch, state, arrived_s, resumed_s)
         state.stampless_s = arrived_s
         if queued:
-            return Judged(state, Grade.HISTORY, "unstamped and may have waited in the broker", taken_ms)
+            state.grade, state.reason = Grade.HISTORY, QUEUED
+            return Judged(state, Grade.HISTORY, QUEUED, taken_ms)
     grade, doubt = _doubt(watch, state, reading, taken_ms)
     state.grade, state.reason = grade, doubt
     if not doubt:

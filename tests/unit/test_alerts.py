@@ -48,6 +48,17 @@ def test_a_probe_gone_quiet_is_told_once_it_is_stale(seconds: int) -> None:
     assert bed.alerts == []
 
 
+def test_a_probe_without_stamps_that_never_pauses_is_told_why_it_is_not_believed() -> None:
+    """Every 4 s where settings say 10: not "not heard yet", which sends people to its battery."""
+    bed = Bed(plan_of(), {"soil": None, "air": 10.0}, stamp=None, resumed_s=1000.0)
+    for second in range(60):
+        bed.extra = [bed.reading("soil", 10.0)] if second % 4 == 0 else []
+        bed.tick()
+    (alert,) = bed.state.alerts
+    assert (alert.name, bed.on) == ("probe:soil", False)
+    assert alert.detail.endswith("believed after a pause of half its period_s")
+
+
 def test_after_a_pause_of_ours_no_probe_is_called_quiet() -> None:
     """What we did not hear is not their silence."""
     bed = warm_bed()
