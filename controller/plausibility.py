@@ -60,7 +60,9 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
         state.said, state.said_s, state.grade, state.reason = value, reading.arrived_s, Grade.HISTORY, late
         return Judged(state, Grade.HISTORY, late, taken_ms)
     state.offset_s = offset_s
-    _compare_with_trips(watch, state, reading)
+    again = reading.taken_ms is not None and (reading.taken_ms, value) == (before.stamp_ms, before.said)
+    # From the third time on it is a clock that stands, and the samples are many.
+    _compare_with_trips(watch, state, reading, is_new=not again or state.repeats >= stamps.REPEATS)
     return _for_control(watch, state, reading, taken_ms, resumed_s)
 
 
@@ -69,8 +71,11 @@ def _refused(state: ProbeState, reading: Reading, reason: str) -> Judged:
     return Judged(state, Grade.REFUSED, reason, reading.stamp_ms)
 
 
-def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> None:
-    """Count samples over the limit, and measure the rise of air, before anything may doubt them."""
+def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading, *, is_new: bool) -> None:
+    """Count samples over the limit, and measure the rise of air, before anything may doubt them.
+
+    One that was told twice is over its limit, but no second one (hazards P22, B09).
+    """
     value, arrived_s, limit = reading.value, reading.arrived_s, watch.over
     if limit is None and not watch.is_air:
         state.over_value, state.compared_s = value, arrived_s
@@ -81,17 +86,19 @@ def _compare_with_trips(watch: Watch, state: ProbeState, reading: Reading) -> No
         return
     if over:
         state.over_ms = max(reading.taken_ms or 0, state.over_ms)
-        count = 1 + (count if arrived_s - state.over_s <= limits.OVER_REMEMBERED_S else 0)
+        lately = count if arrived_s - state.over_s <= limits.OVER_REMEMBERED_S else 0
+        count = max(1, lately + is_new)
         state.over_s = arrived_s
         if watch.over_at_once is not None and value >= watch.over_at_once:
             count = max(count, 2)
     state.over, state.over_count, state.over_value = over, count, value
-    state.compared_s = arrived_s
+    if is_new or state.compared_s is None:
+        state.compared_s = arrived_s
     if watch.is_air:
         state.recent = _remember(watch, state, reading)
         state.rise_k_per_min = rise = _rise(state.recent)
         rises = rise is not None and rise >= limits.AIR_RISE_K_PER_MIN
-        state.rise_count = state.rise_count + 1 if rises else 0
+        state.rise_count = max(1, state.rise_count + is_new) if rises else 0
 
 
 def _remember(watch: Watch, state: ProbeState, reading: Reading) -> tuple[tuple[float, float], ...]:

@@ -56,6 +56,21 @@ def test_what_bears_no_stamp_is_spaced_by_our_own_clock_however_it_was_filed(ahe
     assert judge(SOIL, first.state, hurried, NEVER).reason == "came too soon after the one before"
 
 
+@pytest.mark.parametrize(("after_s", "latched"), [((0.0, 4.0), False), ((10.0,), True), ((0.0, 4.0, 8.0), True)])
+def test_one_hot_sample_told_again_is_no_second_one(after_s: tuple[float, ...], latched: bool) -> None:
+    """P22 B09: a bridge tells it at once and after 4 s; heat is off, and nothing latches. The next sample latches, and
+    so does the third of one stamp: then it is the clock that stands.
+    """
+    calm = hear(AIR, *([20.0] * 10))[-1].state
+    state = judge(AIR, calm, reading(100.0, 60.0), NEVER).state
+    assert (state.over, state.over_count, state.rise_count) == (True, 1, 1)
+    for later_s in after_s:
+        stamp_s = 0.0 if later_s == 10.0 else -later_s
+        state = judge(AIR, state, reading(100.0 + later_s, 60.0, stamp_s), NEVER).state
+        assert state.over
+    assert (state.over_count >= 2, state.rise_count >= 2, state.compared_s != 100.0) == (latched, latched, latched)
+
+
 @pytest.mark.parametrize(
     ("quantity", "low", "high"),
     [
