@@ -1,6 +1,6 @@
 """What a tick leaves on disk: journal entries, readings with their grades, orders, heater runs."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
 
 from controller import beginning
@@ -21,6 +21,7 @@ from controller.store.runs import RunEvent
 from controller.store.writer import Writer, readings_patience
 from controller.wire.session import window
 
+UNRECORDED = "the disk takes nothing, and without a record there is no heat: free it, or see whether it can be written"
 SET_BACK = "the count of closings had gone back; it goes on from the {} runs on record"
 
 
@@ -43,10 +44,12 @@ class Recording:
         since_s = self._writer.failing_since_s
         return self._memory.is_saved and (since_s is None or now.mono_s - since_s <= limits.UNRECORDED_S)
 
-    def notes(self) -> tuple[tuple[str, str], ...]:
-        """Return (name, words) of what a person should know of the files."""
-        words = self._writer.journal_damage
-        return (("journal-damaged", words),) if words else ()
+    def notes(self, now: Moment) -> Iterator[tuple[str, str]]:
+        """Yield (name, words) of what a person should know of the files."""
+        if not self.is_possible(now):
+            yield "unrecorded", UNRECORDED
+        if words := self._writer.journal_damage:
+            yield "journal-damaged", words
 
     def enter(
         self, kind: str, name: str | None, why: str, now: Moment, more: Mapping[str, JSON] = MappingProxyType({})

@@ -37,6 +37,7 @@ from controller.store.receipts import Receipt
 from controller.taking import Taking
 from controller.ticking import Ticking
 from controller.watchdog import watch
+from controller.wire.flaps import Flaps
 from controller.wire.inbox import Inbox
 from controller.wire.reader_test import ReaderTest
 from controller.wire.relays import Relays
@@ -49,6 +50,7 @@ first minutes; a look through what two thousand had made held all of them up for
 OLDER = 10, 100
 """Looks at the youngest until the older ones are looked at."""
 WRITER_DIED = "the store's writer ended by a fault of its own, told above; the controller ends, to be started again"
+LATE = "the controller falls 3 s behind again and again, and no heat outlasts that: look what else this machine does"
 STOPPING = Order(False, False, "the controller is stopping")
 HANDS_OVER_S = 0.0005
 """[s] after which a busy thread lets another run. It is the network thread that sends what the loop has published: with
@@ -98,6 +100,7 @@ class Controller:
         self._record = Recording(self.writer, self.memory, self.routing)
         self._nodes = NodesHeard(self.keepers, self.routing, self._record, self._overtake)
         self._asked = Asked(folder, {name: each.state.standing.answered for name, each in self.keepers.items()})
+        self._late = Flaps()
         self._notes = self._site_notes(now)
         self._stop = threading.Event()
         self._turned_s = self._polled_s = now.mono_s
@@ -142,6 +145,8 @@ class Controller:
         for message in self.inbox.drain(self._ticking.wait_s(self.clock.now().mono_s)):
             self._held.add(message, self._taking.take(message, self.memory.epoch))
         now = self.clock.now()
+        if now.mono_s - self._turned_s > limits.LONGEST_GAP_S:
+            self._late.lost(now.mono_s)
         self._turned_s = now.mono_s
         if now.mono_s - self._polled_s >= limits.TICK_S:
             self._polled_s = now.mono_s
@@ -235,7 +240,8 @@ class Controller:
         unheard = self._asked.fault(now.mono_s)
         asked = (("requests", unheard),) if unheard else ()
         link = (*self.inbox.notes(now.mono_s), *self._reader_test.notes(now.mono_s))
-        return (*link, *self._record.notes(), *asked, *pages)
+        late = (("loop-late", LATE),) if self._late.is_flapping(now.mono_s) else ()
+        return (*link, *self._record.notes(now), *asked, *late, *pages)
 
     def _save(self) -> None:
         self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})

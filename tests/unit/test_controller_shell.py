@@ -24,6 +24,7 @@ from controller.store import journal, requests, runs
 from controller.store.connection import open_writer
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
 from controller.store.receipts import Receipt
+from controller.store.writer import Writer
 from controller.wire.inbox import LinkNow, Message
 from controller.wire.relay import Health, encode_report
 from controller.wire.senml import encode_senml
@@ -125,6 +126,35 @@ def test_that_there_are_no_pages_is_an_alert_and_nothing_against_heat(shell: She
         gone()
         shell.turn(2)
         assert "pages-away" not in {each.name for each in keeper.state.alerts}
+
+
+def alerts_of(shell: Shell) -> set[str]:
+    """Return what stands of the one enclosure."""
+    return {each.name for each in shell.controller.keepers["larch"].state.alerts}
+
+
+@pytest.mark.parametrize("gaps", [4, 5])
+def test_a_loop_that_falls_behind_again_and_again_is_told(shell: Shell, gaps: int) -> None:
+    """C15: each time what was heard counts no more and control begins anew; a night of it is cold, one pause is not."""
+    for _ in range(gaps):
+        shell.clock.sleep(3.0)
+        shell.turn(2)
+    assert ("loop-late" in alerts_of(shell)) is (gaps == 5)
+    shell.turn(601)
+    assert "loop-late" not in alerts_of(shell)
+
+
+def test_a_disk_that_takes_nothing_is_told_once_it_costs_heat(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """D01 D02 D06: after a minute of it, and no longer than it lasts."""
+    began_s = shell.clock.now().mono_s
+    monkeypatch.setattr(Writer, "failing_since_s", began_s)
+    shell.turn(60)
+    assert "unrecorded" not in alerts_of(shell)
+    shell.turn(3)
+    assert "unrecorded" in alerts_of(shell)
+    monkeypatch.setattr(Writer, "failing_since_s", None)
+    shell.turn(2)
+    assert "unrecorded" not in alerts_of(shell)
 
 
 @pytest.fixture
