@@ -12,9 +12,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from controller.control.schedule import ScheduleError, starts_of
-from controller.enclosure_settings import Control, Enclosure, HeaterKind
+from controller.enclosure_settings import Control, Enclosure, HeaterKind, ProbeSettings
 from controller.plant.from_settings import construction_of
-from controller.probe import TEMPERATURES, Quantity
+from controller.probe import SI_UNIT, TEMPERATURES, Quantity
 from controller.safety import limits
 from controller.settings import Broker
 
@@ -170,6 +170,14 @@ def _probe_faults(enclosure: Enclosure) -> Iterator[str]:
             yield f"probe {probe.name!r}: unit {probe.unit!r} is for temperatures only"
         elif probe.unit not in {None, "Cel", "C", "F", "K", "%RH", "W/m2", "A", "/"}:
             yield f"probe {probe.name!r}: unit {probe.unit!r} is unknown; use Cel, F, K, %RH, W/m2, A or /"
+        elif probe.unit is not None and not _fits(probe):
+            said = f"unit {probe.unit!r} is none of {probe.quantity}"
+            yield f"probe {probe.name!r}: {said}; write {SI_UNIT[probe.quantity]!r}, or leave it out"
+
+
+def _fits(probe: ProbeSettings) -> bool:
+    """Whether a probe's numbers can be in its unit: of others every one would be refused."""
+    return probe.unit == SI_UNIT[probe.quantity] or (probe.unit in {"C", "F", "K"} and probe.quantity in TEMPERATURES)
 
 
 def _control_faults(control: Control) -> Iterator[str]:

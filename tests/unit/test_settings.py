@@ -294,6 +294,26 @@ def test_a_plain_relay_that_could_not_be_opened_is_refused(heater: dict[str, str
     assert words in fault
 
 
+@pytest.mark.parametrize(
+    ("quantity", "unit", "is_sound"),
+    [
+        ("soil", "%RH", False),
+        ("soil", "C", True),
+        ("humidity", "Cel", False),
+        ("humidity", "%RH", True),
+        ("light", "C", False),
+    ],
+)
+def test_a_unit_that_its_quantity_is_never_in_is_refused(quantity: str, unit: str, is_sound: bool) -> None:
+    """P18: each of its messages would be refused, and a site without soil is never heated."""
+    raw = raw_settings(SOIL, AIR, {"name": "more", "quantity": quantity, "depth_m": 0.2, "unit": unit})
+    if is_sound:
+        assert check(raw, FILE)
+    else:
+        (fault,) = faults_of(raw)
+        assert f"unit {unit!r} is none of {quantity}; write" in fault
+
+
 @pytest.mark.parametrize(("least_on_s", "is_sound"), [(120.0, True), (121.0, False)])
 def test_a_shortest_closing_longer_than_its_window_is_refused(least_on_s: float, is_sound: bool) -> None:
     """Heat would never come, or in full alone."""
