@@ -358,6 +358,19 @@ def test_an_ordered_end_counts_towards_no_boot_loop(tmp_path: Path) -> None:
         assert bench.circuit.passes == 0.0
 
 
+def test_an_ordered_end_opens_the_contacts_whether_or_not_the_store_takes_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """D06 at the node: its card has become read-only, and it is told to end."""
+    bench = NodeBench()
+    bench.heat()
+
+    def refuse(_memory: Memory) -> None:
+        raise OSError("read-only")
+
+    monkeypatch.setattr(bench.board._store, "save", refuse)
+    bench.board.shut_down(bench.now_s)
+    assert bench.circuit.passes == 0.0
+
+
 @pytest.mark.parametrize(("after_s", "fed"), [(3.75, True), (4.0, False)])
 def test_the_watchdog_waits_4_s(after_s: float, fed: bool) -> None:
     """Just under and at; a reset loses no count of boots."""
