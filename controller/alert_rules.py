@@ -16,6 +16,9 @@ from controller.steadiness import HALF_STEPS_SURE
 DEAF_S = 120.0
 """[s] A node that has booted refuses what may have been obeyed before, for a minute. Source: engineering judgement."""
 
+CLOSED_S = 2 * limits.LONGEST_LEASE_S
+"""[s] after which a contact that is told to open has opened, whatever was lost. Source: engineering judgement."""
+
 LEAKS_S = 3600.0
 """[s] How long the air must have been far too cold for the heat in it: a door is shut sooner. Source: simulation."""
 
@@ -116,6 +119,9 @@ def _node(state: State, now: Moment) -> Iterator[Alert]:
         yield Alert("node-deaf", detail, urgent=True)
     elif state.node is not None and "power-low" in state.node.notices:
         yield Alert("power-low", "the heater draws clearly less than its rated power: look at the mains and the heater")
+    if _is_closed_unasked(state, now):
+        detail = "the relay node says that its contact is closed, though it was told to open"
+        yield Alert("contact-closed", f"{detail}: pull the heater's plug, then look at node and relay", urgent=True)
     if node_watch.is_ever_late(state.watch, now.mono_s):
         detail = (
             "commands come too late for the relay node, which obeys none to heat: its clock is fast, or its network"
@@ -124,6 +130,14 @@ def _node(state: State, now: Moment) -> Iterator[Alert]:
     if now.mono_s - state.watch.affronted_s <= limits.AFFRONT_REMEMBERED_S:
         detail = "the relay node refuses commands that are not ours or not for now; see the journal for how many"
         yield Alert("foreign-commands", detail, urgent=True)
+
+
+def _is_closed_unasked(state: State, now: Moment) -> bool:
+    """Whether a node that speaks has kept its contact closed for longer than any lease after the order to open."""
+    node, told_s = state.node, now.mono_s - max(state.opened_s, state.began_s)
+    if node is None or not node.on or state.order.on or told_s <= CLOSED_S:
+        return False
+    return now.mono_s - node.arrived_s <= limits.NODE_SILENT_S
 
 
 def _upkeep(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:

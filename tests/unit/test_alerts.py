@@ -105,6 +105,19 @@ def test_a_node_that_takes_no_command_is_told(seconds: int) -> None:
     assert (bed.on, bed.alerts) == (True, [])
 
 
+@pytest.mark.parametrize(("seconds", "alerts"), [(29, []), (32, ["contact-closed"])])
+def test_a_contact_that_stays_closed_against_orders_is_told(seconds: int, alerts: list[str]) -> None:
+    """N06: by a switch beside it, or a program that hangs; with no current sensed nothing else shows it for hours."""
+    bed = warm_bed()
+    bed.contact = True
+    bed.ask("disarm")
+    bed.run(seconds)
+    assert bed.alerts == alerts
+    bed.contact = False
+    bed.run(1)
+    assert bed.alerts == []
+
+
 def test_commands_that_are_ever_too_late_are_told_and_one_burst_of_them_is_not() -> None:
     """R03 N05: the network held twelve back; or the node's clock is 3 % fast, and after half an hour all are late."""
     bed, late = warm_bed(), 0
