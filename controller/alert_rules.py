@@ -114,7 +114,7 @@ def _node(state: State, now: Moment) -> Iterator[Alert]:
     heard_s = state.node.arrived_s if state.node is not None else state.began_s
     if now.mono_s - heard_s > limits.NODE_ALERT_S:
         yield Alert("node-quiet", "the relay node is silent: its contact is unknown; its lease has ended", urgent=True)
-    elif state.watch.unheard is not None and now.mono_s - state.watch.unheard[1] > DEAF_S:
+    elif state.watch.unheard is not None and now.mono_s - max(state.watch.unheard[1], state.valid_from_s) > DEAF_S:
         detail = "the relay node speaks and takes no command: look at its access to them, and at its key"
         yield Alert("node-deaf", detail, urgent=True)
     elif state.node is not None and "power-low" in state.node.notices:

@@ -105,6 +105,20 @@ def test_a_node_that_takes_no_command_is_told(seconds: int) -> None:
     assert (bed.on, bed.alerts) == (True, [])
 
 
+def test_a_node_is_not_called_deaf_for_a_broker_that_was_away() -> None:
+    """B01: what was sent before is not obeyed yet when it is back; a moment later it is."""
+    bed = warm_bed()
+    bed.also["seq"], bed.node = 9, {"seq": 5}
+    bed.run(5)
+    bed.connected = bed.node_speaks = False
+    bed.run(600)
+    assert "node-deaf" not in bed.alerts
+    bed.connected = bed.node_speaks = True
+    bed.resumed_s = bed.now.mono_s
+    bed.run(5)
+    assert "node-deaf" not in bed.alerts
+
+
 @pytest.mark.parametrize(("seconds", "alerts"), [(29, []), (32, ["contact-closed"])])
 def test_a_contact_that_stays_closed_against_orders_is_told(seconds: int, alerts: list[str]) -> None:
     """N06: by a switch beside it, or a program that hangs; with no current sensed nothing else shows it for hours."""
