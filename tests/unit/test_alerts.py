@@ -6,7 +6,7 @@ import pytest
 
 from controller import alerts
 from controller.alerts import Alert
-from tests.core_site import NIGHT_MS, SECOND_SOIL, SOIL, Bed, plan_of, warm_bed
+from tests.core_site import AIR, NIGHT_MS, SECOND_SOIL, SOIL, Bed, plan_of, warm_bed
 
 
 def test_an_alert_that_stands_keeps_since_when() -> None:
@@ -166,3 +166,25 @@ def test_a_plain_relay_has_no_node_to_be_silent() -> None:
     bed.run(100)
     assert (bed.state.alerts, bed.on) == ((), True)
     assert bed.begins_ms == NIGHT_MS
+
+
+@pytest.mark.parametrize(("quantity", "closed", "still"), [("contact", 1.0, 0.0), ("current", 2.0, 0.05)])
+def test_a_plain_relay_that_its_probe_shows_closed_against_orders_is_told(
+    quantity: str, closed: float, still: float
+) -> None:
+    """K01 N18: a welded plug, whose own meter tells of it; it is over once that shows nothing more."""
+    heater = {"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.1, "relay": "plain", "plain_topic": "relay/1",
+              "independent_cut_off": "frost thermostat"}  # fmt: skip
+    plan = plan_of(SOIL, AIR, {"name": "plug", "quantity": quantity}, heater=heater)
+    bed = Bed(plan, {"soil": 10.0, "air": 10.0, "plug": closed})
+    bed.node_speaks = False
+    bed.run(100)
+    assert (bed.on, bed.alerts) == (True, [])
+    bed.ask("disarm")
+    bed.run(29)
+    assert bed.alerts == []
+    bed.run(15)
+    assert bed.alerts == ["contact-closed"]
+    bed.says["plug"] = still
+    bed.run(11)
+    assert bed.alerts == []
