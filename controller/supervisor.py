@@ -78,7 +78,12 @@ class Child:
             self._started_s = now_s
             # Its own session: Ctrl-C reaches the supervisor alone, which then ends the children in order.
             environment = {**os.environ, END_WITH_PARENT: str(os.getpid())}
-            self.process = subprocess.Popen(self.command, start_new_session=True, env=environment)
+            try:
+                self.process = subprocess.Popen(self.command, start_new_session=True, env=environment)
+            except OSError as error:
+                # No room for one more process: whatever else runs, the controller above all, goes on.
+                print(f"{self.name} cannot be started: {error}; trying again", file=sys.stderr, flush=True)
+                self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
 
     def end(self) -> None:
         """Ask it to end, and make it if it does not."""
