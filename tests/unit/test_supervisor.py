@@ -1,5 +1,6 @@
 """Which processes a site runs, and what it says while another has the port of its pages."""
 
+import io
 import socket
 import subprocess
 import sys
@@ -84,3 +85,24 @@ def test_a_process_for_which_there_is_no_room_ends_no_other(
     stop.set()
     hold([controller, pages], stop, None)
     assert controller.process.poll() is not None
+
+
+class Gone(io.StringIO):
+    """A pipe that nobody reads any more."""
+
+    def write(self, _text: str) -> int:
+        raise BrokenPipeError(32, "Broken pipe")
+
+
+def test_a_log_that_nobody_takes_any_more_ends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`soilward run 2>&1 | tee log`, and tee is killed: the pages end, which cannot be told, and they begin again."""
+    clock = ManualClock(Moment(1000.0, 0))
+    pages = Child("api", [sys.executable, "-c", "pass"], clock)
+    pages.look()
+    assert pages.process is not None
+    pages.process.wait(10.0)
+    monkeypatch.setattr(sys, "stderr", Gone())
+    clock.sleep(60.0)
+    pages.look()
+    assert pages.process is not None
+    pages.end()
