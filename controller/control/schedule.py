@@ -42,7 +42,11 @@ def starts_of(written: str | date | datetime) -> Start:
         With the remedy.
     """
     if isinstance(written, datetime):
-        return Start(written.year, written.month, written.day, written.time().replace(tzinfo=None))
+        if written.tzinfo is not None:
+            raise ScheduleError(
+                f"{written.isoformat()} bears an offset; write the site's own time, such as 2026-02-15T06:00:00"
+            )
+        return Start(written.year, written.month, written.day, written.time())
     if isinstance(written, date):
         return Start(written.year, written.month, written.day, time())
     try:

@@ -53,6 +53,12 @@ def test_what_is_no_date_is_refused_with_the_remedy(written: str) -> None:
         starts_of(written)
 
 
+def test_a_start_that_bears_an_offset_is_refused() -> None:
+    """Its offset was left out of account, and a spring came up to half a day early or late."""
+    with pytest.raises(ScheduleError, match=r"2026-03-01T06:30:00\+00:00 bears an offset; write the site's own time"):
+        starts_of(datetime(2026, 3, 1, 6, 30, tzinfo=UTC))
+
+
 def test_before_the_first_dated_entry_nothing_is_asked() -> None:
     """A schedule that has not begun asks for no heat; just at its start it does."""
     begins = ms(2026, 3, 1, zone=ZURICH)
