@@ -7,6 +7,7 @@ from controller.alerts import Alert
 from controller.clock import Moment
 from controller.ground import Ground, ground, highest_c
 from controller.plan import Plan
+from controller.probe import Quantity
 from controller.probe_state import ProbeState, Watch
 from controller.safety import limits
 from controller.safety.trip import TripKind
@@ -18,6 +19,9 @@ DEAF_S = 120.0
 
 CLOSED_S = 2 * limits.LONGEST_LEASE_S
 """[s] after which a contact that is told to open has opened, whatever was lost. Source: engineering judgement."""
+
+CLOSED_ABOVE = {Quantity.CONTACT: 0.5, Quantity.CURRENT: 0.1}
+"""What a contact or current [A] probe of a plain relay says at least while the heater is on. Source: hazard N18."""
 
 LEAKS_S = 3600.0
 """[s] How long the air must have been far too cold for the heat in it: a door is shut sooner. Source: simulation."""
@@ -39,6 +43,8 @@ def examine(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[A
     yield from _cover_and_ground(plan, state, now)
     if plan.node_reports:
         yield from _node(state, now)
+    else:
+        yield from _plain(plan, state)
     yield from _upkeep(plan, state, inputs, now)
     for name, words in inputs.notes:
         yield Alert(name, words)
@@ -114,7 +120,7 @@ def _node(state: State, now: Moment) -> Iterator[Alert]:
     heard_s = state.node.arrived_s if state.node is not None else state.began_s
     if now.mono_s - heard_s > limits.NODE_ALERT_S:
         yield Alert("node-quiet", "the relay node is silent: its contact is unknown; its lease has ended", urgent=True)
-    elif state.watch.unheard is not None and now.mono_s - state.watch.unheard[1] > DEAF_S:
+    elif state.watch.unheard is not None and now.mono_s - max(state.watch.unheard[1], state.valid_from_s) > DEAF_S:
         detail = "the relay node speaks and takes no command: look at its access to them, and at its key"
         yield Alert("node-deaf", detail, urgent=True)
     elif state.node is not None and "power-low" in state.node.notices:
@@ -130,6 +136,16 @@ def _node(state: State, now: Moment) -> Iterator[Alert]:
     if now.mono_s - state.watch.affronted_s <= limits.AFFRONT_REMEMBERED_S:
         detail = "the relay node refuses commands that are not ours or not for now; see the journal for how many"
         yield Alert("foreign-commands", detail, urgent=True)
+
+
+def _plain(plan: Plan, state: State) -> Iterator[Alert]:
+    """A plain relay has no node to find it welded: a probe of its contact or current may (hazards K01, N18)."""
+    told_s = max(state.opened_s, state.began_s)
+    for watch in () if state.order.on else plan.telling:
+        heard_s = state.probes[watch.name].heard_s
+        if state.usable.get(watch.name, 0.0) > CLOSED_ABOVE[watch.quantity] and (heard_s or told_s) - told_s > CLOSED_S:
+            detail = f"{_who(watch)} shows the heater on though the relay was told to open: it may be welded"
+            yield Alert("contact-closed", f"{detail}. Pull the heater's plug, then look at the relay", urgent=True)
 
 
 def _is_closed_unasked(state: State, now: Moment) -> bool:

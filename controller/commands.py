@@ -39,6 +39,11 @@ def check(asked: argparse.Namespace) -> int:
             'recorded; add a probe with quantity = "contact" or "current"'
         )
     for each in settings.enclosure:
+        key_file = each.heater.key_file
+        if each.heater.relay == "node" and key_file is not None and not key_file.is_file():
+            print(
+                f"note: enclosure {each.name!r}: {key_file} is not here; a controller on this machine would not start"
+            )
         if why := unsensed.unwatched(each):
             print(f"note: enclosure {each.name!r}: {why}; only a current sensor shows that the heater has died")
     if asked.limits:

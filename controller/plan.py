@@ -50,8 +50,8 @@ class Plan:
         Gains that settings name; they go before the model's.
     steepest_k_per_min
         [K/min] that air may rise with heat on, by what a proof test measured; None: only the fixed limit holds.
-    soil, air, surface, outside, light, pairs
-        The watches by what they watch, and those that should agree.
+    soil, air, surface, outside, light, pairs, telling
+        The watches by what they watch, those that should agree, and those that tell whether the heater is on.
     warmed
         Those of what the heater warms: soil, air and its own surface.
     permitting
@@ -89,6 +89,7 @@ class Plan:
     light: tuple[Watch, ...] = field(init=False)
     pairs: tuple[tuple[Watch, Watch], ...] = field(init=False)
     warmed: tuple[Watch, ...] = field(init=False)
+    telling: tuple[Watch, ...] = field(init=False)
     permitting: tuple[tuple[Permissive, tuple[Watch, ...]], ...] = field(init=False)
     warmest_c: float = field(init=False)
     longest_gap_s: float = field(init=False)
@@ -99,6 +100,8 @@ class Plan:
             object.__setattr__(self, name, tuple(each for each in watches if each.quantity is quantity))
         object.__setattr__(self, "pairs", pairs_of(watches))
         object.__setattr__(self, "warmed", (*self.soil, *self.air, *self.surface))
+        telling = tuple(each for each in watches if each.quantity in (Quantity.CONTACT, Quantity.CURRENT))
+        object.__setattr__(self, "telling", telling)
         surfaces = ((held(f"{each.name} heard"), (each,)) for each in self.surface)
         air = ((held("air heard"), self.air),) if self.air else ()
         object.__setattr__(self, "permitting", ((held("soil heard"), self.soil), *surfaces, *air))

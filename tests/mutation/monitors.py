@@ -16,6 +16,7 @@ HEAT = "tests/faults/test_heat_rows.py"
 STEEP = "tests/faults/test_steep_rows.py"
 NODE = "tests/faults/test_node_rows.py"
 DEAD_MAN = "tests/unit/test_relay_core.py"
+TOLD = "tests/unit/test_alerts.py"
 WIRE = "tests/unit/test_canary.py tests/unit/test_rivals.py"
 
 PERMISSIVES: dict[str, tuple[str, str]] = {
@@ -26,7 +27,8 @@ PERMISSIVES: dict[str, tuple[str, str]] = {
 }  # fmt: skip
 ALERTS: dict[str, tuple[str, str]] = {
     "_probe": (SLOW, "p10 or p24 or p27"), "_air": (SLOW, "e02"), "_node": (SLOW, "silent_node"),
-    "_upkeep": (SLOW, "o07 or k07"), "_heat": (HEAT, "cold_snap"), "_cover_and_ground": (HEAT, "e01"),
+    "_plain": (TOLD, "plain_relay_that"), "_upkeep": (SLOW, "o07 or k07"),
+    "_heat": (HEAT, "cold_snap"), "_cover_and_ground": (HEAT, "e01"),
 }  # fmt: skip
 MONITORS: dict[str, tuple[str, str]] = {
     **{f"controller.permits:{each}=held": tests for each, tests in PERMISSIVES.items()},
@@ -58,6 +60,8 @@ MONITORS: dict[str, tuple[str, str]] = {
     "controller.intake:after_gap=None": (CORE, "c05"),
     "controller.intake:mark_frozen=None": (SLOW, "p10"),
     "controller.node_watch:clock_error=None": (SLOW, "n05"),
+    "controller.node_watch:is_ever_late=False": (TOLD, "too_late"),
+    "controller.alert_rules:_is_closed_unasked=False": (TOLD, "against_orders"),
     "controller.requests:proof_late_days=0.0": (SLOW, "o07"),
     "controller.ground:ground=None": ("tests/unit/test_ground.py", ""),
     "controller.node.electrical:ElectricalWatch._aux=()": (NODE, "n06"),

@@ -6,7 +6,7 @@ import pytest
 
 from controller import alerts
 from controller.alerts import Alert
-from tests.core_site import NIGHT_MS, SECOND_SOIL, SOIL, Bed, plan_of, warm_bed
+from tests.core_site import AIR, NIGHT_MS, SECOND_SOIL, SOIL, Bed, plan_of, warm_bed
 
 
 def test_an_alert_that_stands_keeps_since_when() -> None:
@@ -105,6 +105,20 @@ def test_a_node_that_takes_no_command_is_told(seconds: int) -> None:
     assert (bed.on, bed.alerts) == (True, [])
 
 
+def test_a_node_is_not_called_deaf_for_a_broker_that_was_away() -> None:
+    """B01: what was sent before is not obeyed yet when it is back; a moment later it is."""
+    bed = warm_bed()
+    bed.also["seq"], bed.node = 9, {"seq": 5}
+    bed.run(5)
+    bed.connected = bed.node_speaks = False
+    bed.run(600)
+    assert "node-deaf" not in bed.alerts
+    bed.connected = bed.node_speaks = True
+    bed.resumed_s = bed.now.mono_s
+    bed.run(5)
+    assert "node-deaf" not in bed.alerts
+
+
 @pytest.mark.parametrize(("seconds", "alerts"), [(29, []), (32, ["contact-closed"])])
 def test_a_contact_that_stays_closed_against_orders_is_told(seconds: int, alerts: list[str]) -> None:
     """N06: by a switch beside it, or a program that hangs; with no current sensed nothing else shows it for hours."""
@@ -152,3 +166,25 @@ def test_a_plain_relay_has_no_node_to_be_silent() -> None:
     bed.run(100)
     assert (bed.state.alerts, bed.on) == ((), True)
     assert bed.begins_ms == NIGHT_MS
+
+
+@pytest.mark.parametrize(("quantity", "closed", "still"), [("contact", 1.0, 0.0), ("current", 2.0, 0.05)])
+def test_a_plain_relay_that_its_probe_shows_closed_against_orders_is_told(
+    quantity: str, closed: float, still: float
+) -> None:
+    """K01 N18: a welded plug, whose own meter tells of it; it is over once that shows nothing more."""
+    heater = {"kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.1, "relay": "plain", "plain_topic": "relay/1",
+              "independent_cut_off": "frost thermostat"}  # fmt: skip
+    plan = plan_of(SOIL, AIR, {"name": "plug", "quantity": quantity}, heater=heater)
+    bed = Bed(plan, {"soil": 10.0, "air": 10.0, "plug": closed})
+    bed.node_speaks = False
+    bed.run(100)
+    assert (bed.on, bed.alerts) == (True, [])
+    bed.ask("disarm")
+    bed.run(29)
+    assert bed.alerts == []
+    bed.run(15)
+    assert bed.alerts == ["contact-closed"]
+    bed.says["plug"] = still
+    bed.run(11)
+    assert bed.alerts == []

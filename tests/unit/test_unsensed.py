@@ -83,3 +83,18 @@ def test_the_check_of_settings_names_what_only_a_sensor_would_show(
     assert cli.main(["check", "--settings", str(file)]) == 0
     said = "enclosure 'larch': this heater is too weak to be watched by its warmth; only a current sensor shows that"
     assert said in capsys.readouterr().out
+
+
+def test_the_check_of_settings_names_a_key_that_is_not_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Settings may be checked elsewhere, so it is a note; where the controller runs, it would end at each start."""
+    file = write_site(tmp_path, 1)
+    key = next(tmp_path.glob("*.key"))
+    assert cli.main(["check", "--settings", str(file)]) == 0
+    assert "is not here" not in capsys.readouterr().out
+    key.unlink()
+    assert cli.main(["check", "--settings", str(file)]) == 0
+    assert (
+        f"note: enclosure 'larch': {key} is not here; a controller on this machine would not" in capsys.readouterr().out
+    )
