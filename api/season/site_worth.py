@@ -104,8 +104,9 @@ def _seen_in(known: Noted, number: int, season: Season) -> list[Note]:
 
 def tree_of(plant: Plant, seen: list[Note], crop: str) -> Tree:
     """Return what one plant's notes of a season say of one crop; it was watched until the last of them."""
-    picked = sorted((each for each in seen if each.kind is Kind.HARVEST and each.crop == crop), key=lambda e: e.day)
-    weighed = [each.grams for each in picked if each.grams is not None]
+    looked = sorted((each for each in seen if each.kind is Kind.HARVEST and each.crop == crop), key=lambda e: e.day)
+    picked = [each for each in looked if each.count or each.grams]
+    weighed = [each.grams for each in looked if each.grams is not None]
     never = any(each.kind is Kind.NEVER and each.crop == crop for each in seen)
     damage = [each.share_pct for each in seen if each.share_pct is not None]
     return Tree(

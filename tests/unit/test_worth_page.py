@@ -120,12 +120,16 @@ def test_an_enclosure_counts_once_and_its_electricity_is_counted(orchard: ApiSit
 
 
 def test_what_a_plants_notes_say() -> None:
-    """First and half ripe by count, weight in all, the worst damage, never, and how long it was watched."""
+    """First and half ripe by count, weight in all, the worst damage, never, and how long it was watched; a harvest of
+    nothing is no fruit."""
     plant = plant_of("one", OPEN)
     seen = [picked("2026-07-20", 1, 50.0), picked("2026-07-10", 2, None), picked("2026-08-01", 4, 100.0)]
     tree = tree_of(plant, [*seen, Note(Kind.DAMAGE, "2026-03-01", share_pct=40.0)], "first")
     assert (tree.first_ripe, tree.median_ripe) == (date(2026, 7, 10), date(2026, 8, 1))
     assert (tree.grams, tree.damage, tree.watched_to) == (150.0, 0.4, date(2026, 8, 1))
+    in_vain = [picked("2026-06-30", 0, None), picked("2026-07-05", None, 0.0), picked("2026-07-10", 2, 80.0)]
+    assert tree_of(plant, in_vain, "first").first_ripe == date(2026, 7, 10)
+    assert tree_of(plant, in_vain[:1], "first").first_ripe is None
     never = tree_of(plant, [Note(Kind.NEVER, "2026-10-30", crop="main")], "main")
     assert (never.first_ripe, never.grams, never.watched_to) == (None, 0.0, date(2026, 10, 30))
 
