@@ -42,6 +42,15 @@ def test_it_stands_upright_however_the_phone_was_held(orientation: int, corner: 
             assert near(image.getpixel((image.width // 2, image.height // 2)), BLUE)
 
 
+def test_an_odd_entry_beside_it_keeps_no_photograph_out() -> None:
+    """A width written as letters: whoever would write all that stands there anew fails at it."""
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0112] = "cam", 6
+    sent = written(picture(640, 480), "JPEG", exif=exif.tobytes()).replace(b"\x01\x0f\x00\x02", b"\x01\x00\x00\x02")
+    kept = picture_of(sent)
+    assert (kept.width_px, kept.height_px) == (480, 640)
+
+
 def test_nothing_but_the_picture_is_kept() -> None:
     """Neither place, time, camera nor remark; what came had them."""
     sent = by_phone()
