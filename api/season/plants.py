@@ -113,10 +113,24 @@ def plant(connection: sqlite3.Connection, number: int) -> Kept[Plant]:
     PlantError
         If there is none of that number.
     """
-    for each in plants(connection):
-        if each.number == number:
-            return each
-    raise PlantError(f"plant {number} is not known; the list of plants has the numbers")
+    found = _newest(connection, "plant = ?", number)
+    if found is None:
+        raise PlantError(f"plant {number} is not known; the list of plants has the numbers")
+    return found
+
+
+def named(connection: sqlite3.Connection, name: str) -> Kept[Plant] | None:
+    """Return the plant that has a name now, or None."""
+    return _newest(connection, "name = ?", name)
+
+
+def _newest(connection: sqlite3.Connection, where: str, value: object) -> Kept[Plant] | None:
+    row = connection.execute(
+        f"SELECT plant, who, at_ms, {_FIELDS} FROM plant AS p WHERE {where} "
+        "AND id = (SELECT max(id) FROM plant WHERE plant = p.plant)",
+        (value,),
+    ).fetchone()
+    return None if row is None else Kept(row[0], _plant(row[3:]), row[1], row[2])
 
 
 def put_plant(connection: sqlite3.Connection, new: Plant, who: str, at_ms: int, number: int | None = None) -> int:
@@ -130,9 +144,9 @@ def put_plant(connection: sqlite3.Connection, new: Plant, who: str, at_ms: int, 
     with transaction(connection):
         if number is not None:
             plant(connection, number)
-        for each in plants(connection):
-            if each.what.name == new.name and each.number != number:
-                raise PlantError(f"plant {new.name!r} is there already, as number {each.number}; choose another name")
+        other = named(connection, new.name)
+        if other is not None and other.number != number:
+            raise PlantError(f"plant {new.name!r} is there already, as number {other.number}; choose another name")
         number = number or connection.execute("SELECT coalesce(max(plant), 0) + 1 FROM plant").fetchone()[0]
         values = (number, who, at_ms, new.name, new.cultivar, new.place, new.enclosure, new.protection.value)
         more = (new.stands, new.planted, new.scale.value, int(new.active))

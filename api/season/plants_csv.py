@@ -17,7 +17,7 @@ from datetime import date
 
 from api.season.plant_fields import FieldError, check_note, check_plant, check_scale, note_of, plant_of
 from api.season.plant_notes import Note, notes, put_note
-from api.season.plants import Kept, Plant, PlantError, plants, put_plant
+from api.season.plants import Kept, Plant, PlantError, named, plants, put_plant
 from controller.clock import rfc3339
 from controller.store.connection import transaction
 
@@ -98,7 +98,7 @@ def _take_plant(
     try:
         new = plant_of({**row, "name": row["plant"]})
         check_plant(new, within.enclosures, within.today.year)
-        known = _named_plant(connection, new.name)
+        known = named(connection, new.name)
         if known is not None:
             check_scale(new, [each.what for each in notes(connection, known.number).get(known.number, ())])
     except FieldError as error:
@@ -140,10 +140,6 @@ def _note(line: int, row: dict[str, str], known: dict[str, Kept[Plant]], today: 
 def _at(line: int, error: FieldError) -> PlantError:
     column = "plant" if error.column == "name" else error.column
     return PlantError(f"line {line}, column {column}: {str(error).partition(': ')[2]}")
-
-
-def _named_plant(connection: sqlite3.Connection, name: str) -> Kept[Plant] | None:
-    return next((each for each in plants(connection) if each.what.name == name), None)
 
 
 def _plant_row(kept: Kept[Plant]) -> list[object]:

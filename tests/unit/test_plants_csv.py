@@ -81,6 +81,20 @@ def test_a_scale_that_has_no_word_for_what_was_seen_is_refused(season: Connectio
     assert plants(season)[0].what.scale is Scale.FIG
 
 
+def test_a_note_costs_no_look_at_every_plant(tmp_path: Path) -> None:
+    """A file holds the season's one writer, and with it whoever asks for a page: of 300 plants, for a minute."""
+
+    def steps(plants_there: int) -> int:
+        with closing(open_writer(tmp_path / f"{plants_there}.db", people.MIGRATIONS)) as season:
+            take(season, *(PLANT.replace("L1", f"P{at}") for at in range(plants_there)))
+            counted: list[int] = []
+            season.set_progress_handler(lambda: counted.append(1), 10)
+            take(season, *[HARVEST.replace("L1", "P1")] * 200)
+            return len(counted)
+
+    assert steps(100) < 2 * steps(2)
+
+
 @pytest.mark.parametrize(
     ("line", "said"),
     [
