@@ -154,6 +154,16 @@ def test_each_season_is_counted_to_the_same_day(kept: TestClient) -> None:
     assert found[1]["crops"]["main"] == {"first": "2024-08-20", "half": "2024-08-20", "kilograms": 0.9, "plants": 1}
 
 
+def test_what_is_picked_later_counts_in_no_year_yet(kept: TestClient) -> None:
+    """A kilogram of last November is set beside none that this November will bring: on 1 October both have less."""
+    kept.post("/plants/1/notes", data={"kind": "harvest", "day": "2024-11-02", "grams": "1000", "crop": "main"})
+    found = years_of(kept)
+    assert [each["crops"]["main"]["kilograms"] for each in found["years"][:2]] == [1.2, 0.9]
+    amount = next(each for each in found["same_plants"] if each["measure"] == "yield")
+    assert amount["shift"]["median"] == 300.0
+    assert found["years"][1]["crops"]["main"]["half"] == "2024-11-02"
+
+
 def test_the_page_says_it_in_a_sentence_and_a_table(kept: TestClient) -> None:
     """Days in the season, not dates of a calendar: 2024 had a day more in February."""
     shown = kept.get("/season", headers=HTML).text
