@@ -105,6 +105,14 @@ def plants(connection: sqlite3.Connection) -> tuple[Kept[Plant], ...]:
     return tuple(Kept(row[0], _plant(row[3:]), row[1], row[2]) for row in rows)
 
 
+def past(connection: sqlite3.Connection) -> dict[int, tuple[Kept[Plant], ...]]:
+    """Return all that was ever true of each plant, by its number, the newest first."""
+    found: dict[int, list[Kept[Plant]]] = {}
+    for row in connection.execute(f"SELECT plant, who, at_ms, {_FIELDS} FROM plant ORDER BY id DESC"):
+        found.setdefault(row[0], []).append(Kept(row[0], _plant(row[3:]), row[1], row[2]))
+    return {number: tuple(rows) for number, rows in found.items()}
+
+
 def plant(connection: sqlite3.Connection, number: int) -> Kept[Plant]:
     """Return one plant.
 
