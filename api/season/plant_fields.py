@@ -67,8 +67,8 @@ def note_of(fields: Mapping[str, str]) -> Note:
     )
 
 
-def check_plant(plant: Plant, enclosures: Collection[str], this_year: int) -> None:
-    """Refuse a plant that cannot be.
+def check_plant(plant: Plant, enclosures: Collection[str], this_year: int, was_in: str | None = None) -> None:
+    """Refuse a plant that cannot be; the enclosure that it `was_in` may be gone from settings since.
 
     Raises
     ------
@@ -80,7 +80,7 @@ def check_plant(plant: Plant, enclosures: Collection[str], this_year: int) -> No
             raise FieldError(column, "", "is empty; write 1 character or more")
     for column in ("name", "cultivar", "place"):
         _check_text(column, getattr(plant, column))
-    if plant.enclosure is not None and plant.enclosure not in enclosures:
+    if plant.enclosure not in (None, was_in, *enclosures):
         known = ", ".join(enclosures)
         raise FieldError("enclosure", plant.enclosure, f"is not in settings; write one of {known}, or leave it empty")
     if plant.stands not in ("ground", "container"):

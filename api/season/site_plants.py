@@ -34,7 +34,8 @@ def keep_plant(state: State, person: Person, new: Plant, number: int | None = No
     PlantError
         Naming what cannot be kept.
     """
-    check_plant(new, within(state).enclosures, today(state).year)
+    was_in = None if number is None else known(state, number).what.enclosure
+    check_plant(new, within(state).enclosures, today(state).year, was_in)
     if number is not None:
         check_scale(new, [each.what for each in seen_on(state, number)])
     return state.season.do(put_plant, new, person.name, state.clock.now().utc_ms, number)
