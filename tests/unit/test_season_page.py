@@ -116,6 +116,23 @@ def test_our_own_days_extend_the_stations(tmp_path: Path) -> None:
         assert "2026" in told["thresholds"][0]["left_out"]
 
 
+def test_a_day_of_ours_is_as_warm_as_its_warmest_reading(tmp_path: Path) -> None:
+    """Hours between 3 and 9 Cel: their coolest readings alone would have no day warmer than 3."""
+    site = Station(tmp_path)
+    site.keep("yard", 3.0, 5 * 24)
+    half_hour_ms = HOUR_MS // 2
+    with closing(open_writer(site.folder / "readings.db", READINGS)) as connection:
+        first_ms = NOW_MS - NOW_MS % HOUR_MS - half_hour_ms
+        warm = [
+            StoredReading("larch", "yard", "soil", "Cel", 9.0, first_ms - back * HOUR_MS, first_ms, "good")
+            for back in range(5 * 24)
+        ]
+        keeping.add(connection, warm)
+    with site.client() as client:
+        shown = client.get("/report", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+        assert "Each day's lowest and highest outside, from 3.0 °C to 9.0 °C" in shown.replace("&#39;", "'")
+
+
 def test_a_station_file_at_fault_is_named(tmp_path: Path) -> None:
     """File, line, value: as a call 422, on the page a sentence, and the rest of the page still stands."""
     site = Station(tmp_path)
