@@ -1,5 +1,6 @@
 """Plants and notes as people write them, in a form or a file: read, and checked against what can be."""
 
+import re
 from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 from enum import StrEnum
@@ -13,6 +14,8 @@ E = TypeVar("E", bound=StrEnum)
 
 EARLIEST = date(1950, 1, 1)
 """No garden record older than this is expected; an earlier day is a slip of the pen."""
+
+_THOUSANDS = re.compile(r"\d{1,3},\d{3}")
 
 LONGEST = {"name": 40, "cultivar": 60, "place": 60, "words": 300}
 """Characters."""
@@ -194,7 +197,10 @@ def _whole(column: str, fields: Mapping[str, str]) -> int | None:
 
 
 def _number(column: str, fields: Mapping[str, str]) -> float | None:
-    written = fields.get(column, "").strip().replace(",", ".")
+    written = fields.get(column, "").strip()
+    if _THOUSANDS.fullmatch(written):
+        raise FieldError(column, written, "is thousands to some and a fraction to others; write it without the comma")
+    written = written.replace(",", ".")
     if not written:
         return None
     if not written.isascii() or not written.replace(".", "", 1).isdecimal():

@@ -86,6 +86,17 @@ def test_what_cannot_be_kept_is_said_above_the_form(site: TestClient) -> None:
     assert (again.status_code, "is there already" in again.text) == (422, True)
 
 
+def test_a_comma_before_three_digits_is_asked_about(site: TestClient) -> None:
+    """A kilogram and a fifth was kept as a gram; a comma before fewer digits is a fraction's."""
+    site.post("/plants", data=FIG)
+    said = site.post("/plants/1/notes", data={**HARVEST, "grams": "1,200"})
+    assert said.status_code == 422
+    assert "1,200" in said.text
+    assert "is thousands to some and a fraction to others; write it without the comma" in said.text
+    assert site.post("/plants/1/notes", data={**HARVEST, "grams": "1200,25"}).status_code == 303
+    assert site.get("/api/season/plants/1").json()["notes"][0]["grams"] == 1200.25
+
+
 def test_a_slip_of_the_thumb_is_taken_back(site: TestClient) -> None:
     """It no longer counts; a second press says so."""
     site.post("/plants", data=FIG)
