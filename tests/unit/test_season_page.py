@@ -231,3 +231,21 @@ def test_stages_are_expected_by_this_sites_own_earlier_years(tmp_path: Path) -> 
         assert "about 10 April, by one earlier year" in shown
         client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2026-02-27", "code": 11})
         assert "about 10 April" not in client.get("/season", headers=HTML).text
+
+
+def test_a_stage_tells_of_the_place_where_its_plant_stood(tmp_path: Path) -> None:
+    """Taken out of larch since, it said of the open what larch's warm soil had done."""
+    site = Station(tmp_path, base=2.0)
+    site.keep("soil-10", 6.0, 425 * 24)
+    site.keep("yard", 3.0, 425 * 24)
+    fig = {"name": "south fig", "cultivar": "brown fig", "stands": "ground"}
+    with site.client() as client:
+        site.clock.set_wall(NOW_MS - 300 * DAY_MS)
+        inside = {"protection": "tunnel with heat", "enclosure": "larch"}
+        client.post("/api/season/plants", json={**fig, **inside})
+        client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2025-04-10", "code": 11})
+        site.clock.set_wall(NOW_MS)
+        assert client.put("/api/season/plants/1", json={**fig, "protection": "open"}).status_code == 200
+        shown = client.get("/season", headers=HTML).text
+        ahead = shown[shown.index("about 10 April, by one earlier year") - 300 :]
+        assert "larch, soil" in ahead[:300]
