@@ -31,11 +31,12 @@ class Season:
 
 @dataclass(frozen=True, slots=True)
 class Grown:
-    """What a season brought: its trees, and what each protection used."""
+    """What a season brought: its trees in one crop, those of both, and what each protection used for both."""
 
     season: Season
     crop: str
     trees: list[Tree]
+    harvested: list[Tree]
     used: dict[str, Used]
 
 
@@ -97,7 +98,8 @@ def grown(state: State, season: Season, crop: str) -> Grown:
         if stood.enclosure is not None and _seen_in(known, each.number, season):
             heated[stood.protection.value].add(stood.enclosure)
     used = {name: _used(state, season, places) for name, places in heated.items()}
-    return Grown(season, crop, trees_in(known, season, crop), used)
+    trees = {each: trees_in(known, season, each) for each in CROPS}
+    return Grown(season, crop, trees[crop], [tree for each in trees.values() for tree in each], used)
 
 
 def trees_in(known: Noted, season: Season, crop: str) -> list[Tree]:

@@ -119,6 +119,22 @@ def test_an_enclosure_counts_once_and_its_electricity_is_counted(orchard: ApiSit
         assert "each enclosure counts once" in client.get("/worth", headers=HTML).text
 
 
+def test_a_season_s_heat_is_set_against_both_its_crops(orchard: ApiSite) -> None:
+    """2 kWh brought 200 g on old wood and 800 on new: they are 2 kWh a kilogram on the page of either."""
+    with closing(open_writer(orchard.folder / "season.db", people.MIGRATIONS)) as season:
+        number = put_plant(season, plant_of("one", Protection.TUNNEL, "larch"), "keeper", NOW_MS)
+        put_note(season, number, picked("2026-07-25"), "keeper", NOW_MS)
+        put_note(season, number, picked("2026-09-25", 9, 800.0, "main"), "keeper", NOW_MS)
+    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
+        for event in (RunBegan("larch", NOW_MS), RunEnergy("larch", 7.2e6), RunEnded("larch", NOW_MS + 60_000, "x")):
+            apply(record, event)
+    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+    with orchard.client() as client:
+        for crop in ("first", "main"):
+            shown = client.get(f"/worth?crop={crop}", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+            assert "2 kWh (0.60 EUR) for 1 kg of both crops: 2 kWh (0.60 EUR) for each." in shown
+
+
 def test_what_a_plants_notes_say() -> None:
     """First and half ripe by count, weight in all, the worst damage, never, and how long it was watched; a harvest of
     nothing is no fruit."""
