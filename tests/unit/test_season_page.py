@@ -249,3 +249,16 @@ def test_a_stage_tells_of_the_place_where_its_plant_stood(tmp_path: Path) -> Non
         shown = client.get("/season", headers=HTML).text
         ahead = shown[shown.index("about 10 April, by one earlier year") - 300 :]
         assert "larch, soil" in ahead[:300]
+
+
+def test_hours_still_to_come_today_are_not_missing(tmp_path: Path) -> None:
+    """On the third morning of a year every hour was read; that eighteen are ahead is no silence of the probe."""
+    site = Station(tmp_path)
+    now_ms = NOW_MS - 57 * DAY_MS
+    site.clock.set_wall(now_ms)
+    site.keep("yard", 6.0, 100 * 24, now_ms)
+    site.keep("soil-10", 6.0, 100 * 24, now_ms)
+    with site.client() as client:
+        told = client.get("/api/season/waking").json()["places"]
+        assert {each["warmth"]["hours_missing"] for each in told if each["probe"] == "yard"} == {0}
+        assert "not read" not in client.get("/season", headers=HTML).text
