@@ -102,11 +102,11 @@ def grown(state: State, season: Season, crop: str) -> Grown:
     return Grown(season, crop, trees[crop], [tree for each in trees.values() for tree in each], used)
 
 
-def trees_in(known: Noted, season: Season, crop: str) -> list[Tree]:
-    """Return what a season says of one crop on every plant of which anything was seen in it."""
+def trees_in(known: Noted, season: Season, crop: str, through: date | None = None) -> list[Tree]:
+    """Return what a season says of one crop on every plant of which anything was seen in it, up to a day if asked."""
     found = []
     for each in known.plants:
-        seen = _seen_in(known, each.number, season)
+        seen = _seen_in(known, each.number, replace(season, last=through or season.last))
         if seen:
             found.append(tree_of(known.stood(each, season), seen, crop))
     return sorted(found, key=lambda tree: _ORDER.index(tree.protection))

@@ -78,7 +78,7 @@ def _year(
 
 def _trees(known: Noted, season: Season, crop: str, through: date) -> list[Tree]:
     """Return a season's trees, weighed up to a day: what is still to be picked this year was picked in another."""
-    by_then = {each.name: each.grams for each in trees_in(known, replace(season, last=through), crop)}
+    by_then = {each.name: each.grams for each in trees_in(known, season, crop, through)}
     whole = trees_in(known, season, crop)
     return [each if each.grams is None else replace(each, grams=by_then.get(each.name) or 0.0) for each in whole]
 

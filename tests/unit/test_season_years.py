@@ -154,6 +154,20 @@ def test_each_season_is_counted_to_the_same_day(kept: TestClient) -> None:
     assert found[1]["crops"]["main"] == {"first": "2024-08-20", "half": "2024-08-20", "kilograms": 0.9, "plants": 1}
 
 
+def test_a_leap_day_is_a_day_like_any_other(tmp_path: Path) -> None:
+    """Of a plant that was first written of in a year without one."""
+    site = Kept(tmp_path)
+    with site.client() as client:
+        client.headers.update(SAME_ORIGIN)
+        client.post("/plants", data={**FIG, "name": "S1"})
+        client.post("/plants/1/notes", data={"kind": "harvest", "day": "2024-02-29", "grams": "5", "crop": "main"})
+        site.clock.set_wall(1_835_395_200_000)
+        client.post("/plants/1/notes", data={"kind": "harvest", "day": "2028-02-29", "grams": "5", "crop": "main"})
+        assert years_of(client)["years"][0]["through"] == "2028-02-29"
+        assert years_of(client, "?year=2024")["years"][0]["crops"]["main"]["kilograms"] == 0.005
+        assert client.get("/season", headers=HTML).status_code == 200
+
+
 def test_what_is_picked_later_counts_in_no_year_yet(kept: TestClient) -> None:
     """A kilogram of last November is set beside none that this November will bring: on 1 October both have less."""
     kept.post("/plants/1/notes", data={"kind": "harvest", "day": "2024-11-02", "grams": "1000", "crop": "main"})
