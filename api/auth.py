@@ -144,7 +144,7 @@ def is_own(request: Request, *, must_show: bool = True) -> bool:
     if site is not None:
         return site == "same-origin"
     if origin is not None:
-        return urlsplit(origin).netloc == request.headers.get("host", "")
+        return origin.partition("://")[2] == request.headers.get("host", "")
     return not must_show
 
 

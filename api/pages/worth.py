@@ -126,7 +126,7 @@ def _costs(state: State, found: Grown, compared: list[Compared]) -> Iterator[str
     for price in per_day(compared, found.used):
         pair = frozenset((price.dearer, price.other))
         yield worth_words.per_day_sentence(price, currency, believed=believed[pair])
-    for weighed in per_kilogram(found.trees, found.used):
+    for weighed in per_kilogram(found.harvested, found.used):
         yield worth_words.per_kilogram_sentence(weighed, currency)
 
 

@@ -122,7 +122,7 @@ def note(number: int, request: Request, state: StateNow, person: Operator, form:
     def keep() -> None:
         fields = asked.model_dump()
         if not form.photograph:
-            site_plants.keep_note(state, person, number, note_of(fields), asked.replaces)
+            site_plants.keep_note(state, person, number, note_of(fields), asked.replaces, tapped=True)
             return
         if asked.kind == Kind.REMARK and not asked.words.strip():
             fields["words"] = site_photographs.WITHOUT_WORDS

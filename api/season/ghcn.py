@@ -96,14 +96,13 @@ def read_by_station(lines: Iterable[str], name: str) -> Daily:
         station, day, element, written, failed = row[0], row[1], row[2], row[3], row[5]
         gathered.of_station(where, station)
         if element in _ELEMENTS and written and written != MISSING:
-            on = _date(f"{where}, column 2", day)
-            if element == "TMAX":
-                hour = _hour(where, row[7] if len(row) > 7 else "")
-                untold += hour is None
-                if hour is not None and hour < NOON:
-                    on, put_back = on - timedelta(days=1), put_back + 1
-            place = f"{where}, column 4"
-            gathered.take(place, on, element, None if failed else _tenths_c(place, element, written))
+            on, place = _date(f"{where}, column 2", day), f"{where}, column 4"
+            value_c = None if failed else _tenths_c(place, element, written)
+            hour = _hour(where, row[7] if len(row) > 7 else "") if element == "TMAX" else NOON
+            untold += hour is None
+            is_late = hour is not None and hour < NOON
+            put_back += is_late
+            gathered.take(place, on - timedelta(days=is_late), element, value_c, put_back=is_late)
     return gathered.record(_told(put_back, untold))
 
 
@@ -221,6 +220,7 @@ class _Gathered:
         self._name = name
         self._station: str | None = None
         self._values: dict[str, dict[date, float | None]] = {element: {} for element in _ELEMENTS}
+        self._put_back: dict[date, float | None] = {}
 
     def of_station(self, where: str, station: str) -> None:
         """Hold that every line is of one station."""
@@ -228,9 +228,9 @@ class _Gathered:
             raise RecordError(f"{where}: station {station} after {self._station}; give one station's lines")
         self._station = station
 
-    def take(self, where: str, on: date, element: str, value_c: float | None) -> None:
-        """Take a day's element; None is missing."""
-        values = self._values[element]
+    def take(self, where: str, on: date, element: str, value_c: float | None, *, put_back: bool = False) -> None:
+        """Take a day's element; None is missing. Of one put back and one read on the day itself the higher counts."""
+        values = self._put_back if put_back else self._values[element]
         if on in values and values[on] != value_c:
             one, other = ("missing" if each is None else f"{each:g} Cel" for each in (values[on], value_c))
             raise RecordError(f"{where}: {element} of {on} is {other}, but {one} in a line before; keep the true one")
@@ -247,5 +247,7 @@ class _Gathered:
         lowest, highest = self._values["TMIN"], self._values["TMAX"]
         if not any(value is not None for value in lowest.values()):
             raise RecordError(f"{self._name}: has no lowest temperature of any day; give a record with TMIN")
+        for on, value_c in self._put_back.items():
+            highest[on] = max((each for each in (highest.get(on), value_c) if each is not None), default=None)
         days = sorted(lowest.keys() | highest.keys())
         return daily_of(self._name, (Day(on, lowest.get(on), highest.get(on)) for on in days), note)

@@ -1,5 +1,6 @@
 """Plants and notes as people write them, in a form or a file: read, and checked against what can be."""
 
+import re
 from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 from enum import StrEnum
@@ -13,6 +14,8 @@ E = TypeVar("E", bound=StrEnum)
 
 EARLIEST = date(1950, 1, 1)
 """No garden record older than this is expected; an earlier day is a slip of the pen."""
+
+_THOUSANDS = re.compile(r"\d{1,3},\d{3}")
 
 LONGEST = {"name": 40, "cultivar": 60, "place": 60, "words": 300}
 """Characters."""
@@ -67,8 +70,8 @@ def note_of(fields: Mapping[str, str]) -> Note:
     )
 
 
-def check_plant(plant: Plant, enclosures: Collection[str], this_year: int) -> None:
-    """Refuse a plant that cannot be.
+def check_plant(plant: Plant, enclosures: Collection[str], this_year: int, was_in: str | None = None) -> None:
+    """Refuse a plant that cannot be; the enclosure that it `was_in` may be gone from settings since.
 
     Raises
     ------
@@ -80,7 +83,7 @@ def check_plant(plant: Plant, enclosures: Collection[str], this_year: int) -> No
             raise FieldError(column, "", "is empty; write 1 character or more")
     for column in ("name", "cultivar", "place"):
         _check_text(column, getattr(plant, column))
-    if plant.enclosure is not None and plant.enclosure not in enclosures:
+    if plant.enclosure not in (None, was_in, *enclosures):
         known = ", ".join(enclosures)
         raise FieldError("enclosure", plant.enclosure, f"is not in settings; write one of {known}, or leave it empty")
     if plant.stands not in ("ground", "container"):
@@ -194,7 +197,10 @@ def _whole(column: str, fields: Mapping[str, str]) -> int | None:
 
 
 def _number(column: str, fields: Mapping[str, str]) -> float | None:
-    written = fields.get(column, "").strip().replace(",", ".")
+    written = fields.get(column, "").strip()
+    if _THOUSANDS.fullmatch(written):
+        raise FieldError(column, written, "is thousands to some and a fraction to others; write it without the comma")
+    written = written.replace(",", ".")
     if not written:
         return None
     if not written.isascii() or not written.replace(".", "", 1).isdecimal():

@@ -51,6 +51,9 @@ DROP TABLE plant_note_before;
 """
 """A check cannot be altered in place, so the table is made anew with one kind of note more."""
 
+TWICE_MS = 10_000
+"""[ms] within which nobody fills in the same form with the same words again. Source: engineering judgement."""
+
 _FIELDS = "kind, day, code, share_pct, count, grams, crop, words"
 
 
@@ -131,6 +134,16 @@ def put_note(
         if replaces is not None:
             _standing(connection, number, replaces, new.kind)
         return _write(connection, number, new, (replaces, 0, who, at_ms))
+
+
+def put_once(
+    connection: sqlite3.Connection, number: int, new: Note, who: str, at_ms: int, *, replaces: int | None = None
+) -> int:
+    """Keep a note as `put_note` does, unless the same person just wrote the same: a button tapped twice sends two."""
+    for each in () if replaces is not None else notes(connection, number).get(number, ()):
+        if each.what == new and each.who == who and 0 <= at_ms - each.at_ms < TWICE_MS:
+            return each.number
+    return put_note(connection, number, new, who, at_ms, replaces=replaces)
 
 
 def withdraw(connection: sqlite3.Connection, number: int, note: int, who: str, at_ms: int) -> None:

@@ -105,6 +105,14 @@ def plants(connection: sqlite3.Connection) -> tuple[Kept[Plant], ...]:
     return tuple(map(_kept, rows))
 
 
+def past(connection: sqlite3.Connection) -> dict[int, tuple[Kept[Plant], ...]]:
+    """Return all that was ever true of each plant, by its number, the newest first."""
+    found: dict[int, list[Kept[Plant]]] = {}
+    for row in connection.execute(f"SELECT plant, who, at_ms, {_FIELDS} FROM plant ORDER BY id DESC"):
+        found.setdefault(row[0], []).append(_kept(row))
+    return {number: tuple(rows) for number, rows in found.items()}
+
+
 def plant(connection: sqlite3.Connection, number: int) -> Kept[Plant]:
     """Return one plant.
 
@@ -113,20 +121,22 @@ def plant(connection: sqlite3.Connection, number: int) -> Kept[Plant]:
     PlantError
         If there is none of that number.
     """
-    row = connection.execute(
-        f"SELECT plant, who, at_ms, {_FIELDS} FROM plant WHERE plant = ? ORDER BY id DESC LIMIT 1", (number,)
-    ).fetchone()
-    if row is None:
+    found = _newest(connection, "plant = ?", number)
+    if found is None:
         raise PlantError(f"plant {number} is not known; the list of plants has the numbers")
-    return _kept(row)
+    return found
 
 
 def named(connection: sqlite3.Connection, name: str) -> Kept[Plant] | None:
     """Return the plant that has a name now, or None."""
+    return _newest(connection, "name = ?", name)
+
+
+def _newest(connection: sqlite3.Connection, where: str, value: object) -> Kept[Plant] | None:
     row = connection.execute(
-        f"SELECT plant, who, at_ms, {_FIELDS} FROM plant AS p WHERE name = ? "
+        f"SELECT plant, who, at_ms, {_FIELDS} FROM plant AS p WHERE {where} "
         "AND id = (SELECT max(id) FROM plant WHERE plant = p.plant)",
-        (name,),
+        (value,),
     ).fetchone()
     return None if row is None else _kept(row)
 
@@ -142,9 +152,9 @@ def put_plant(connection: sqlite3.Connection, new: Plant, who: str, at_ms: int, 
     with transaction(connection):
         if number is not None:
             plant(connection, number)
-        there = named(connection, new.name)
-        if there is not None and there.number != number:
-            raise PlantError(f"plant {new.name!r} is there already, as number {there.number}; choose another name")
+        other = named(connection, new.name)
+        if other is not None and other.number != number:
+            raise PlantError(f"plant {new.name!r} is there already, as number {other.number}; choose another name")
         number = number or connection.execute("SELECT coalesce(max(plant), 0) + 1 FROM plant").fetchone()[0]
         values = (number, who, at_ms, new.name, new.cultivar, new.place, new.enclosure, new.protection.value)
         more = (new.stands, new.planted, new.scale.value, int(new.active))

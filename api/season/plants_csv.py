@@ -65,7 +65,9 @@ def take_csv(connection: sqlite3.Connection, text: str, within: Within, who: str
     """
     with transaction(connection):
         rows = _rows(text)
-        new_plants = sum(_take_plant(connection, *row, within, who, at_ms) for row in rows if row[1]["kind"] == "plant")
+        of_plants = [row for row in rows if row[1]["kind"] == "plant"]
+        _refuse_twice(of_plants)
+        new_plants = sum(_take_plant(connection, *row, within, who, at_ms) for row in of_plants)
         of_notes = [row for row in rows if row[1]["kind"] != "plant"]
         new_notes = _take_notes(connection, of_notes, within, who, at_ms)
     return Taken(new_plants, new_notes)
@@ -92,13 +94,24 @@ def _named(head: list[str], row: list[str], line: int) -> dict[str, str]:
     return dict(zip(head, row, strict=True))
 
 
+def _refuse_twice(rows: list[tuple[int, dict[str, str]]]) -> None:
+    """Refuse a second plant of one name: it would overwrite the first, and have all notes of both."""
+    first: dict[str, int] = {}
+    for line, row in rows:
+        name = row["plant"].strip()
+        if name in first:
+            bound = f"is there already, in line {first[name]}; give each plant a name of its own"
+            raise _at(line, FieldError("plant", name, bound))
+        first[name] = line
+
+
 def _take_plant(
     connection: sqlite3.Connection, line: int, row: dict[str, str], within: Within, who: str, at_ms: int
 ) -> int:
     try:
         new = plant_of({**row, "name": row["plant"]})
-        check_plant(new, within.enclosures, within.today.year)
         known = named(connection, new.name)
+        check_plant(new, within.enclosures, within.today.year, None if known is None else known.what.enclosure)
         if known is not None:
             check_scale(new, [each.what for each in notes(connection, known.number).get(known.number, ())])
     except FieldError as error:

@@ -1,12 +1,13 @@
 """The daily record that this site goes by: a station's of many years, extended by our own outside probe."""
 
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from api.season.daily import COLDEST_C, WARMEST_C, Daily, RecordError, extended, station_days
+from api.season.daily import COLDEST_C, HOUR_MS, WARMEST_C, Daily, Day, RecordError, extended, station_days
 from api.season.ghcn import read_record
 from api.season.site_night import Outdoors, outdoors
 from api.state import State
@@ -65,7 +66,14 @@ def _own(folder: Path, air: tuple[str, str], name: str, time_zone: str, _day: in
         rows = reading_back.hours(record, *air, 0)
     finally:
         record.close()
+    lowest, highest = (_days_by(rows, column, name, ZoneInfo(time_zone)) for column in (1, 3))
+    tops = {on: day.tmax_c for on, day in highest.days.items()}
+    return Daily(name, {on: Day(on, day.tmin_c, tops.get(on)) for on, day in lowest.days.items()})
+
+
+def _days_by(rows: Sequence[tuple[int, float, float, float]], column: int, name: str, zone: ZoneInfo) -> Daily:
+    """Return days by one column of hours: the least or the most of each."""
     # The unit is known here: beyond what air ever was, the probe was wrong, and so is nothing else.
-    rows = [row for row in rows if COLDEST_C <= row[1] <= WARMEST_C]
-    middles_ms = np.array([row[0] + 1_800_000 for row in rows], dtype=np.int64)
-    return station_days(name, middles_ms, np.array([row[1] for row in rows], dtype=float), ZoneInfo(time_zone))
+    told = [(row[0] + HOUR_MS // 2, row[column]) for row in rows if COLDEST_C <= row[column] <= WARMEST_C]
+    at_ms, values_c = np.array([each[0] for each in told], dtype=np.int64), np.array([each[1] for each in told])
+    return station_days(name, at_ms, values_c, zone)

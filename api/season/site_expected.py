@@ -11,8 +11,8 @@ from api.season.bbch import Scale, stage_words
 from api.season.heat_units import Bounds
 from api.season.hours import Hours, date_at, midnight_ms
 from api.season.plant_notes import Kind
-from api.season.site_plants import all_known
 from api.season.site_waking import bounds, hours_here, places
+from api.season.site_worth import noted, season_at
 from api.season.waking import HEAT_FROM, Course, Expected, NotExpected, Seen, course, expected, season_start
 from api.state import State
 from controller.settings import Settings
@@ -68,12 +68,14 @@ def _start(on: date, latitude: float) -> date:
 def _seen(state: State) -> dict[tuple[str, int], list[date]]:
     """Return by place and code the day of each year on which the first plant there was seen at it."""
     first: dict[tuple[str, int, date], date] = {}
-    for kept, notes in all_known(state):
-        place = "outside" if kept.what.enclosure is None else f"{kept.what.enclosure}, soil"
-        for note in notes:
+    known, latitude = noted(state), state.settings.site.latitude
+    for kept in known.plants:
+        for note in known.notes.get(kept.number, ()):
             if note.what.kind is Kind.STAGE and note.what.code is not None and kept.what.scale is Scale.FIG:
                 on = date.fromisoformat(note.what.day)
-                key = (place, note.what.code, _start(on, state.settings.site.latitude))
+                stood_in = known.stood(kept, season_at(on, latitude)).enclosure
+                place = "outside" if stood_in is None else f"{stood_in}, soil"
+                key = (place, note.what.code, _start(on, latitude))
                 first[key] = min(first.get(key, on), on)
     found: dict[tuple[str, int], list[date]] = defaultdict(list)
     for (place, code, _), on in first.items():

@@ -13,7 +13,7 @@ from api.season.photographs import (
     put_removed,
 )
 from api.season.picture import picture_of
-from api.season.plant_notes import Note, put_note
+from api.season.plant_notes import Note, put_once
 from api.season.plants import PlantError
 from api.season.site_plants import check_seen
 from api.state import State
@@ -36,7 +36,7 @@ def keep_with_photograph(
     check_seen(state, number, new)
     at_ms = state.clock.now().utc_ms
     return _keep(
-        state, person, number, content, lambda on: put_note(on, number, new, person.name, at_ms, replaces=replaces)
+        state, person, number, content, lambda on: put_once(on, number, new, person.name, at_ms, replaces=replaces)
     )[0]
 
 

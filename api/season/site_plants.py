@@ -9,7 +9,7 @@ from api.season.bbch import Scale, frost_stage, stage_words
 from api.season.hours import date_at
 from api.season.photographs import Photograph, photographs
 from api.season.plant_fields import check_note, check_plant, check_scale
-from api.season.plant_notes import Gone, Kind, Note, gone, notes, put_note, withdraw
+from api.season.plant_notes import Gone, Kind, Note, gone, notes, put_note, put_once, withdraw
 from api.season.plants import Kept, Plant, PlantError, plant, plants, put_plant
 from api.season.plants_csv import Taken, Within, take_csv, to_csv
 from api.state import State
@@ -34,7 +34,8 @@ def keep_plant(state: State, person: Person, new: Plant, number: int | None = No
     PlantError
         Naming what cannot be kept.
     """
-    check_plant(new, within(state).enclosures, today(state).year)
+    was_in = None if number is None else known(state, number).what.enclosure
+    check_plant(new, within(state).enclosures, today(state).year, was_in)
     if number is not None:
         check_scale(new, [each.what for each in seen_on(state, number)])
     return state.season.do(put_plant, new, person.name, state.clock.now().utc_ms, number)
@@ -51,8 +52,10 @@ def check_seen(state: State, number: int, new: Note) -> None:
     check_note(new, known(state, number).what.scale, today(state))
 
 
-def keep_note(state: State, person: Person, number: int, new: Note, replaces: int | None = None) -> int:
-    """Check what was seen on a plant and keep it; return the note's number.
+def keep_note(
+    state: State, person: Person, number: int, new: Note, replaces: int | None = None, *, tapped: bool = False
+) -> int:
+    """Check what was seen on a plant and keep it, once if a button was `tapped` twice; return the note's number.
 
     Raises
     ------
@@ -60,7 +63,8 @@ def keep_note(state: State, person: Person, number: int, new: Note, replaces: in
         Naming what cannot be kept.
     """
     check_seen(state, number, new)
-    return state.season.do(put_note, number, new, person.name, state.clock.now().utc_ms, replaces=replaces)
+    put = put_once if tapped else put_note
+    return state.season.do(put, number, new, person.name, state.clock.now().utc_ms, replaces=replaces)
 
 
 def take_back(state: State, person: Person, number: int, note: int) -> None:

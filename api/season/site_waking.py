@@ -2,13 +2,14 @@
 
 import sqlite3
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
 from api.season.heat_units import METHODS as WARMTH
 from api.season.heat_units import Bounds
@@ -94,7 +95,13 @@ def _course(
 ) -> Course | None:
     if hours is None or hours.end_ms <= midnight_ms(first, zone):
         return None
-    return course(name, hours, first, today, zone, limits)
+    found = course(name, hours, first, today, zone, limits)
+    return replace(found, hours_missing=_of_whole_days(found.hours_missing), hours=_of_whole_days(found.hours))
+
+
+def _of_whole_days(counts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return hours counted day by day without those of the last, today: what is to come yet is not missing."""
+    return np.append(counts[:-1], counts[-2:-1].sum())
 
 
 def hours_here(record: sqlite3.Connection, place: Place, first_ms: int) -> Hours | None:

@@ -2,13 +2,13 @@
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import dataclass, replace
+from datetime import UTC, date, timedelta
 
 from api.season.freeze import Hemisphere, hemisphere_of
-from api.season.hours import midnight_ms
+from api.season.hours import date_at, midnight_ms
 from api.season.plant_notes import Kind, Note, notes
-from api.season.plants import Kept, Plant, Protection, plants
+from api.season.plants import Kept, Plant, Protection, past, plants
 from api.season.worth import Tree
 from api.season.worth_cost import Used
 from api.state import State
@@ -31,11 +31,12 @@ class Season:
 
 @dataclass(frozen=True, slots=True)
 class Grown:
-    """What a season brought: its trees, and what each protection used."""
+    """What a season brought: its trees in one crop, those of both, and what each protection used for both."""
 
     season: Season
     crop: str
     trees: list[Tree]
+    harvested: list[Tree]
     used: dict[str, Used]
 
 
@@ -54,16 +55,27 @@ def season_at(on: date, latitude: float) -> Season:
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """All plants, and by their numbers what was seen on each."""
+    """All plants, and by their numbers what was ever true of each, and what was seen on it."""
 
     plants: tuple[Kept[Plant], ...]
+    past: Mapping[int, tuple[Kept[Plant], ...]]
     notes: Mapping[int, tuple[Kept[Note], ...]]
+
+    def stood(self, kept: Kept[Plant], season: Season) -> Plant:
+        """Return a plant protected as it was when a season ended; earlier than it was first written of, as it was when
+        that season ended, so that a slip corrected within it counts.
+        """
+        rows, last = self.past[kept.number], season.last
+        written = date_at(rows[-1].at_ms, UTC)
+        ended = max(last, last.replace(year=written.year + (written.month > last.month)))
+        then = next(each.what for each in rows if date_at(each.at_ms, UTC) <= ended)
+        return replace(kept.what, protection=then.protection, enclosure=then.enclosure)
 
 
 def noted(state: State) -> Noted:
     """Return everything that stands of plants."""
     with state.reading("season.db") as connection:
-        return Noted(plants(connection), notes(connection))
+        return Noted(plants(connection), past(connection), notes(connection))
 
 
 def years(state: State) -> list[int]:
@@ -82,19 +94,21 @@ def grown(state: State, season: Season, crop: str) -> Grown:
     known = noted(state)
     heated = defaultdict(set)
     for each in known.plants:
-        if each.what.enclosure is not None and _seen_in(known, each.number, season):
-            heated[each.what.protection.value].add(each.what.enclosure)
+        stood = known.stood(each, season)
+        if stood.enclosure is not None and _seen_in(known, each.number, season):
+            heated[stood.protection.value].add(stood.enclosure)
     used = {name: _used(state, season, places) for name, places in heated.items()}
-    return Grown(season, crop, trees_in(known, season, crop), used)
+    trees = {each: trees_in(known, season, each) for each in CROPS}
+    return Grown(season, crop, trees[crop], [tree for each in trees.values() for tree in each], used)
 
 
-def trees_in(known: Noted, season: Season, crop: str) -> list[Tree]:
-    """Return what a season says of one crop on every plant of which anything was seen in it."""
+def trees_in(known: Noted, season: Season, crop: str, through: date | None = None) -> list[Tree]:
+    """Return what a season says of one crop on every plant of which anything was seen in it, up to a day if asked."""
     found = []
     for each in known.plants:
-        seen = _seen_in(known, each.number, season)
+        seen = _seen_in(known, each.number, replace(season, last=through or season.last))
         if seen:
-            found.append(tree_of(each.what, seen, crop))
+            found.append(tree_of(known.stood(each, season), seen, crop))
     return sorted(found, key=lambda tree: _ORDER.index(tree.protection))
 
 
@@ -104,8 +118,9 @@ def _seen_in(known: Noted, number: int, season: Season) -> list[Note]:
 
 def tree_of(plant: Plant, seen: list[Note], crop: str) -> Tree:
     """Return what one plant's notes of a season say of one crop; it was watched until the last of them."""
-    picked = sorted((each for each in seen if each.kind is Kind.HARVEST and each.crop == crop), key=lambda e: e.day)
-    weighed = [each.grams for each in picked if each.grams is not None]
+    looked = sorted((each for each in seen if each.kind is Kind.HARVEST and each.crop == crop), key=lambda e: e.day)
+    picked = [each for each in looked if each.count or each.grams]
+    weighed = [each.grams for each in looked if each.grams is not None]
     never = any(each.kind is Kind.NEVER and each.crop == crop for each in seen)
     damage = [each.share_pct for each in seen if each.share_pct is not None]
     return Tree(

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, date, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -18,6 +19,7 @@ from api.season.site_days import site_days
 from api.season.site_waking import bounds
 from api.season.site_worth import CROPS, Noted, Season, noted, season_of, trees_in, years_in
 from api.season.waking import CHILL_FROM, HEAT_FROM, course, hours_of_days, season_start
+from api.season.worth import Tree
 from api.season.years import Froze, Year, crop_of
 from api.state import State
 from controller.errors import StoreError
@@ -57,7 +59,7 @@ def _year(
     asked, latitude = state.settings.season, state.settings.site.latitude
     cold_from, warm_from = (season_start(season.first, each, latitude) for each in (CHILL_FROM, HEAT_FROM))
     cold_to = min(through, cold_from + timedelta(days=CHILL_DAYS - 1))
-    trees = {crop: trees_in(known, season, crop) for crop in CROPS}
+    trees = {crop: _trees(known, season, crop, through) for crop in CROPS}
     return Year(
         year=season.year,
         first=season.first,
@@ -72,6 +74,13 @@ def _year(
         kwh_whole=heat[1],
         trees=trees,
     )
+
+
+def _trees(known: Noted, season: Season, crop: str, through: date) -> list[Tree]:
+    """Return a season's trees, weighed up to a day: what is still to be picked this year was picked in another."""
+    by_then = {each.name: each.grams for each in trees_in(known, season, crop, through)}
+    whole = trees_in(known, season, crop)
+    return [each if each.grams is None else replace(each, grams=by_then.get(each.name) or 0.0) for each in whole]
 
 
 def _record(state: State) -> Daily | None:

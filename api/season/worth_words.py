@@ -67,7 +67,7 @@ def per_kilogram_sentence(price: PerKilogram, currency: str) -> str:
     if price.per_kilogram is None:
         return f"{total}, and no fruit was weighed."
     each = f"{_kwh(price.per_kilogram.kwh)} ({price.per_kilogram.cost:.2f} {currency}) for each"
-    return f"{total} for {_three(price.kilograms)} kg: {each}."
+    return f"{total} for {_three(price.kilograms)} kg of both crops: {each}."
 
 
 def verdict(found: Sequence[Compared]) -> str:

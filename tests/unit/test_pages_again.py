@@ -125,7 +125,9 @@ def test_what_was_written_outlives_the_session(door: TestClient) -> None:
     assert door.post(path, data=form_of(back.text, path), headers=SAME_ORIGIN).status_code == 303
 
 
-@pytest.mark.parametrize("shown", [{"sec-fetch-site": "cross-site"}, {"origin": "http://elsewhere.example"}, {}])
+@pytest.mark.parametrize(
+    "shown", [{"sec-fetch-site": "cross-site"}, {"origin": "http://elsewhere.example"}, {"origin": "http://["}, {}]
+)
 def test_what_a_foreign_page_sent_is_never_offered(door: TestClient, shown: dict[str, str]) -> None:
     """Else one tap on our own page would send a stranger's wish in the reader's name."""
     reply = door.post("/enclosures/larch/set-point", data=WISH, headers=shown)

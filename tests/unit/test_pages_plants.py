@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from PIL import Image
 
 from api.people import Role
 from tests.api_site import ApiSite
+from tests.photographs import written
 from tests.unit.pages_site import open_site
 
 SAME_ORIGIN = {"sec-fetch-site": "same-origin"}
@@ -82,6 +84,17 @@ def test_what_cannot_be_kept_is_said_above_the_form(site: TestClient) -> None:
     assert "No harvest yet." in site.get("/plants/1").text
     again = site.post("/plants", data=FIG)
     assert (again.status_code, "is there already" in again.text) == (422, True)
+
+
+def test_a_comma_before_three_digits_is_asked_about(site: TestClient) -> None:
+    """A kilogram and a fifth was kept as a gram; a comma before fewer digits is a fraction's."""
+    site.post("/plants", data=FIG)
+    said = site.post("/plants/1/notes", data={**HARVEST, "grams": "1,200"})
+    assert said.status_code == 422
+    assert "1,200" in said.text
+    assert "is thousands to some and a fraction to others; write it without the comma" in said.text
+    assert site.post("/plants/1/notes", data={**HARVEST, "grams": "1200,25"}).status_code == 303
+    assert site.get("/api/season/plants/1").json()["notes"][0]["grams"] == 1200.25
 
 
 def test_a_slip_of_the_thumb_is_taken_back(site: TestClient) -> None:
@@ -159,6 +172,24 @@ def test_changing_details_wakes_no_plant_that_is_no_longer_watched(site: TestCli
     site.post("/plants/1/watched", data={"active": "no"})
     site.post("/plants/1/details", data={**FIG, "place": "north end"})
     assert "What was seen on them is kept." in site.get("/plants").text
+
+
+def test_a_button_tapped_twice_keeps_one_note(site: TestClient) -> None:
+    """Two harvests would be twice the yield. One of another weight is another; by call each one counts."""
+    site.post("/plants", data=FIG)
+    harvest = {"kind": "harvest", "day": "2026-02-20", "count": "7", "grams": "310", "crop": "main"}
+    for grams in ("310", "310", "311"):
+        assert site.post("/plants/1/notes", data={**harvest, "grams": grams}).status_code == 303
+    picture = {"photograph": ("fig.png", written(Image.new("RGB", (8, 8)), "PNG"), "image/png")}
+    for _ in range(2):
+        site.post("/plants/1/notes", data={"kind": "remark", "day": "2026-02-20"}, files=picture)
+
+    def kept() -> list[float | None]:
+        return [each.get("grams") for each in site.get("/api/season/plants/1").json()["notes"]]
+
+    assert kept() == [None, 311.0, 310.0]
+    site.post("/api/season/plants/1/notes", json={**harvest, "count": 7, "grams": 310.0})
+    assert kept() == [310.0, None, 311.0, 310.0]
 
 
 def test_a_mistaken_note_is_corrected_and_stays_on_record(site: TestClient) -> None:

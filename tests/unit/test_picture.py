@@ -42,6 +42,27 @@ def test_it_stands_upright_however_the_phone_was_held(orientation: int, corner: 
             assert near(image.getpixel((image.width // 2, image.height // 2)), BLUE)
 
 
+@pytest.mark.parametrize(("mode", "most"), [("RGB", 25), ("CMYK", 18), ("L", 50)])
+def test_a_jpeg_in_passes_is_held_whole_and_so_may_have_fewer_pixels(mode: str, most: int) -> None:
+    """50 megapixels for print took 400 MB of a machine of 1 GB; with one colour, or in one pass, they take little."""
+    sent = bytearray(written(Image.new(mode, (16, 16)), "JPEG", progressive=True))
+    begin = sent.index(b"\xff\xc2") + 5
+    sent[begin : begin + 4] = struct.pack(">HH", 7072, 7072)
+    with pytest.raises(PictureError, match=f"at most {most} million are taken"):
+        picture_of(bytes(sent))
+    sent[begin : begin + 4] = struct.pack(">HH", 16, 16)
+    assert picture_of(bytes(sent)).width_px == 16
+
+
+def test_an_odd_entry_beside_it_keeps_no_photograph_out() -> None:
+    """A width written as letters: whoever would write all that stands there anew fails at it."""
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0112] = "cam", 6
+    sent = written(picture(640, 480), "JPEG", exif=exif.tobytes()).replace(b"\x01\x0f\x00\x02", b"\x01\x00\x00\x02")
+    kept = picture_of(sent)
+    assert (kept.width_px, kept.height_px) == (480, 640)
+
+
 def test_nothing_but_the_picture_is_kept() -> None:
     """Neither place, time, camera nor remark; what came had them."""
     sent = by_phone()

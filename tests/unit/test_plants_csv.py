@@ -71,6 +71,17 @@ def test_a_plant_row_that_differs_is_what_is_true_now(season: Connection) -> Non
     assert [(each.number, each.what.place) for each in plants(season)] == [(1, "north end")]
 
 
+def test_a_plant_of_an_enclosure_that_is_gone_comes_in_again(season: Connection) -> None:
+    """What went out is no fault in what is here already; a new plant cannot stand there."""
+    take(season, PLANT)
+    gone = Within(("elder",), WITHIN.today)
+    assert take_csv(season, to_csv(season), gone, "keeper", 2000) == Taken(0, 0)
+    with pytest.raises(
+        PlantError, match="line 2, column enclosure: 'larch' is not in settings; write one of elder, or"
+    ):
+        take_csv(season, to_csv(season).replace("L1", "L2"), gone, "keeper", 2000)
+
+
 def test_a_scale_that_has_no_word_for_what_was_seen_is_refused(season: Connection) -> None:
     """Of a ripe fig whose scale a file changed, no page of plants could be shown any more."""
     take(season, PLANT, "L1,stage,,,,,,,,,2025-08-19,87,,,,,")
@@ -79,6 +90,20 @@ def test_a_scale_that_has_no_word_for_what_was_seen_is_refused(season: Connectio
     ):
         take(season, PLANT.replace(",fig,", ",general,"))
     assert plants(season)[0].what.scale is Scale.FIG
+
+
+def test_a_note_costs_no_look_at_every_plant(tmp_path: Path) -> None:
+    """A file holds the season's one writer, and with it whoever asks for a page: of 300 plants, for a minute."""
+
+    def steps(plants_there: int) -> int:
+        with closing(open_writer(tmp_path / f"{plants_there}.db", people.MIGRATIONS)) as season:
+            take(season, *(PLANT.replace("L1", f"P{at}") for at in range(plants_there)))
+            counted: list[int] = []
+            season.set_progress_handler(lambda: counted.append(1), 10)
+            take(season, *[HARVEST.replace("L1", "P1")] * 200)
+            return len(counted)
+
+    assert steps(100) < 2 * steps(2)
 
 
 @pytest.mark.parametrize(
@@ -97,6 +122,10 @@ def test_a_scale_that_has_no_word_for_what_was_seen_is_refused(season: Connectio
         (HARVEST.replace("7,310", "7,1000001"), r"line 3, column grams: '1000001' is outside 0 to 1000000"),
         (PLANT.replace("L1", "L2").replace("2022", "2027"), "line 3, column planted: '2027' is outside 1800 to 2026"),
         (PLANT.replace("L1", "").replace("larch", "oak"), "line 3, column plant: '' is empty"),
+        (
+            PLANT.replace("south", "north"),
+            "line 3, column plant: 'L1' is there already, in line 2; give each plant a name",
+        ),
         (HARVEST + ",", "line 3: has 18 fields, the head 17; quote a field that holds a comma"),
         ('L1,"harvest', "line 3: unexpected end of data; quote fields"),
     ],

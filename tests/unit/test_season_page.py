@@ -116,6 +116,23 @@ def test_our_own_days_extend_the_stations(tmp_path: Path) -> None:
         assert "2026" in told["thresholds"][0]["left_out"]
 
 
+def test_a_day_of_ours_is_as_warm_as_its_warmest_reading(tmp_path: Path) -> None:
+    """Hours between 3 and 9 Cel: their coolest readings alone would have no day warmer than 3."""
+    site = Station(tmp_path)
+    site.keep("yard", 3.0, 5 * 24)
+    half_hour_ms = HOUR_MS // 2
+    with closing(open_writer(site.folder / "readings.db", READINGS)) as connection:
+        first_ms = NOW_MS - NOW_MS % HOUR_MS - half_hour_ms
+        warm = [
+            StoredReading("larch", "yard", "soil", "Cel", 9.0, first_ms - back * HOUR_MS, first_ms, "good")
+            for back in range(5 * 24)
+        ]
+        keeping.add(connection, warm)
+    with site.client() as client:
+        shown = client.get("/report", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+        assert "Each day's lowest and highest outside, from 3.0 °C to 9.0 °C" in shown.replace("&#39;", "'")
+
+
 def test_a_station_file_at_fault_is_named(tmp_path: Path) -> None:
     """File, line, value: as a call 422, on the page a sentence, and the rest of the page still stands."""
     site = Station(tmp_path)
@@ -214,3 +231,34 @@ def test_stages_are_expected_by_this_sites_own_earlier_years(tmp_path: Path) -> 
         assert "about 10 April, by one earlier year" in shown
         client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2026-02-27", "code": 11})
         assert "about 10 April" not in client.get("/season", headers=HTML).text
+
+
+def test_a_stage_tells_of_the_place_where_its_plant_stood(tmp_path: Path) -> None:
+    """Taken out of larch since, it said of the open what larch's warm soil had done."""
+    site = Station(tmp_path, base=2.0)
+    site.keep("soil-10", 6.0, 425 * 24)
+    site.keep("yard", 3.0, 425 * 24)
+    fig = {"name": "south fig", "cultivar": "brown fig", "stands": "ground"}
+    with site.client() as client:
+        site.clock.set_wall(NOW_MS - 300 * DAY_MS)
+        inside = {"protection": "tunnel with heat", "enclosure": "larch"}
+        client.post("/api/season/plants", json={**fig, **inside})
+        client.post("/api/season/plants/1/notes", json={"kind": "stage", "day": "2025-04-10", "code": 11})
+        site.clock.set_wall(NOW_MS)
+        assert client.put("/api/season/plants/1", json={**fig, "protection": "open"}).status_code == 200
+        shown = client.get("/season", headers=HTML).text
+        ahead = shown[shown.index("about 10 April, by one earlier year") - 300 :]
+        assert "larch, soil" in ahead[:300]
+
+
+def test_hours_still_to_come_today_are_not_missing(tmp_path: Path) -> None:
+    """On the third morning of a year every hour was read; that eighteen are ahead is no silence of the probe."""
+    site = Station(tmp_path)
+    now_ms = NOW_MS - 57 * DAY_MS
+    site.clock.set_wall(now_ms)
+    site.keep("yard", 6.0, 100 * 24, now_ms)
+    site.keep("soil-10", 6.0, 100 * 24, now_ms)
+    with site.client() as client:
+        told = client.get("/api/season/waking").json()["places"]
+        assert {each["warmth"]["hours_missing"] for each in told if each["probe"] == "yard"} == {0}
+        assert "not read" not in client.get("/season", headers=HTML).text

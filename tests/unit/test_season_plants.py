@@ -197,3 +197,15 @@ def test_a_scale_that_has_no_word_for_what_was_seen_is_refused(client: TestClien
     assert f"stage {own:02}" in answer.json()["detail"]
     client.post(f"{CALL}/1/notes/{note}/withdraw")
     assert client.put(f"{CALL}/1", json={**FIG, "scale": "general"}).status_code == 200
+
+
+def test_a_plant_whose_enclosure_is_gone_from_settings_can_still_be_changed(site: ApiSite) -> None:
+    """It is watched no longer where it stood; another plant cannot be put there."""
+    with site.client() as client:
+        client.post(CALL, json=FIG)
+    site.settings = site.settings.model_copy(update={"enclosure": site.settings.enclosure[1:]})
+    with site.client() as client:
+        assert client.post("/plants/1/watched", data={"active": "no"}).status_code == 303
+        found = client.get(f"{CALL}/1").json()
+        assert (found["active"], found["enclosure"]) == (False, "larch")
+        assert client.post(CALL, json={**FIG, "name": "L2"}).status_code == 422

@@ -145,6 +145,17 @@ def test_a_highest_read_in_the_morning_is_of_the_day_before(hour: str, on: int) 
     assert record.tmin_c(date(2026, 4, 2)) == 2.0
 
 
+@pytest.mark.parametrize(("evening", "morning"), [(200, 150), (150, 200)])
+def test_a_station_that_moves_its_reading_to_the_morning_keeps_its_record(evening: int, morning: int) -> None:
+    """The last highest of an evening and the first put back from a morning are of one day: the higher one is its."""
+    lines = [by_station("TMIN", "20260401", 10, "1700"), by_station("TMAX", "20260401", evening, "1700")]
+    lines.append(by_station("TMAX", "20260402", morning, "0700"))
+    for order in (lines, lines[::-1]):
+        assert read_record(order, "coop.csv").days[date(2026, 4, 1)].tmax_c == 20.0
+    with pytest.raises(RecordError, match="TMAX of 2026-04-01 is 9 Cel, but"):
+        read_record([*lines, by_station("TMAX", "20260402", 90, "0700")], "coop.csv")
+
+
 def test_what_is_known_of_the_hour_is_said() -> None:
     """Shifted, not said by a `.dly` or an empty field, or nothing to say."""
     low = by_station("TMIN", "20260402", 10)

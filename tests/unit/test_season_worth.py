@@ -252,7 +252,7 @@ def test_a_kilogram_has_its_price() -> None:
     trees = [*grove("heated", [240, 241], grams=2000.0), *grove("open", [250], grams=500.0)]
     (price,) = per_kilogram(trees, {"heated": Used(100.0, 30.0)})
     assert (price.kilograms, price.per_kilogram) == (4.0, Used(25.0, 7.5))
-    assert "for 4 kg: 25 kWh (7.50 EUR) for each" in per_kilogram_sentence(price, "EUR")
+    assert "for 4 kg of both crops: 25 kWh (7.50 EUR) for each" in per_kilogram_sentence(price, "EUR")
     (bare,) = per_kilogram(OPEN, {"open": Used(1.0, 0.2)})
     assert "no fruit was weighed" in per_kilogram_sentence(bare, "EUR")
     with pytest.raises(ComparisonError, match="give 0 or more of each"):
@@ -263,7 +263,7 @@ def test_a_thousand_kilowatt_hours_are_written_as_people_write_them() -> None:
     """A winter's heat and a nursery's harvest in plain digits; a little in three that count."""
     (price,) = per_kilogram(grove("heated", [240], grams=1_250_000.0), {"heated": Used(4321.4, 1296.0)})
     said = per_kilogram_sentence(price, "EUR")
-    assert said == "heated: 4321 kWh (1296.00 EUR) for 1250 kg: 3.46 kWh (1.04 EUR) for each."
+    assert said == "heated: 4321 kWh (1296.00 EUR) for 1250 kg of both crops: 3.46 kWh (1.04 EUR) for each."
     (dear,) = per_day(compare([*HEATED, *OPEN]), {"heated": Used(999.6, 300.0)})
     assert "used 1000 kWh (300.00 EUR) more" in per_day_sentence(dear, "EUR", believed=True)
 

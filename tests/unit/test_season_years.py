@@ -154,6 +154,57 @@ def test_each_season_is_counted_to_the_same_day(kept: TestClient) -> None:
     assert found[1]["crops"]["main"] == {"first": "2024-08-20", "half": "2024-08-20", "kilograms": 0.9, "plants": 1}
 
 
+def test_a_leap_day_is_a_day_like_any_other(tmp_path: Path) -> None:
+    """Of a plant that was first written of in a year without one."""
+    site = Kept(tmp_path)
+    with site.client() as client:
+        client.headers.update(SAME_ORIGIN)
+        client.post("/plants", data={**FIG, "name": "S1"})
+        client.post("/plants/1/notes", data={"kind": "harvest", "day": "2024-02-29", "grams": "5", "crop": "main"})
+        site.clock.set_wall(1_835_395_200_000)
+        client.post("/plants/1/notes", data={"kind": "harvest", "day": "2028-02-29", "grams": "5", "crop": "main"})
+        assert years_of(client)["years"][0]["through"] == "2028-02-29"
+        assert years_of(client, "?year=2024")["years"][0]["crops"]["main"]["kilograms"] == 0.005
+        assert client.get("/season", headers=HTML).status_code == 200
+
+
+def test_what_is_picked_later_counts_in_no_year_yet(kept: TestClient) -> None:
+    """A kilogram of last November is set beside none that this November will bring: on 1 October both have less."""
+    kept.post("/plants/1/notes", data={"kind": "harvest", "day": "2024-11-02", "grams": "1000", "crop": "main"})
+    found = years_of(kept)
+    assert [each["crops"]["main"]["kilograms"] for each in found["years"][:2]] == [1.2, 0.9]
+    amount = next(each for each in found["same_plants"] if each["measure"] == "yield")
+    assert amount["shift"]["median"] == 300.0
+    assert found["years"][1]["crops"]["main"]["half"] == "2024-11-02"
+
+
+def test_a_plant_moved_since_a_season_stood_then_where_it_stood(tmp_path: Path) -> None:
+    """It ripened in the open in 2024 and under larch's heat in 2025: no season did that; 2024 compares it as it was, as
+    does 2023, of which it was written later, as it was first known, a slip corrected."""
+    site = Kept(tmp_path)
+    with site.client() as client:
+        client.headers.update(SAME_ORIGIN)
+        site.clock.set_wall(1_727_000_000_000)
+        for name in ("moved", "left"):
+            client.post("/plants", data={**FIG, "name": name, "protection": "wrapped"})
+        for at in (1, 2):
+            client.post(f"/plants/{at}/details", data={**FIG, "name": f"{at}"})
+        site.clock.set_wall(1_759_312_800_000)
+        client.post(
+            "/plants/1/details", data={**FIG, "name": "south", "protection": "glasshouse", "enclosure": "larch"}
+        )
+        for at in (1, 2):
+            for day in ("2023-08-20", "2024-08-20", "2025-08-10"):
+                harvest = {"kind": "harvest", "day": day, "count": "5", "crop": "main"}
+                client.post(f"/plants/{at}/notes", data=harvest)
+        pairs = {each["measure"]: each["plants"] for each in years_of(client)["same_plants"]}
+        assert pairs == {"first ripe fruit": 1}
+        worth = {year: client.get(f"/api/season/worth?year={year}&crop=main").json() for year in (2023, 2024, 2025)}
+        assert [len(each["compared"]) > 0 for each in worth.values()] == [False, False, True]
+        assert [list(each["used"]) for each in worth.values()] == [[], [], ["glasshouse"]]
+        assert client.get("/worth?year=2023&crop=main", headers=HTML).text.count("wrapped") == 0
+
+
 def test_the_page_says_it_in_a_sentence_and_a_table(kept: TestClient) -> None:
     """Days in the season, not dates of a calendar: 2024 had a day more in February."""
     shown = kept.get("/season", headers=HTML).text

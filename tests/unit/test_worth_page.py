@@ -119,13 +119,33 @@ def test_an_enclosure_counts_once_and_its_electricity_is_counted(orchard: ApiSit
         assert "each enclosure counts once" in client.get("/worth", headers=HTML).text
 
 
+def test_a_season_s_heat_is_set_against_both_its_crops(orchard: ApiSite) -> None:
+    """2 kWh brought 200 g on old wood and 800 on new: they are 2 kWh a kilogram on the page of either."""
+    with closing(open_writer(orchard.folder / "season.db", people.MIGRATIONS)) as season:
+        number = put_plant(season, plant_of("one", Protection.TUNNEL, "larch"), "keeper", NOW_MS)
+        put_note(season, number, picked("2026-07-25"), "keeper", NOW_MS)
+        put_note(season, number, picked("2026-09-25", 9, 800.0, "main"), "keeper", NOW_MS)
+    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
+        for event in (RunBegan("larch", NOW_MS), RunEnergy("larch", 7.2e6), RunEnded("larch", NOW_MS + 60_000, "x")):
+            apply(record, event)
+    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+    with orchard.client() as client:
+        for crop in ("first", "main"):
+            shown = client.get(f"/worth?crop={crop}", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+            assert "2 kWh (0.60 EUR) for 1 kg of both crops: 2 kWh (0.60 EUR) for each." in shown
+
+
 def test_what_a_plants_notes_say() -> None:
-    """First and half ripe by count, weight in all, the worst damage, never, and how long it was watched."""
+    """First and half ripe by count, weight in all, the worst damage, never, and how long it was watched; a harvest of
+    nothing is no fruit."""
     plant = plant_of("one", OPEN)
     seen = [picked("2026-07-20", 1, 50.0), picked("2026-07-10", 2, None), picked("2026-08-01", 4, 100.0)]
     tree = tree_of(plant, [*seen, Note(Kind.DAMAGE, "2026-03-01", share_pct=40.0)], "first")
     assert (tree.first_ripe, tree.median_ripe) == (date(2026, 7, 10), date(2026, 8, 1))
     assert (tree.grams, tree.damage, tree.watched_to) == (150.0, 0.4, date(2026, 8, 1))
+    in_vain = [picked("2026-06-30", 0, None), picked("2026-07-05", None, 0.0), picked("2026-07-10", 2, 80.0)]
+    assert tree_of(plant, in_vain, "first").first_ripe == date(2026, 7, 10)
+    assert tree_of(plant, in_vain[:1], "first").first_ripe is None
     never = tree_of(plant, [Note(Kind.NEVER, "2026-10-30", crop="main")], "main")
     assert (never.first_ripe, never.grams, never.watched_to) == (None, 0.0, date(2026, 10, 30))
 
