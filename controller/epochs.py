@@ -4,6 +4,10 @@ from enum import StrEnum
 
 RIVAL = "another controller commands this relay node; stop one of the two, then start the other again"
 
+HIGHEST = 2**52
+"""No epoch from here on is overtaken: reports are unsigned, and one forged must leave ours room to be counted on, at
+each start, up to the 2^53 that a command may carry."""
+
 
 class Epoch(StrEnum):
     """What a report's epoch means."""
@@ -29,7 +33,7 @@ class Epochs:
         """Take the epoch of a report; RIVAL is answered once per node."""
         if theirs == ours:
             return Epoch.OURS
-        if theirs < ours or name in self.rivals:
+        if theirs < ours or theirs >= HIGHEST or name in self.rivals:
             return Epoch.OTHER
         if name not in self._overtaken:
             self._overtaken.add(name)

@@ -1,6 +1,10 @@
 """Which controller a node obeys, and that two of them do not fight for ever."""
 
+import pytest
+
+from controller.clock import Moment
 from controller.epochs import Epoch, Epochs
+from controller.wire.relay import decode_report, encode_report
 
 
 def test_a_report_of_our_own_epoch_counts_and_an_older_one_does_not() -> None:
@@ -28,3 +32,13 @@ def test_each_node_may_be_overtaken_once() -> None:
     assert epochs.heard("larch", 9, 7) is Epoch.OVERTAKE
     assert epochs.heard("elder", 12, 10) is Epoch.OVERTAKE
     assert epochs.rivals == set()
+
+
+@pytest.mark.parametrize("forged", [2**52 - 1, 2**52, 2**53 - 1])
+def test_an_epoch_forged_as_high_as_can_be_leaves_a_node_that_is_heard(forged: int) -> None:
+    """Reports are unsigned: whatever one claims, ours is counted on at each start, and the node's own word counts."""
+    ours = forged + 1 if Epochs().heard("larch", forged, 7) is Epoch.OVERTAKE else 7
+    for started in (ours, ours + 1_000_000):
+        report = decode_report(encode_report(True, True, started, 1, 9.0, None, 0, 60.0), Moment(0.0, 0))
+        assert report is not None
+        assert Epochs().heard("larch", report.epoch, started) is Epoch.OURS
