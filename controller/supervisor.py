@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
@@ -53,6 +53,12 @@ def api_command(settings_file: Path) -> list[str]:
     return [sys.executable, "-m", "api", "serve", "--settings", str(settings_file)]
 
 
+def say(words: str) -> None:
+    """Tell whoever reads our standard error; a reader that is gone costs its words, and no process of the site."""
+    with suppress(OSError):
+        print(words, file=sys.stderr, flush=True)
+
+
 class Child:
     """One process, started again after it dies, with growing pauses."""
 
@@ -71,7 +77,7 @@ class Child:
                 if now_s - self._started_s > 60:
                     self._pause_s = 0.5
                 return
-            print(f"{self.name} ended with status {code}; starting it again", file=sys.stderr, flush=True)
+            say(f"{self.name} ended with status {code}; starting it again")
             self.process = None
             self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
         if now_s - self._started_s >= self._pause_s:
@@ -85,7 +91,7 @@ class Child:
             self.process = subprocess.Popen(self.command, start_new_session=True, env=environment)
         except OSError as error:
             # No memory or no process to be had: the others go on, and this one is tried again.
-            print(f"{self.name} did not start: {error}; trying it again", file=sys.stderr, flush=True)
+            say(f"{self.name} did not start: {error}; trying it again")
             self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
 
     def end(self) -> None:
@@ -120,7 +126,7 @@ class Pages(Child):
     def _tell(self, why: str) -> None:
         if why != self._told:
             words = f"{why}. Heat goes on without pages, which begin once the port is free" if why else ""
-            print(words or f"port {self._web.port} is free again: the pages begin", file=sys.stderr, flush=True)
+            say(words or f"port {self._web.port} is free again: the pages begin")
             web_port.note(self._folder, words)
             self._told = why
 
@@ -135,7 +141,7 @@ def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | Non
     try:
         while not stop.is_set():
             if broker is not None and not broker.is_running:
-                print("the embedded broker ended; starting it again", file=sys.stderr, flush=True)
+                say("the embedded broker ended; starting it again")
                 _again(broker)
             for child in children:
                 child.look()
@@ -151,7 +157,7 @@ def _again(broker: Rumqttd) -> None:
             broker.start()
     except (OSError, RuntimeError) as error:
         # Tried again at the next look: the port may be free by then, and meanwhile every lease has run out.
-        print(f"the embedded broker did not start: {error}", file=sys.stderr, flush=True)
+        say(f"the embedded broker did not start: {error}")
 
 
 @contextmanager

@@ -1,7 +1,9 @@
 """Which processes a site runs, and what it says while another has the port of its pages."""
 
+import os
 import socket
 import sys
+from io import FileIO, TextIOWrapper
 from pathlib import Path
 
 import pytest
@@ -64,5 +66,24 @@ def test_a_process_that_cannot_be_started_is_said_and_tried_again(
     program.symlink_to("/bin/true")
     child._pause_s = 0.0
     child.look()
+    assert child.process is not None
+    child.end()
+
+
+def test_whoever_read_the_log_may_leave_and_the_site_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As under `soilward run 2>&1 | tee log`, once tee is gone: what is said goes nowhere, and all is kept running."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    child = Child("pages", ["/bin/false"], Clock())
+    child._pause_s = 0.0
+    child.look()
+    assert child.process is not None
+    child.process.wait()
+    child._started_s = float("-inf")
+    # Nothing is held back for a second try, which would fail again at the end.
+    with TextIOWrapper(FileIO(writing, "w"), write_through=True) as nobody:
+        monkeypatch.setattr(sys, "stderr", nobody)
+        child.look()
+        monkeypatch.undo()
     assert child.process is not None
     child.end()
