@@ -32,6 +32,8 @@ class Record:
         self._memory.save({**self._memory.recalled, self._name: self.standing})
 
     def _is_possible(self, now: Moment) -> bool:
+        if self._writer.has_died:
+            return False
         since_s = self._writer.failing_since_s
         return self._memory.is_saved and (since_s is None or now.mono_s - since_s <= limits.UNRECORDED_S)
 

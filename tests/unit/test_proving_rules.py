@@ -181,3 +181,18 @@ def test_an_overdue_proof_test_refuses_arming_and_names_the_command(since_ms: in
     assert answered.standing.armed is arms
     detail = str(answered.entries[0].body["detail"])
     assert ("run `soilward proof-test larch` first" in detail) is not arms
+
+
+def test_a_record_whose_writer_has_died_ends_heat_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full disk may have room again within a minute (D01); a thread that ended writes nothing any more (C11)."""
+    writer, clock = Writer(tmp_path, Clock()), Clock()
+    record = Record(Memory(tmp_path, ("larch",), NIGHT_MS), writer, "larch")
+    assert record.kept.is_possible(clock.now())
+
+    def fail() -> None:
+        raise RuntimeError("a fault of our own")
+
+    monkeypatch.setattr(writer, "turn", fail)
+    writer.start()
+    assert writer.close() == 0
+    assert not record.kept.is_possible(clock.now())
