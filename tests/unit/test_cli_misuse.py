@@ -97,3 +97,16 @@ def test_a_lock_of_a_demo_is_not_the_lock_of_its_controller(tmp_path: Path) -> N
     held = live.claim(tmp_path)
     Lock(tmp_path / "controller.db").release()
     held.release()
+
+
+@pytest.mark.parametrize("command", ["proof-test", "tune"])
+@pytest.mark.parametrize("option", ["--person", "--why"])
+@pytest.mark.parametrize(("said", "remark"), [("caf\udce9", "is no UTF-8 text"), (" ", "nothing is said")])
+def test_who_and_why_are_words_that_the_journal_takes(
+    command: str, option: str, said: str, remark: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Refused before anything begins: at the end of hours of proving, the journal would have refused them."""
+    with pytest.raises(SystemExit) as ended:
+        cli.main([command, "larch", "--person", "keeper", option, said])
+    assert ended.value.code == 2
+    assert remark in capsys.readouterr().err
