@@ -1,12 +1,13 @@
 """Commands that are misused: a sentence with the thing and the remedy, a status that is not 0, nothing destroyed."""
 
+import errno
 import os
 from pathlib import Path
 
 import pytest
 
 from api import __main__ as pages
-from controller import cli
+from controller import cli, commands
 from controller.demo import live, scenario
 from controller.errors import SoilwardError
 from controller.store.connection import Lock
@@ -110,3 +111,38 @@ def test_who_and_why_are_words_that_the_journal_takes(
         cli.main([command, "larch", "--person", "keeper", option, said])
     assert ended.value.code == 2
     assert remark in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), "No space left on device); free some room on the disk"),
+        (
+            OSError(errno.EROFS, "Read-only file system", "data/broker.toml"),
+            "data/broker.toml: Read-only file system; name",
+        ),
+        (PermissionError(errno.EACCES, "Permission denied", "data"), "data: Permission denied; name another place"),
+    ],
+)
+def test_a_disk_that_takes_nothing_is_said_without_a_traceback(
+    fault: OSError, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A card that the system has remounted read-only, one that is full: both are for a person to mend."""
+
+    def check(_asked: object) -> int:
+        raise fault
+
+    monkeypatch.setattr(commands, "check", check)
+    assert cli.main(["check"]) == 1
+    assert said in capsys.readouterr().err
+
+
+def test_a_fault_of_the_program_is_no_full_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What no person can mend shows where it was."""
+
+    def check(_asked: object) -> int:
+        raise OSError(errno.ECONNREFUSED, "Connection refused")
+
+    monkeypatch.setattr(commands, "check", check)
+    with pytest.raises(ConnectionRefusedError):
+        cli.main(["check"])
