@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import replace
 
 from controller.node.contacts import Circuit
@@ -117,7 +118,8 @@ class Board:
         return self.guard.report(self.sensed, self._uptime.seconds(self._clock_ms(now_s)))
 
     def shut_down(self, now_s: float) -> None:
-        """End in order: contacts open, and this boot counts towards no loop."""
-        self._store.save(replace(self.guard.memory, boots=0))
+        """End in order: contacts open, and this boot counts towards no loop, if the store takes that."""
         self.circuit.told = Told()
         self.circuit.settle(now_s)
+        with suppress(OSError):
+            self._store.save(replace(self.guard.memory, boots=0))

@@ -11,6 +11,7 @@ from controller import cli, commands
 from controller.demo import live, scenario
 from controller.errors import SoilwardError
 from controller.store.connection import Lock
+from controller.wire.embedded import write_private
 from tests.unit.test_first_person import soilward
 
 REAL = '[site]\nname = "My garden"\n'
@@ -98,6 +99,19 @@ def test_a_lock_of_a_demo_is_not_the_lock_of_its_controller(tmp_path: Path) -> N
     held = live.claim(tmp_path)
     Lock(tmp_path / "controller.db").release()
     held.release()
+
+
+def test_nodes_are_not_run_twice_for_one_site(tmp_path: Path) -> None:
+    """Under one name each, the broker cuts off either whenever the other connects: the second says who runs."""
+    (tmp_path / "soilward.toml").write_text(scenario.settings_text(1883, 8460))
+    for each in scenario.ENCLOSURES:
+        write_private(tmp_path / "keys" / f"{each['name']}.key", str(each["name"]) * 8)
+    write_private(tmp_path / "broker-password", "secret")
+    held = Lock(tmp_path / "nodes")
+    ended = soilward(tmp_path, "node")
+    held.release()
+    assert ended.returncode == 1
+    assert ended.stderr == f"{tmp_path / 'nodes'}: process {os.getpid()} is already writing it; stop that one first\n"
 
 
 @pytest.mark.parametrize("command", ["proof-test", "tune"])

@@ -358,6 +358,17 @@ def test_an_ordered_end_counts_towards_no_boot_loop(tmp_path: Path) -> None:
         assert bench.circuit.passes == 0.0
 
 
+def test_an_ordered_end_opens_the_contacts_whatever_the_store_does(tmp_path: Path) -> None:
+    """A card that is full as the node ends costs the count of its boots alone."""
+    bench = NodeBench(store=MemoryStore(tmp_path / "kept" / "node.json"))
+    bench.heat()
+    assert bench.heats
+    (tmp_path / "kept").rename(tmp_path / "gone")
+    (tmp_path / "kept").write_text("no folder")
+    bench.board.shut_down(bench.now_s)
+    assert bench.circuit.passes == 0.0
+
+
 @pytest.mark.parametrize(("after_s", "fed"), [(3.75, True), (4.0, False)])
 def test_the_watchdog_waits_4_s(after_s: float, fed: bool) -> None:
     """Just under and at; a reset loses no count of boots."""
