@@ -5,6 +5,7 @@ import errno
 import os
 import select
 import signal
+import sqlite3
 import sys
 from collections.abc import Sequence
 
@@ -38,6 +39,13 @@ def main(written: Sequence[str] | None = None) -> int:
         if not (said := _of_the_disk(error)):
             raise
         print(said, file=sys.stderr)
+        return 1
+    except sqlite3.DatabaseError as error:
+        from controller.store.damage import is_damage
+
+        if not is_damage(error):
+            raise
+        print(f"a database of the data folder is damaged ({error}); `soilward verify` names it", file=sys.stderr)
         return 1
     except EOFError:
         print("nobody is there to type; use a terminal, or --password-stdin for a password", file=sys.stderr)

@@ -11,7 +11,7 @@ from controller.settings import Store
 from controller.store import comparing, heads, journal, shelves
 from controller.store.comparing import ProbeDay
 from controller.store.connection import Lock, open_reader, open_writer
-from controller.store.damage import DamagedError, is_damage
+from controller.store.damage import DamagedError, is_damage, require_sound_journal
 from controller.store.migrations import READINGS
 from controller.store.sums import DAY_MS
 
@@ -21,7 +21,14 @@ MOST_TOLD = 20
 
 
 def verify_journal(store: Store) -> bool:
-    """Say whether chain and signed heads hold, and where they break."""
+    """Say whether chain and signed heads hold, and where they break.
+
+    Raises
+    ------
+    StoreError
+        If there is no journal, or it is no sound database.
+    """
+    require_sound_journal(store.folder)
     with closing(open_reader(store.folder / "journal.db")) as connection:
         proof = journal.verify(connection)
         sealed = heads.checker(store)
