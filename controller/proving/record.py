@@ -72,3 +72,5 @@ class Record:
             fitted_at = self.standing.closings if account.new_relay else self.standing.fitted_at
             self.standing = replace(self.standing, proved_ms=account.at_ms, fitted_at=fitted_at)
             self._save()
+            if not self._memory.is_saved:
+                raise StoreError("the date of the passed proof test cannot be kept; free the disk and repeat it")

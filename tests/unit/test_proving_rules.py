@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from controller.clock import Clock, Moment
+from controller.errors import StoreError
 from controller.memory import Memory
 from controller.proving import criteria
 from controller.proving.account import Account, Outcome, Result, entry_of, figure_of, from_entry
@@ -196,3 +197,12 @@ def test_a_record_whose_writer_has_died_ends_heat_at_once(tmp_path: Path, monkey
     writer.start()
     assert writer.close() == 0
     assert not record.kept.is_possible(clock.now())
+
+
+def test_a_date_that_cannot_be_kept_is_told(tmp_path: Path) -> None:
+    """The account took the disk's last room: who walked for hours must not learn in a year that it did not count."""
+    record = Record(Memory(tmp_path, ("larch",), NIGHT_MS), Writer(tmp_path, Clock()), "larch")
+    (tmp_path / "standing.json").unlink()
+    (tmp_path / "standing.json").mkdir()
+    with pytest.raises(StoreError, match="the date of the passed proof test cannot be kept; free the disk"):
+        record.finish(account(*WHOLE))
