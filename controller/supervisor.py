@@ -138,11 +138,11 @@ class Pages(Child):
 
 def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | None) -> None:
     """Keep children and the embedded broker running until `stop` is set, then end them, first one first."""
+    told = ""
     try:
         while not stop.is_set():
             if broker is not None and not broker.is_running:
-                say("the embedded broker ended; starting it again")
-                _again(broker)
+                told = _again(broker, told)
             for child in children:
                 child.look()
             stop.wait(0.5)
@@ -151,13 +151,20 @@ def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | Non
             child.end()
 
 
-def _again(broker: Rumqttd) -> None:
+def _again(broker: Rumqttd, told: str) -> str:
+    """Start the broker again; returns why it did not start, or "". What was told at the last look is not told again."""
+    if not told:
+        say("the embedded broker ended; starting it again")
     try:
         with out_of_the_terminals_reach():
             broker.start()
     except (OSError, RuntimeError) as error:
         # Tried again at the next look: the port may be free by then, and meanwhile every lease has run out.
-        say(f"the embedded broker did not start: {error}")
+        words = f"the embedded broker did not start: {error}; trying it again"
+        if words != told:
+            say(words)
+        return words
+    return ""
 
 
 @contextmanager

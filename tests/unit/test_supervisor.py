@@ -5,13 +5,17 @@ import socket
 import sys
 from io import FileIO, TextIOWrapper
 from pathlib import Path
+from threading import Event, Thread
+from time import sleep
 
 import pytest
 
 from controller.clock import Clock
-from controller.settings import Remote, Store, Web
-from controller.supervisor import Child, Pages, children_of
+from controller.settings import Broker, Remote, Store, Web
+from controller.supervisor import Child, Pages, children_of, hold
+from controller.wire import embedded
 from tests.core_site import settings_of
+from tests.wire.kit import a_free_port, until
 
 ELSEWHERE = Remote.model_validate({"kind": "victoria-metrics", "url": "http://127.0.0.1:8428", "site": "tarn-hollow"})
 
@@ -87,3 +91,27 @@ def test_whoever_read_the_log_may_leave_and_the_site_goes_on(monkeypatch: pytest
         monkeypatch.undo()
     assert child.process is not None
     child.end()
+
+
+def test_a_broker_that_cannot_start_again_is_told_once_and_started_once_it_can(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Two lines, not four a second for as long as something has its port: a memory card holds the log."""
+    where = {"store": Store(folder=tmp_path), "broker": Broker(kind="embedded", port=a_free_port())}
+    settings = settings_of().model_copy(update=where)
+    broker = embedded.start(settings)
+    broker.stop()
+    stop = Event()
+    keeping = Thread(target=hold, args=((), stop, broker))
+    with socket.create_server(("127.0.0.1", settings.broker.port)):
+        keeping.start()
+        sleep(1.8)
+    until("the broker runs again", lambda: broker.is_running, 90.0)
+    stop.set()
+    keeping.join()
+    broker.stop()
+    told = [line for line in capfd.readouterr().err.splitlines() if line.startswith("the embedded broker")]
+    assert told[0] == "the embedded broker ended; starting it again"
+    assert told[1].startswith("the embedded broker did not start: ")
+    # A busy machine's broker may be slow to start as well, which is another word.
+    assert len(set(told)) == len(told)
