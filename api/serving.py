@@ -3,6 +3,7 @@
 import signal
 import socket
 from collections.abc import Callable
+from contextlib import suppress
 from types import FrameType
 
 import uvicorn
@@ -48,7 +49,9 @@ class _Server(uvicorn.Server):
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
         if self.started:
-            print(f"Open {self._address}", flush=True)
+            # Whoever read our output may be gone; the pages do not follow.
+            with suppress(OSError):
+                print(f"Open {self._address}", flush=True)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         # The review of many sites has nobody listening.

@@ -88,6 +88,17 @@ def _within(kind: Callable[[str], float], least: float, most: float) -> Callable
     return read
 
 
+def _words(written: str) -> str:
+    """Read what goes to the journal, which takes nothing blank and nothing that is no text."""
+    try:
+        written.encode()
+    except UnicodeEncodeError:
+        raise argparse.ArgumentTypeError(f"{written!r} is no UTF-8 text") from None
+    if not written.strip():
+        raise argparse.ArgumentTypeError("nothing is said; who does it, and why, goes to the journal")
+    return written
+
+
 def add_demo(commands: Any, act: Act) -> None:
     """Add `demo`."""
     words = "an invented site: three weeks of history, then live; prints an address"
@@ -144,9 +155,11 @@ def add_proof_test(commands: Any, act: Act, caution: str) -> None:
     proof.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
     proof.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
     proof.add_argument(
-        "--person", required=True, metavar="NAME", help="who proves it: goes to the journal and the page"
+        "--person", required=True, type=_words, metavar="NAME", help="who proves it: goes to the journal and the page"
     )
-    proof.add_argument("--why", default="proof test", metavar="TEXT", help="what for, such as 'new cable, spring 2027'")
+    proof.add_argument(
+        "--why", default="proof test", type=_words, metavar="TEXT", help="what for, such as 'new cable, spring 2027'"
+    )
     proof.add_argument("--only", action="append", default=[], metavar="STEP", help="take this step alone (repeatable)")
     proof.add_argument("--skip", action="append", default=[], metavar="STEP", help="leave it out: not passed then")
     proof.add_argument("--new-relay", action="store_true", help="the relay is new: its closings count from now on")
@@ -167,8 +180,10 @@ def add_tune(commands: Any, act: Act) -> None:
     tune.add_argument(
         "--pulses", type=int, metavar="N", help="ask for so many in the coming night (3 to 8); 0 ends them"
     )
-    tune.add_argument("--person", metavar="NAME", help="who asks or adopts: goes to the journal")
-    tune.add_argument("--why", default="tuning", metavar="TEXT", help="what for, such as 'new cable, spring 2027'")
+    tune.add_argument("--person", type=_words, metavar="NAME", help="who asks or adopts: goes to the journal")
+    tune.add_argument(
+        "--why", default="tuning", type=_words, metavar="TEXT", help="what for, such as 'new cable, spring 2027'"
+    )
     tune.add_argument("--plot", type=Path, metavar="FILE", help="draw response and fit as SVG")
     tune.add_argument("--yes", action="store_true", help="adopt without asking again")
     tune.set_defaults(act=act, misuse=tune.error)

@@ -1,9 +1,11 @@
 """The `soilward` command. Exit status: 0 done, 1 failed, 2 misuse; 141 if the reader of its output left."""
 
 import argparse
+import errno
 import os
 import select
 import signal
+import sqlite3
 import sys
 from collections.abc import Sequence
 
@@ -14,6 +16,9 @@ CAUTION = (
     "Heat beside plastic film can start a fire. Soilward is no replacement for a listed thermal cut-out, an "
     "earth-fault breaker or a licensed electrician; follow your local code."
 )
+
+_FULL = {errno.ENOSPC, errno.EDQUOT}
+_MISPLACED = {errno.EEXIST, errno.ENOENT, errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.EROFS}
 
 
 def main(written: Sequence[str] | None = None) -> int:
@@ -30,16 +35,32 @@ def main(written: Sequence[str] | None = None) -> int:
     except SoilwardError as error:
         print(error, file=sys.stderr)
         return 1
-    except (FileExistsError, FileNotFoundError, PermissionError, NotADirectoryError, IsADirectoryError) as error:
-        if error.filename is None:
+    except OSError as error:
+        if not (said := _of_the_disk(error)):
             raise
-        print(f"{error.filename}: {error.strerror}; name another place, or correct its permissions", file=sys.stderr)
+        print(said, file=sys.stderr)
+        return 1
+    except sqlite3.DatabaseError as error:
+        from controller.store.damage import is_damage
+
+        if not is_damage(error):
+            raise
+        print(f"a database of the data folder is damaged ({error}); `soilward verify` names it", file=sys.stderr)
         return 1
     except EOFError:
         print("nobody is there to type; use a terminal, or --password-stdin for a password", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
         return 1
+
+
+def _of_the_disk(error: OSError) -> str:
+    """Say what a person can mend: a place that is none, or a disk without room; "" for a fault of the program."""
+    if error.errno in _FULL:
+        return f"nothing can be written ({error.strerror}); free some room on the disk, then try again"
+    if error.errno not in _MISPLACED or error.filename is None:
+        return ""
+    return f"{error.filename}: {error.strerror}; name another place, or correct its permissions"
 
 
 def _nobody_reads() -> bool:

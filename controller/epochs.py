@@ -4,10 +4,9 @@ from enum import StrEnum
 
 RIVAL = "another controller commands this relay node; stop one of the two, then start the other again"
 
-
 HIGHEST = 2**51
-"""No later one is overtaken: reports are unsigned, and one that was forged must leave ours room to rise at each start,
-below the bound from which no report is read (`wire.relay`)."""
+"""No epoch from here on is overtaken: reports are unsigned, and one that was forged must leave ours room to rise at
+each start, below the bound from which none is read (`wire.relay`)."""
 
 
 class Epoch(StrEnum):

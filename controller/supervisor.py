@@ -53,8 +53,8 @@ def api_command(settings_file: Path) -> list[str]:
     return [sys.executable, "-m", "api", "serve", "--settings", str(settings_file)]
 
 
-def _say(words: str) -> None:
-    """Say something to whoever still listens: a log that is gone ends no heat."""
+def say(words: str) -> None:
+    """Tell whoever reads our standard error; a reader that is gone costs its words, and no process of the site."""
     with suppress(OSError):
         print(words, file=sys.stderr, flush=True)
 
@@ -77,7 +77,7 @@ class Child:
                 if now_s - self._started_s > 60:
                     self._pause_s = 0.5
                 return
-            _say(f"{self.name} ended with status {code}; starting it again")
+            say(f"{self.name} ended with status {code}; starting it again")
             self.process = None
             self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
         if now_s - self._started_s >= self._pause_s:
@@ -90,8 +90,8 @@ class Child:
         try:
             self.process = subprocess.Popen(self.command, start_new_session=True, env=environment)
         except OSError as error:
-            # No room for one more process: whatever else runs, the controller above all, goes on.
-            _say(f"{self.name} cannot be started: {error}; trying again")
+            # No memory or no process to be had: the others go on, and this one is tried again.
+            say(f"{self.name} did not start: {error}; trying it again")
             self._pause_s = min(self._pause_s * 2, SLOWEST_RESTART_S)
 
     def end(self) -> None:
@@ -126,7 +126,7 @@ class Pages(Child):
     def _tell(self, why: str) -> None:
         if why != self._told:
             words = f"{why}. Heat goes on without pages, which begin once the port is free" if why else ""
-            _say(words or f"port {self._web.port} is free again: the pages begin")
+            say(words or f"port {self._web.port} is free again: the pages begin")
             web_port.note(self._folder, words)
             self._told = why
 
@@ -138,11 +138,11 @@ class Pages(Child):
 
 def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | None) -> None:
     """Keep children and the embedded broker running until `stop` is set, then end them, first one first."""
+    told = ""
     try:
         while not stop.is_set():
             if broker is not None and not broker.is_running:
-                _say("the embedded broker ended; starting it again")
-                _again(broker)
+                told = _again(broker, told)
             for child in children:
                 child.look()
             stop.wait(0.5)
@@ -151,13 +151,20 @@ def hold(children: Sequence[Child], stop: threading.Event, broker: Rumqttd | Non
             child.end()
 
 
-def _again(broker: Rumqttd) -> None:
+def _again(broker: Rumqttd, told: str) -> str:
+    """Start the broker again; returns why it did not start, or "". What was told at the last look is not told again."""
+    if not told:
+        say("the embedded broker ended; starting it again")
     try:
         with out_of_the_terminals_reach():
             broker.start()
     except (OSError, RuntimeError) as error:
         # Tried again at the next look: the port may be free by then, and meanwhile every lease has run out.
-        _say(f"the embedded broker did not start: {error}")
+        words = f"the embedded broker did not start: {error}; trying it again"
+        if words != told:
+            say(words)
+        return words
+    return ""
 
 
 @contextmanager

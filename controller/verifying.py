@@ -10,7 +10,7 @@ from controller.settings import Store
 from controller.store import comparing, heads, journal, shelves
 from controller.store.comparing import ProbeDay
 from controller.store.connection import Lock, open_reader, open_writer
-from controller.store.damage import named
+from controller.store.damage import named, require_sound_journal
 from controller.store.migrations import READINGS
 from controller.store.sums import DAY_MS
 
@@ -20,7 +20,14 @@ MOST_TOLD = 20
 
 
 def verify_journal(store: Store) -> bool:
-    """Say whether chain and signed heads hold, and where they break."""
+    """Say whether chain and signed heads hold, and where they break.
+
+    Raises
+    ------
+    StoreError
+        If there is no journal, or it is no sound database.
+    """
+    require_sound_journal(store.folder)
     file = store.folder / "journal.db"
     with named(file), closing(open_reader(file)) as connection:
         proof = journal.verify(connection)

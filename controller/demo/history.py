@@ -2,11 +2,13 @@
 
 import json
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
+from multiprocessing.process import BaseProcess
 from pathlib import Path
+from queue import Empty
 from typing import Any
 
 from controller import beginning, standing
@@ -33,6 +35,8 @@ from controller.store.runs import RunEvent
 
 DAY_S = 86_400
 CHUNK_DAYS = 0.5
+PATIENCE_S = 1.0
+"""[s] between two looks whether somebody wants it stopped, and whether all who compute still live."""
 BEGINS_WITH = Standing(armed=True)
 
 
@@ -64,7 +68,8 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
     heater, orders = HeaterLog(name, plan.rated_w, plan.volts, silent_after_s=2 * scenario.TICK_S), OrderLog(name)
     chunk_ticks = round(CHUNK_DAYS * DAY_S / scenario.TICK_S)
     total = round(days * DAY_S / scenario.TICK_S)
-    for first in range(0, total, chunk_ticks):
+    # Of no days at all there is one empty chunk: it carries the plant, and says that this is all.
+    for first in range(0, max(total, 1), chunk_ticks):
         rows: list[tuple[Any, ...]] = []
         events: list[RunEvent] = []
         entries: list[Entry] = []
@@ -76,7 +81,7 @@ def _compute(settings_file: str, name: str, start_ms: int, days: float, queue: A
             entries += ticked.decision.entries
             events += [*heater.take(ticked.report, because), *orders.take(run.state, ticked.now)]
             rows += _rows(run, ticked)
-        done = min(1.0, (first + chunk_ticks) / total)
+        done = min(1.0, (first + chunk_ticks) / max(total, 1))
         queue.put(Chunk(name, done, rows, events, entries, plant.state(), run.state.standing))
 
 
@@ -130,7 +135,7 @@ def compute(settings_file: Path, folder: Path, end_ms: int, days: float, tell: C
     for worker in workers:
         worker.start()
     try:
-        last = _write(folder, names, queue, tell)
+        last = _write(folder, names, _Coming(queue, workers), tell)
     finally:
         for worker in workers:
             worker.terminate()
@@ -151,15 +156,45 @@ def _conclude(settings: Settings, last: dict[str, Chunk], start_ms: int) -> None
     (folder / "plants.json").write_text(json.dumps(plants), encoding="utf-8")
 
 
-def _write(folder: Path, names: list[str], queue: Any, tell: Callable[[float], None]) -> dict[str, Chunk]:
+@dataclass(frozen=True, slots=True)
+class _Coming:
+    """What the workers hand over."""
+
+    queue: Any
+    workers: Sequence[BaseProcess]
+
+    def next(self) -> Chunk | None:
+        """Return a chunk, or None where none has come for a while.
+
+        Raises
+        ------
+        SoilwardError
+            If a worker failed, or is gone without a word: where memory is short the system ends it.
+        """
+        try:
+            chunk: Chunk | str = self.queue.get(timeout=PATIENCE_S)
+        except Empty:
+            if any(each.exitcode for each in self.workers):
+                raise SoilwardError(
+                    "the demo's history failed: a process that computed it was ended from outside, perhaps for want of "
+                    "memory; free some, or ask for less with --days"
+                ) from None
+            return None
+        if isinstance(chunk, str):
+            raise SoilwardError(f"the demo's history failed: {chunk}")
+        return chunk
+
+
+def _write(folder: Path, names: list[str], coming: _Coming, tell: Callable[[float], None]) -> dict[str, Chunk]:
     """Write chunks as they come; returns each enclosure's last, with the entries of all of its chunks."""
     last: dict[str, Chunk] = {}
     with closing(open_writer(folder / "readings.db", READINGS)) as connection:
         keeping = Keeping(connection)
-        while sum(each.done for each in last.values()) < len(names):
-            chunk: Chunk | str = queue.get()
-            if isinstance(chunk, str):
-                raise SoilwardError(f"the demo's history failed: {chunk}")
+        while (done := sum(each.done for each in last.values())) < len(names):
+            tell(done / len(names))
+            chunk = coming.next()
+            if chunk is None:
+                continue
             with transaction(connection):
                 keeping.add([StoredReading(*row) for row in chunk.rows])
                 keeping.pack_much()
@@ -167,6 +202,6 @@ def _write(folder: Path, names: list[str], queue: Any, tell: Callable[[float], N
                     runs.apply(connection, event)
             earlier = last[chunk.enclosure].entries if chunk.enclosure in last else []
             last[chunk.enclosure] = replace(chunk, rows=[], events=[], entries=earlier + chunk.entries)
-            tell(sum(each.done for each in last.values()) / len(names))
+        tell(1.0)
         keeping.pack_all()
     return last

@@ -15,7 +15,9 @@ def power_share(amps: float, rated_a: float) -> float:
     Right for mains off their nominal voltage (1.21 at +10 %) and for a missing half-wave (0.5). For a heater whose
     resistance has changed it exaggerates, upwards towards a fault: 1.3 times the rated power reads 1.69.
     """
-    return (amps / rated_a) ** 2
+    part = amps / rated_a
+    # Not `** 2`, which raises where this is infinite: a sensor gone wild is over-power, and no end of the program.
+    return part * part
 
 
 @dataclass(slots=True)

@@ -18,6 +18,7 @@ from controller.plant import Plant
 from controller.probe import SI_UNIT
 from controller.routing import probe_topic
 from controller.settings import Settings
+from controller.store.connection import Lock
 from controller.wire import session
 from controller.wire.relays import read_key
 from controller.wire.senml import encode_senml
@@ -151,8 +152,15 @@ def run_nodes(settings: Settings, plants: Mapping[str, Plant], stop: threading.E
     ----------
     waits
         Whether they hold heat back after their start as nodes do when mains return.
+
+    Raises
+    ------
+    StoreError
+        If others of this site run already: the broker would cut off each whenever the other connects.
     """
     clock, folder = Clock(), settings.store.folder
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    held = Lock(folder / "nodes")
     nodes = [
         SimulatedNode(
             settings, each, plants[each.name], clock,
@@ -165,3 +173,4 @@ def run_nodes(settings: Settings, plants: Mapping[str, Plant], stop: threading.E
     stop.wait()
     for node in nodes:
         node.stop()
+    held.release()

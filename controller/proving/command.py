@@ -20,6 +20,7 @@ from controller.settings import Settings
 from controller.standing import Standing
 from controller.store import journal
 from controller.store.connection import Lock, open_reader
+from controller.store.damage import require_sound_journal, sound_or_aside
 from controller.store.heads import sealer_of
 from controller.store.writer import Writer
 from controller.wire import embedded
@@ -59,7 +60,8 @@ def prove(settings: Settings, settings_file: Path, asked: Asked, person: Person,
     Raises
     ------
     SoilwardError
-        If it cannot begin: a controller runs, the enclosure is unknown, has no node, or is locked off.
+        If it cannot begin: a controller runs, the enclosure is unknown, has no node, or is locked off, or the journal
+        is damaged.
     """
     known = _provable(settings, asked.enclosure)
     _refuse_unknown_steps((*asked.only, *asked.skip))
@@ -67,6 +69,8 @@ def prove(settings: Settings, settings_file: Path, asked: Asked, person: Person,
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     with ExitStack() as last:
         last.callback(_hold(folder).release)
+        aside = sound_or_aside(folder, clock.now().utc_ms)
+        require_sound_journal(folder)
         names = tuple(each.name for each in settings.enclosure)
         memory = Memory(folder, names, clock.now().utc_ms)
         _refuse_locked_off(known.name, memory.recalled[known.name])
@@ -75,8 +79,10 @@ def prove(settings: Settings, settings_file: Path, asked: Asked, person: Person,
         end_left_open_runs(folder)
         broken_at, before = journal_breaks_at(settings.store), last_account(folder, known.name)
         writer = Writer(folder, clock, sealer=sealer_of(settings.store))
-        record = Record(memory, writer, known.name)
         last.callback(writer.close)
+        if aside is not None:
+            writer.tell_damage(aside)
+        record = Record(memory, writer, known.name)
         stand = Stand(settings, known.name, clock, record.standing, memory.epoch, CLIENT, record.kept, broken_at)
         writer.start()
         return _run(Bench(stand, person, settings_file, asked.patience, before, cut), asked, record)
@@ -162,20 +168,26 @@ def _run(bench: Bench, asked: Asked, record: Record) -> Account:
     except KeyboardInterrupt:
         bench.person.tell("\naborted: the contacts are told to open")
     finally:
-        _open_contacts(bench.stand)
+        has_opened = _open_contacts(bench.stand)
         found += [not_reached(step) for step in STEPS[len(found) :]]
         now = bench.stand.clock.now()
         account = Account(
             asked.enclosure, asked.who, asked.why, now.utc_ms, now.mono_s - began_s, asked.new_relay, aborted,
             tuple(found),
         )  # fmt: skip
-        record.finish(account)
+        try:
+            record.finish(account)
+        finally:
+            if not has_opened:
+                bench.person.tell(f"its contact is not reported open {OPENS_S:g} s after: ISOLATE THE HEATER")
     return account
 
 
-def _open_contacts(stand: Stand) -> None:
+def _open_contacts(stand: Stand) -> bool:
+    """Order both open, leave, and return whether K1 was reported open."""
     stand.rehearsal, stand.wish = None, Wish.DISARMED
     stand.send_again()
     stand.turn(0.0)
-    stand.until(lambda: not stand.is_closed, OPENS_S)
+    has_opened = stand.until(lambda: not stand.is_closed, OPENS_S)
     stand.close()
+    return has_opened

@@ -32,6 +32,8 @@ class Record:
         self._memory.save({**self._memory.recalled, self._name: self.standing})
 
     def _is_possible(self, now: Moment) -> bool:
+        if self._writer.has_died:
+            return False
         since_s = self._writer.failing_since_s
         return self._memory.is_saved and (since_s is None or now.mono_s - since_s <= limits.UNRECORDED_S)
 
@@ -70,3 +72,5 @@ class Record:
             fitted_at = self.standing.closings if account.new_relay else self.standing.fitted_at
             self.standing = replace(self.standing, proved_ms=account.at_ms, fitted_at=fitted_at)
             self._save()
+            if not self._memory.is_saved:
+                raise StoreError("the date of the passed proof test cannot be kept; free the disk and repeat it")

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.beginning import digest
-from controller.clock import from_rfc3339, rfc3339
+from controller.clock import OLDEST_BELIEVABLE_MS, from_rfc3339, rfc3339
 from controller.control.foresight import BELIEVED_S, Foresight
 from controller.enclosure_settings import Enclosure
 from controller.errors import SoilwardError
@@ -105,6 +105,10 @@ def _session(
 ) -> Iterator[Comparison]:
     if session.began is None:
         print("  its start does not say what it began with: not replayed")
+        return
+    if session.start_ms < OLDEST_BELIEVABLE_MS:
+        # Set meanwhile, the clock has gone through years, and the replay would tick through each of their seconds.
+        print("  it began with a clock that was not set yet: not replayed")
         return
     if session.began.settings != digest(settings):
         print("  its settings were others than these: differences may come from that")

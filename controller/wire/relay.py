@@ -222,14 +222,6 @@ def _health(fields: dict[str, Any]) -> Health:
     return Health(faults, notices, tuple(counts.items()), limits, _count(told, "boots"), proof)
 
 
-def _epoch(fields: dict[str, Any]) -> int:
-    """Read an epoch ours can still rise above: reports are unsigned, and a forged one must not end all counting."""
-    epoch = _count(fields, "epoch")
-    if epoch >= 2**52:
-        raise WireError("bad-epoch")
-    return epoch
-
-
 def decode_report(payload: bytes, arrived: Moment) -> NodeReport | None:
     """Read heater/state; None when it is the Will's "offline".
 
@@ -247,6 +239,6 @@ def decode_report(payload: bytes, arrived: Moment) -> NodeReport | None:
     health = _health(fields)
     return NodeReport(
         arrived.mono_s, arrived.utc_ms, _truth(fields, "on"), _truth(fields, "armed"), _number(fields, "lease_left_s"),
-        amps, _count(fields, "drops"), _number(fields, "uptime_s"), _epoch(fields), _count(fields, "seq"),
+        amps, _count(fields, "drops"), _number(fields, "uptime_s"), _count(fields, "epoch"), _count(fields, "seq"),
         health.faults, health.refused, health.limits, health.boots, health.proof, health.notices,
     )  # fmt: skip

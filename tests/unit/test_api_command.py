@@ -6,8 +6,9 @@ import socket
 import stat
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
@@ -197,3 +198,23 @@ def test_it_says_one_line_when_ready_and_stops_when_told(tmp_path: Path, number:
         served.send_signal(number)
         out, err = served.communicate(timeout=20)
     assert (served.returncode, out, err) == (0, "", "")
+
+
+def test_the_pages_answer_though_nobody_reads_what_they_say(tmp_path: Path) -> None:
+    """As under `soilward run | head -1`: their one line goes nowhere, and they are not begun again and again."""
+    port = a_free_port()
+    command = [sys.executable, "-m", "api", "serve", "--settings", settings_in(tmp_path, port=port)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as served:
+        assert served.stdout is not None
+        served.stdout.close()
+        line = HTTPConnection("127.0.0.1", port, timeout=20)
+        with closing(line):
+            end_s = time.monotonic() + 60.0
+            while line.sock is None and time.monotonic() < end_s and served.poll() is None:
+                with suppress(ConnectionRefusedError):
+                    line.connect()
+                time.sleep(0.1)
+            line.request("GET", "/health")
+            assert line.getresponse().status in {200, 503}
+        assert served.poll() is None
+        served.terminate()

@@ -1,15 +1,17 @@
 """Commands that are misused: a sentence with the thing and the remedy, a status that is not 0, nothing destroyed."""
 
+import errno
 import os
 from pathlib import Path
 
 import pytest
 
 from api import __main__ as pages
-from controller import cli
+from controller import cli, commands
 from controller.demo import live, scenario
 from controller.errors import SoilwardError
 from controller.store.connection import Lock
+from controller.wire.embedded import write_private
 from tests.unit.test_first_person import soilward
 
 REAL = '[site]\nname = "My garden"\n'
@@ -97,3 +99,64 @@ def test_a_lock_of_a_demo_is_not_the_lock_of_its_controller(tmp_path: Path) -> N
     held = live.claim(tmp_path)
     Lock(tmp_path / "controller.db").release()
     held.release()
+
+
+def test_nodes_are_not_run_twice_for_one_site(tmp_path: Path) -> None:
+    """Under one name each, the broker cuts off either whenever the other connects: the second says who runs."""
+    (tmp_path / "soilward.toml").write_text(scenario.settings_text(1883, 8460))
+    for each in scenario.ENCLOSURES:
+        write_private(tmp_path / "keys" / f"{each['name']}.key", str(each["name"]) * 8)
+    write_private(tmp_path / "broker-password", "secret")
+    held = Lock(tmp_path / "nodes")
+    ended = soilward(tmp_path, "node")
+    held.release()
+    assert ended.returncode == 1
+    assert ended.stderr == f"{tmp_path / 'nodes'}: process {os.getpid()} is already writing it; stop that one first\n"
+
+
+@pytest.mark.parametrize("command", ["proof-test", "tune"])
+@pytest.mark.parametrize("option", ["--person", "--why"])
+@pytest.mark.parametrize(("said", "remark"), [("caf\udce9", "is no UTF-8 text"), (" ", "nothing is said")])
+def test_who_and_why_are_words_that_the_journal_takes(
+    command: str, option: str, said: str, remark: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Refused before anything begins: at the end of hours of proving, the journal would have refused them."""
+    with pytest.raises(SystemExit) as ended:
+        cli.main([command, "larch", "--person", "keeper", option, said])
+    assert ended.value.code == 2
+    assert remark in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), "No space left on device); free some room on the disk"),
+        (
+            OSError(errno.EROFS, "Read-only file system", "data/broker.toml"),
+            "data/broker.toml: Read-only file system; name",
+        ),
+        (PermissionError(errno.EACCES, "Permission denied", "data"), "data: Permission denied; name another place"),
+    ],
+)
+def test_a_disk_that_takes_nothing_is_said_without_a_traceback(
+    fault: OSError, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A card that the system has remounted read-only, one that is full: both are for a person to mend."""
+
+    def check(_asked: object) -> int:
+        raise fault
+
+    monkeypatch.setattr(commands, "check", check)
+    assert cli.main(["check"]) == 1
+    assert said in capsys.readouterr().err
+
+
+def test_a_fault_of_the_program_is_no_full_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What no person can mend shows where it was."""
+
+    def check(_asked: object) -> int:
+        raise OSError(errno.ECONNREFUSED, "Connection refused")
+
+    monkeypatch.setattr(commands, "check", check)
+    with pytest.raises(ConnectionRefusedError):
+        cli.main(["check"])

@@ -126,6 +126,28 @@ def test_a_controller_with_a_damaged_journal_says_so_and_ends(tmp_path: Path) ->
     assert "Traceback" not in ended.stderr
 
 
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        (["verify"], "journal.db is damaged; without a journal there is no heat"),
+        (["proof-test", "larch", "--person", "keeper"], "journal.db is damaged; without a journal there is no heat"),
+        (["export", "--what", "journal"], "`soilward verify` names it"),
+    ],
+)
+def test_every_command_that_meets_a_damaged_journal_says_so(tmp_path: Path, command: list[str], said: str) -> None:
+    """The one that checks it, the one that needs it whole, and one that only reads."""
+    settings = write_site(tmp_path, 1)
+    (tmp_path / "data").mkdir()
+    pages = fill_journal(tmp_path / "data" / "journal.db")
+    # All but the first: no page of an index alone is met, which a reader would not notice.
+    spoil(tmp_path / "data" / "journal.db", 1, pages - 1)
+    asked = [sys.executable, "-m", "controller.cli", *command, "--settings", str(settings)]
+    ended = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    assert ended.returncode == 1
+    assert said in ended.stderr
+    assert "Traceback" not in ended.stderr
+
+
 def test_a_journal_moved_away_is_begun_anew_and_the_latches_stay(tmp_path: Path) -> None:
     """The remedy that the words name: what is latched has a file of its own."""
     shell = Shell(tmp_path)

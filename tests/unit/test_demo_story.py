@@ -1,14 +1,19 @@
 """What the demo's three weeks tell: a day too warm under film that nobody opens, and a trip that a person resets."""
 
+import json
+import multiprocessing
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
 from queue import SimpleQueue
 
 import pytest
 
-from controller.demo import history, scenario
+from controller.demo import history, live, scenario
 from controller.demo.history import Chunk
+from controller.errors import SoilwardError
 from controller.probe import Quantity
+from controller.store.connection import open_reader
 from controller.store.journal import Entry
 from controller.store.readings import StoredReading
 
@@ -72,3 +77,26 @@ def test_the_cold_snap_brings_the_coldest_night_and_frost(southwall: list[Chunk]
     night = min(coldest, key=lambda day: coldest[day])
     assert first - 1 <= night <= last
     assert coldest[night] < 0.0
+
+
+def settings_in(folder: Path) -> Path:
+    """Write the demo's settings and the keys that they name."""
+    live._write_settings(folder / "soilward.toml", 8460)
+    return folder / "soilward.toml"
+
+
+def test_no_days_of_history_are_none_and_not_an_endless_wait(tmp_path: Path) -> None:
+    history.compute(settings_in(tmp_path), tmp_path, START_MS, 0.0, lambda done: None)
+    with closing(open_reader(tmp_path / "readings.db")) as connection:
+        assert connection.execute("SELECT count(*) FROM probe").fetchone() == (0,)
+    assert set(json.loads((tmp_path / "plants.json").read_text())["plants"]) == {"larch", "elder", "southwall"}
+
+
+def test_a_process_of_the_history_that_is_killed_ends_it_with_a_word(tmp_path: Path) -> None:
+    def kill_one(done: float) -> None:
+        if len(children := multiprocessing.active_children()) == 3:
+            children[0].kill()
+
+    with pytest.raises(SoilwardError, match="ended from outside, perhaps for want of memory"):
+        history.compute(settings_in(tmp_path), tmp_path, START_MS, 400.0, kill_one)
+    assert not (tmp_path / "plants.json").exists()

@@ -1,5 +1,7 @@
 """Which controller a node obeys, and that two of them do not fight for ever."""
 
+import pytest
+
 from controller.clock import Moment
 from controller.epochs import Epoch, Epochs
 from controller.wire.relay import decode_report, encode_report
@@ -40,3 +42,13 @@ def test_a_forged_report_of_the_highest_epoch_leaves_room_to_count_on() -> None:
     assert epochs.heard("larch", highest, 7) is Epoch.OVERTAKE
     payload = encode_report(False, False, highest + 10**6, 1, 0.0, None, 0, 1.0)
     assert decode_report(payload, Moment(0.0, 0)) is not None, "after a million starts more"
+
+
+@pytest.mark.parametrize("forged", [2**52 - 1, 2**52, 2**53 - 1])
+def test_an_epoch_forged_as_high_as_can_be_leaves_a_node_that_is_heard(forged: int) -> None:
+    """Reports are unsigned: whatever one claims, ours is counted on at each start, and the node's own word counts."""
+    ours = forged + 1 if Epochs().heard("larch", forged, 7) is Epoch.OVERTAKE else 7
+    for started in (ours, ours + 1_000_000):
+        report = decode_report(encode_report(True, True, started, 1, 9.0, None, 0, 60.0), Moment(0.0, 0))
+        assert report is not None
+        assert Epochs().heard("larch", report.epoch, started) is Epoch.OURS

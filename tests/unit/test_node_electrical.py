@@ -203,3 +203,9 @@ def test_every_fault_has_its_words_and_a_short_plain_name() -> None:
         assert len(words) > 20
     missing = WORDS[NodeFault.NO_CURRENT]
     assert all(word in missing for word in ("element", "thermal fuse", "earth-fault breaker", "plug", "coil"))
+
+
+def test_a_sensor_gone_wild_is_over_power_and_ends_no_program() -> None:
+    """The largest number that a sensor can give is a fault like any current that no mains explain."""
+    watch = ElectricalWatch(RATED_A)
+    assert look(watch, CLOSED, 1e300, 0.0, 10.0).faults == (NodeFault.OVER_POWER,)

@@ -358,15 +358,13 @@ def test_an_ordered_end_counts_towards_no_boot_loop(tmp_path: Path) -> None:
         assert bench.circuit.passes == 0.0
 
 
-def test_an_ordered_end_opens_the_contacts_whether_or_not_the_store_takes_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """D06 at the node: its card has become read-only, and it is told to end."""
-    bench = NodeBench()
+def test_an_ordered_end_opens_the_contacts_whatever_the_store_does(tmp_path: Path) -> None:
+    """A card that is full as the node ends costs the count of its boots alone."""
+    bench = NodeBench(store=MemoryStore(tmp_path / "kept" / "node.json"))
     bench.heat()
-
-    def refuse(_memory: Memory) -> None:
-        raise OSError("read-only")
-
-    monkeypatch.setattr(bench.board._store, "save", refuse)
+    assert bench.heats
+    (tmp_path / "kept").rename(tmp_path / "gone")
+    (tmp_path / "kept").write_text("no folder")
     bench.board.shut_down(bench.now_s)
     assert bench.circuit.passes == 0.0
 

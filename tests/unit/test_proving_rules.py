@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from controller.clock import Clock, Moment
+from controller.errors import StoreError
 from controller.memory import Memory
 from controller.proving import criteria
 from controller.proving.account import Account, Outcome, Result, entry_of, figure_of, from_entry
@@ -181,3 +182,27 @@ def test_an_overdue_proof_test_refuses_arming_and_names_the_command(since_ms: in
     assert answered.standing.armed is arms
     detail = str(answered.entries[0].body["detail"])
     assert ("run `soilward proof-test larch` first" in detail) is not arms
+
+
+def test_a_record_whose_writer_has_died_ends_heat_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full disk may have room again within a minute (D01); a thread that ended writes nothing any more (C11)."""
+    writer, clock = Writer(tmp_path, Clock()), Clock()
+    record = Record(Memory(tmp_path, ("larch",), NIGHT_MS), writer, "larch")
+    assert record.kept.is_possible(clock.now())
+
+    def fail() -> None:
+        raise RuntimeError("a fault of our own")
+
+    monkeypatch.setattr(writer, "turn", fail)
+    writer.start()
+    assert writer.close() == 0
+    assert not record.kept.is_possible(clock.now())
+
+
+def test_a_date_that_cannot_be_kept_is_told(tmp_path: Path) -> None:
+    """The account took the disk's last room: who walked for hours must not learn in a year that it did not count."""
+    record = Record(Memory(tmp_path, ("larch",), NIGHT_MS), Writer(tmp_path, Clock()), "larch")
+    (tmp_path / "standing.json").unlink()
+    (tmp_path / "standing.json").mkdir()
+    with pytest.raises(StoreError, match="the date of the passed proof test cannot be kept; free the disk"):
+        record.finish(account(*WHOLE))

@@ -1,5 +1,6 @@
 """Replay: a recorded life gives the same decisions again; what is not on record is taken as it was, and said."""
 
+import json
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -432,6 +433,22 @@ def test_a_start_that_says_nothing_is_not_replayed_and_is_no_agreement(
     status, text = told(tmp_path, capsys, str(day / "soilward.toml"))
     assert (status, "does not say what it began with" in text) == (1, True)
     assert "nothing on record could be replayed" in text
+
+
+def test_a_life_that_began_before_the_clock_was_set_is_not_ticked_through(
+    copied: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """T03: a machine without a clock of its own starts in 1970; the lives after it are replayed as ever."""
+    with closing(sqlite3.connect(copied / "journal.db")) as connection:
+        (body,) = connection.execute("SELECT body FROM journal WHERE kind = 'start'").fetchone()
+    unset = Entry("start", None, "soilward", "started", json.loads(body), 5000)
+    (copied / "journal.db").unlink()
+    with closing(open_writer(copied / "journal.db", JOURNAL)) as connection:
+        journal.append(connection, [unset, Entry("start", None, "soilward", "started", json.loads(body), NIGHT_MS)])
+    _, text = told(copied, capsys)
+    assert "1970-01-01T00:00:05.000Z" in text
+    assert text.count("clock that was not set yet: not replayed") == 1
+    assert len(list(counts(text))) == 3
 
 
 def test_a_record_without_orders_is_refused(tmp_path: Path, day: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -353,6 +353,17 @@ def interrupted(site: Site) -> Run:
     return Run(site, person, site.prove(person, ("node", "broker-cut")))
 
 
+def cut_off_and_interrupted(site: Site) -> Run:
+    """Ctrl-C while the node is cut off, its contact closed: no order reaches it, and no word of it comes."""
+
+    def stop() -> None:
+        site.link.cut()
+        raise KeyboardInterrupt
+
+    person = Hands(site, Pull=stop)
+    return Run(site, person, site.prove(person, ("node", "broker-cut")))
+
+
 def broken(site: Site) -> Run:
     """The program itself fails while the contact is closed."""
 
@@ -371,7 +382,8 @@ def broken(site: Site) -> Run:
 SCENARIOS: tuple[Callable[[Site], Run], ...] = (
     everything, twice, unsensed, not_following, welded, welded_later,
     both_welded_later, over_and_still_on, cut_survived, no_current, lease_ignored, kill_survived, wrong_probe,
-    no_answer, air_heated, air_too_quick, not_warmed, not_cut, really_hot, interrupted, broken,
+    no_answer, air_heated, air_too_quick, not_warmed, not_cut, really_hot, interrupted, cut_off_and_interrupted,
+    broken,
 )  # fmt: skip
 
 
@@ -511,6 +523,13 @@ def test_ctrl_c_and_a_fault_of_the_program_open_the_contact_at_once_and_are_jour
     (entry,) = run.site.entries("proof-test")
     assert entry.body["result"] == "aborted"
     assert run.site.standing.proved_ms is None
+
+
+def test_a_contact_that_is_not_reported_open_at_the_end_is_told(runs: Runs) -> None:
+    """Whoever is beside the heater must not believe that it is off; with the contact open nothing is told."""
+    assert runs(cut_off_and_interrupted).person.told[-1].endswith("ISOLATE THE HEATER")
+    assert runs(cut_off_and_interrupted).account.result is Result.ABORTED
+    assert not any("ISOLATE THE HEATER" in each for each in runs(interrupted).person.told[-2:])
 
 
 def _refused(tmp_path: Path, **asked: object) -> str:
