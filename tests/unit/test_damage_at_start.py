@@ -127,14 +127,9 @@ def test_a_controller_with_a_damaged_journal_says_so_and_ends(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    ("command", "said"),
-    [
-        (["verify"], "journal.db is damaged; without a journal there is no heat"),
-        (["proof-test", "larch", "--person", "keeper"], "journal.db is damaged; without a journal there is no heat"),
-        (["export", "--what", "journal"], "`soilward verify` names it"),
-    ],
+    "command", [["verify"], ["proof-test", "larch", "--person", "keeper"], ["export", "--what", "journal"]]
 )
-def test_every_command_that_meets_a_damaged_journal_says_so(tmp_path: Path, command: list[str], said: str) -> None:
+def test_every_command_that_meets_a_damaged_journal_says_so(tmp_path: Path, command: list[str]) -> None:
     """The one that checks it, the one that needs it whole, and one that only reads."""
     settings = write_site(tmp_path, 1)
     (tmp_path / "data").mkdir()
@@ -144,7 +139,7 @@ def test_every_command_that_meets_a_damaged_journal_says_so(tmp_path: Path, comm
     asked = [sys.executable, "-m", "controller.cli", *command, "--settings", str(settings)]
     ended = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
     assert ended.returncode == 1
-    assert said in ended.stderr
+    assert "journal.db is damaged; without a journal there is no heat" in ended.stderr
     assert "Traceback" not in ended.stderr
 
 
