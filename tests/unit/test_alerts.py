@@ -135,6 +135,7 @@ def test_a_contact_that_stays_closed_against_orders_is_told(seconds: int, alerts
 def test_commands_that_are_ever_too_late_are_told_and_one_burst_of_them_is_not() -> None:
     """R03 N05: the network held twelve back; or the node's clock is 3 % fast, and after half an hour all are late."""
     bed, late = warm_bed(), 0
+    bed.contact = False
     for burst in (12, 0, 0, 0):
         late += burst
         bed.node = {"refused": (("late", late), ("replayed", 3))}
@@ -147,6 +148,16 @@ def test_commands_that_are_ever_too_late_are_told_and_one_burst_of_them_is_not()
     assert bed.alerts == ["commands-late"]
     bed.run(310)
     assert bed.alerts == []
+
+
+def test_a_network_that_holds_some_commands_back_for_ever_is_not_told_while_the_others_heat() -> None:
+    """R02 R10: two of them every two minutes, all night; nobody is woken for a heater that heats."""
+    bed = warm_bed()
+    for late in range(0, 20, 2):
+        bed.node = {"refused": (("late", late),)}
+        bed.run(130)
+        assert bed.alerts == []
+    assert len(bed.on_seconds(90)) == 1300
 
 
 def test_what_the_shell_notices_is_told() -> None:
