@@ -88,6 +88,17 @@ def spoken_to(watch: NodeWatch, seq: int, report: NodeReport | None, now_s: floa
     return replace(watch, unheard=(seq, now_s))
 
 
+def made_after_s(watch: NodeWatch, report: NodeReport, since_s: float) -> float:
+    """[s] from an instant on, or from the first report known, to when this one was made: not to when it came.
+
+    After a network that was away a node's reports of then come in a burst, and tell of a contact that is open since.
+    """
+    if not watch.lateness:
+        return 0.0
+    made_s = report.uptime_s + min(late_s for _, late_s in watch.lateness)
+    return made_s - max(since_s, watch.lateness[0][0])
+
+
 def clock_error(watch: NodeWatch) -> float | None:
     """Return the part by which the node's clock runs slow (negative: fast), or None while less than a minute is known.
 
