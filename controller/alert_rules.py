@@ -150,10 +150,10 @@ def _plain(plan: Plan, state: State) -> Iterator[Alert]:
 
 def _is_closed_unasked(state: State, now: Moment) -> bool:
     """Whether a node that speaks has kept its contact closed for longer than any lease after the order to open."""
-    node, told_s = state.node, now.mono_s - max(state.opened_s, state.began_s)
-    if node is None or not node.on or state.order.on or told_s <= CLOSED_S:
+    node = state.node
+    if node is None or not node.on or state.order.on or now.mono_s - node.arrived_s > limits.NODE_SILENT_S:
         return False
-    return now.mono_s - node.arrived_s <= limits.NODE_SILENT_S
+    return node_watch.made_after_s(state.watch, node, max(state.opened_s, state.began_s)) > CLOSED_S
 
 
 def _upkeep(plan: Plan, state: State, inputs: Inputs, now: Moment) -> Iterator[Alert]:

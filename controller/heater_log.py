@@ -133,11 +133,11 @@ class HeaterLog:
         return [RunEnded(self.enclosure, at_ms, ended_by)]
 
     def on_last_hour_s(self, now_ms: int) -> float:
-        """[s] closed within the last hour; never less than none, whatever a clock was set to meanwhile."""
+        """[s] closed within the last hour; never less than none nor more than all, whatever a clock was set to."""
         start_ms = now_ms - 3_600_000
-        while self.closings and self.closings[0][1] < start_ms:
-            self.closings.popleft()
+        # Not only the first of them: behind one that a clock ahead has filed nothing would ever be dropped.
+        self.closings = deque(each for each in self.closings if each[1] >= start_ms)
         total = sum(max(end - max(begun, start_ms), 0) for begun, end in self.closings)
         if self.closed_since_ms is not None:
             total += max(now_ms - max(self.closed_since_ms, start_ms), 0)
-        return total / 1000
+        return min(total / 1000, 3600.0)

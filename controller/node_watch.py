@@ -5,7 +5,7 @@ from dataclasses import replace
 from controller.safety import limits
 from controller.safety.node_fault import WORDS, NodeFault
 from controller.safety.trip import Trip, TripKind
-from controller.state import NodeReport, NodeWatch
+from controller.state import NEVER, NodeReport, NodeWatch
 from controller.units import percent
 
 LATELY = 3
@@ -65,7 +65,10 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
     risen = before is not None and not rebooted and affronts > watch.affronts
     late = dict(report.refused).get(LATE, 0) if report.refused else 0
     late_since_s, late_s = watch.late_since_s, watch.late_s
-    if before is not None and not rebooted and late > watch.late:
+    if report.on:
+        # It obeys others: of what a network holds back now and then it may miss some for ever, and still heat.
+        late_since_s = late_s = NEVER
+    elif before is not None and not rebooted and late > watch.late:
         late_since_s, late_s = (late_since_s if arrived_s - late_s <= LATE_REMEMBERED_S else arrived_s), arrived_s
     return NodeWatch(
         lateness, unheard, watch.known_faults, in_a_row if flows or watch.flows == FLOWS_SURELY else 0, affronts,
@@ -74,7 +77,7 @@ def heard(watch: NodeWatch, before: NodeReport | None, report: NodeReport, order
 
 
 def is_ever_late(watch: NodeWatch, now_s: float) -> bool:
-    """Whether our commands come too late for the node, and not in one burst alone."""
+    """Whether our commands come too late for the node, and not in one burst alone, and none to heat is obeyed."""
     return now_s - watch.late_s <= LATE_REMEMBERED_S and watch.late_s - watch.late_since_s >= LATE_TOLD_AFTER_S
 
 
@@ -83,6 +86,17 @@ def spoken_to(watch: NodeWatch, seq: int, report: NodeReport | None, now_s: floa
     if seq == 0 or watch.unheard is not None or (report is not None and report.seq >= seq):
         return watch
     return replace(watch, unheard=(seq, now_s))
+
+
+def made_after_s(watch: NodeWatch, report: NodeReport, since_s: float) -> float:
+    """[s] from an instant on, or from the first report known, to when this one was made: not to when it came.
+
+    After a network that was away a node's reports of then come in a burst, and tell of a contact that is open since.
+    """
+    if not watch.lateness:
+        return 0.0
+    made_s = report.uptime_s + min(late_s for _, late_s in watch.lateness)
+    return made_s - max(since_s, watch.lateness[0][0])
 
 
 def clock_error(watch: NodeWatch) -> float | None:

@@ -1,12 +1,13 @@
 """Which topic belongs to which probe, and what became of everything that was no reading."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from controller.clock import Moment
 from controller.enclosure_settings import ProbeSettings
-from controller.probe import Reading
+from controller.probe import Quantity, Reading
 from controller.settings import Settings
 from controller.wire.inbox import Message
 from controller.wire.payload import Form, Refusal, belongs, decode
@@ -60,7 +61,9 @@ class Routing:
     def readings(self, message: Message) -> Iterator[Reading]:
         """Decode one message for each probe that listens on its topic; count what is refused."""
         arrived: Moment = message.arrived
-        for listener in self.listeners.get(message.topic, ()):
+        listeners = self.listeners.get(message.topic, ())
+        named: dict[str, _Named] = {}
+        for listener in listeners:
             probe = listener.probe
             found = decode(
                 message.payload, Form(probe.form), probe.quantity, probe.unit, probe.pointer, probe.name, arrived.utc_ms
@@ -69,19 +72,17 @@ class Routing:
                 self.refuse(listener.enclosure, message, found.reason)
                 continue
             for each in found:
-                if self._is_anothers(each.source, listener, message.topic):
-                    continue
+                if len(listeners) > 1 and not belongs(each.source, probe.name):
+                    # Once for all who listen: of two thousand, each one's own search took seconds of the loop.
+                    if each.source not in named:
+                        named[each.source] = _named(each.source, listeners)
+                    if _is_anothers(listener, *named[each.source]):
+                        continue
                 at_ms = arrived.utc_ms if each.taken_ms is not None else self._apart_ms(listener, arrived.utc_ms)
                 yield Reading(
                     listener.enclosure, probe.name, each.value, each.taken_ms, at_ms, arrived.mono_s,
                     each.source, message.retained,
                 )  # fmt: skip
-
-    def _is_anothers(self, source: str, listener: Listener, topic: str) -> bool:
-        """Whether a record names another probe of its topic: a pack of one may bear any name but such."""
-        if not source or len(self.listeners[topic]) == 1 or belongs(source, listener.probe.name):
-            return False
-        return any(belongs(source, each.probe.name) for each in self.listeners[topic])
 
     def _apart_ms(self, listener: Listener, arrived_ms: int) -> int:
         """Return a time of receipt of its own for a reading without a stamp: the record keeps one of each instant.
@@ -100,3 +101,21 @@ class Routing:
         self.refused[enclosure][str(reason)] += 1
         shown = message.payload[:KEPT_BYTES].decode("utf-8", "backslashreplace")
         self.last_refused[enclosure][message.topic] = shown
+
+
+_Named: TypeAlias = "tuple[set[str], set[Quantity]]"
+"""Enclosures and quantities of the probes that a record names."""
+
+
+def _named(source: str, listeners: Sequence[Listener]) -> _Named:
+    found = [each for each in listeners if belongs(source, each.probe.name)]
+    return {each.enclosure for each in found}, {each.probe.quantity for each in found}
+
+
+def _is_anothers(listener: Listener, enclosures: set[str], quantities: set[Quantity]) -> bool:
+    """Whether a record that names other probes of its topic is none of this one's: alone in its pack it may bear any
+    name but such. Weather is one for all: each enclosure may call it what it likes."""
+    if not enclosures:
+        return False
+    is_weather = listener.probe.quantity in {Quantity.OUTSIDE, Quantity.LIGHT}
+    return not is_weather or quantities != {listener.probe.quantity} or listener.enclosure in enclosures

@@ -23,6 +23,9 @@ HUNG_S = 10.0
 MOST_AT_ONCE = 2000
 """Items in one commit; bounds how long a commit takes when catching up."""
 
+MOST_TOLD = 100
+"""Reasons for leaving an item out that are told once and no more, the newest. Source: engineering judgement."""
+
 _UNWRITABLE = (sqlite3.IntegrityError, sqlite3.DataError, StoreError, ValueError, TypeError, OverflowError)
 _FAILING = (sqlite3.Error, OSError)
 
@@ -83,7 +86,8 @@ class Lane(Generic[Work]):
     lock
         Guards the line; notified when the next commit may have come nearer.
 
-    `fault` is what the disk said to the last try, None if it took it; `refusal` why an item was last left out, or "".
+    `fault` is what the disk said to the last try, None if it took it; `refusal` the newest reason why an item was left
+    out, or "".
     """
 
     def __init__(
@@ -97,6 +101,7 @@ class Lane(Generic[Work]):
         self.commits = 0
         self.new_rows = 0
         self.refused, self.refusal = 0, ""
+        self._told: deque[str] = deque(maxlen=MOST_TOLD)
         self._write = write
         self._patience = patience
         self._lock = lock
@@ -206,9 +211,10 @@ class Lane(Generic[Work]):
     def _note_refused(self, refusals: Sequence[tuple[object, Exception]]) -> None:
         self.refused += len(refusals)
         for work, cause in refusals:
-            # A probe that is refused once is so each time it speaks.
-            if self.refusal != str(cause):
+            # Probes that are refused once are so each time they speak, by turns.
+            if str(cause) not in self._told:
                 self.refusal = str(cause)
+                self._told.append(self.refusal)
                 _log.error("item refused by the schema", extra={"item": repr(work), "error": self.refusal})
 
     def _note_failure(self, error: Exception, now_s: float) -> None:

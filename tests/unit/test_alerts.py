@@ -132,9 +132,29 @@ def test_a_contact_that_stays_closed_against_orders_is_told(seconds: int, alerts
     assert bed.alerts == []
 
 
+@pytest.mark.parametrize("away_s", [45, 70, 90, 600])
+def test_reports_of_a_closed_contact_that_waited_for_the_network_are_not_told(away_s: int) -> None:
+    """R01: its lease has opened it long since; nobody is sent to pull a plug for what was true before."""
+    bed = warm_bed()
+    made_s = bed.report(True).uptime_s
+    bed.node_speaks = False
+    bed.run(away_s)
+    bed.node_speaks = True
+    for after_s in (0.0, 5.0, 10.0, 15.0):
+        bed.node = {"on": after_s < 15.0, "uptime_s": made_s + after_s}
+        bed.tick()
+        assert "contact-closed" not in bed.alerts
+    assert bed.alerts == []
+    bed.node, bed.contact = {}, True
+    bed.ask("disarm")
+    bed.run(35)
+    assert bed.alerts == ["contact-closed"]
+
+
 def test_commands_that_are_ever_too_late_are_told_and_one_burst_of_them_is_not() -> None:
     """R03 N05: the network held twelve back; or the node's clock is 3 % fast, and after half an hour all are late."""
     bed, late = warm_bed(), 0
+    bed.contact = False
     for burst in (12, 0, 0, 0):
         late += burst
         bed.node = {"refused": (("late", late), ("replayed", 3))}
@@ -147,6 +167,16 @@ def test_commands_that_are_ever_too_late_are_told_and_one_burst_of_them_is_not()
     assert bed.alerts == ["commands-late"]
     bed.run(310)
     assert bed.alerts == []
+
+
+def test_a_network_that_holds_some_commands_back_for_ever_is_not_told_while_the_others_heat() -> None:
+    """R02 R10: two of them every two minutes, all night; nobody is woken for a heater that heats."""
+    bed = warm_bed()
+    for late in range(0, 20, 2):
+        bed.node = {"refused": (("late", late),)}
+        bed.run(130)
+        assert bed.alerts == []
+    assert len(bed.on_seconds(90)) == 1300
 
 
 def test_what_the_shell_notices_is_told() -> None:

@@ -140,3 +140,18 @@ def test_no_run_takes_away_from_the_last_hour(log: HeaterLog, set_s: int) -> Non
     log.take(replace(report(60, True), arrived_ms=ms(60)), "")
     log.take(replace(report(75, False), arrived_ms=ms(75)), "")
     assert 30.0 <= log.on_last_hour_s(ms(80)) <= 45.0
+
+
+def test_a_clock_that_was_ahead_leaves_an_hour_of_sixty_minutes_and_keeps_no_old_runs(log: HeaterLog) -> None:
+    """Three hours' heat by a clock a year ahead, then a week by one set right: 300 % of an hour, and all were kept."""
+    year_s, day_s, log.silent_after_s = 365 * 86_400.0, 86_400.0, 3600.0
+    for hour in range(3):
+        log.take(replace(report(hour * 3600.0, True), arrived_ms=ms(hour * 3600.0 + year_s)), "")
+        log.take(replace(report(hour * 3600.0 + 3590.0, False), arrived_ms=ms(hour * 3600.0 + 3590.0 + year_s)), "")
+    assert log.on_last_hour_s(ms(3 * 3600.0)) <= 3600.0
+    for run in range(7 * 24):
+        begun_s = day_s + run * 3600.0
+        log.take(report(begun_s, True), "")
+        log.take(report(begun_s + 60.0, False), "")
+        log.on_last_hour_s(ms(begun_s + 60.0))
+    assert len(log.closings) <= 5

@@ -4,8 +4,10 @@ from collections.abc import Sequence
 
 import pytest
 
+from controller import routing as routing_module
 from controller.clock import Moment
 from controller.routing import Routing
+from controller.wire import payload
 from controller.wire.inbox import Message
 from tests.core_site import AIR, NIGHT_MS, SOIL, settings_of
 
@@ -72,3 +74,32 @@ def test_a_record_alone_in_its_pack_goes_to_the_probe_it_names(name: str, heard:
     payload = f'[{{"n":"{name}","u":"Cel","v":46}}]'.encode()
     message = Message("gateway/up", payload, False, Moment(1000.0, NIGHT_MS), 1, 1, 1)
     assert [each.probe for each in routing.readings(message)] == heard
+
+
+def test_weather_is_one_for_all_whatever_each_enclosure_calls_it() -> None:
+    """One station, whose record names the first one's probe: the second was left without an outside temperature."""
+    shared = {"quantity": "outside", "topic": "station/up", "form": "senml"}
+    larch = settings_of(SOIL, AIR, {"name": "outside", **shared})
+    elder = settings_of(SOIL, AIR, {"name": "weather", **shared}, name="elder")
+    routing = Routing(larch.model_copy(update={"enclosure": (*larch.enclosure, *elder.enclosure)}))
+    payload = b'[{"n":"station/outside","u":"Cel","v":4}]'
+    message = Message("station/up", payload, False, Moment(1000.0, NIGHT_MS), 1, 1, 1)
+    assert [each.probe for each in routing.readings(message)] == ["outside", "weather"]
+
+
+def test_a_station_that_all_enclosures_share_is_not_looked_up_by_each_for_each(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two thousand of them, and a record that names nobody's probe: one message took the loop two seconds."""
+    asked = []
+
+    def belongs(name: str, probe: str) -> bool:
+        asked.append(name)
+        return payload.belongs(name, probe)
+
+    monkeypatch.setattr(routing_module, "belongs", belongs)
+    settings = settings_of(SOIL, {"name": "outside", "quantity": "outside", "topic": "station/up", "form": "senml"})
+    beds = tuple(settings.enclosure[0].model_copy(update={"name": f"bed-{number}"}) for number in range(200))
+    routing = Routing(settings.model_copy(update={"enclosure": beds}))
+    pack = b'[{"n":"station/t1","u":"Cel","v":4}]'
+    message = Message("station/up", pack, False, Moment(1000.0, NIGHT_MS), 1, 1, 1)
+    assert len(list(routing.readings(message))) == 200
+    assert len(asked) <= 3 * 200

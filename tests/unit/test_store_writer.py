@@ -447,3 +447,20 @@ def test_a_disk_without_room_for_packing_is_tried_each_minute(
         writer.turn()
         clock.sleep(0.25)
     assert (on_disk(tmp_path, "block"), on_disk(tmp_path, "tail")) == (1, 0)
+
+
+def test_two_probes_that_are_refused_by_turns_are_told_once_each(
+    writer: Writer, clock: ManualClock, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Their quantities exchanged in the settings: two lines in the log, not one a reading, and an alert that stays."""
+    for name in ("a", "b"):
+        writer.put_reading(soil(0)._replace(probe=name))
+    said = set()
+    for number in range(1, 20):
+        clock.sleep(2.0)
+        writer.turn()
+        said.add(writer.refusal)
+        for name in ("a", "b"):
+            writer.put_reading(soil(number)._replace(probe=name, quantity="humidity", unit="%RH"))
+    assert len(said) == 2, "none, and one of them"
+    assert len([each for each in caplog.records if "refused by the schema" in each.message]) == 2
