@@ -85,7 +85,10 @@ def test_trouble_comes_first(site: TestClient) -> None:
 
 @pytest.mark.parametrize(
     ("file", "paths"),
-    [("journal.db", ("/journal", "/limits", "/proof/larch")), ("readings.db", ("/enclosures/larch/heat",))],
+    [
+        ("journal.db", ("/journal", "/limits", "/proof/larch", "/report")),
+        ("readings.db", ("/enclosures/larch/heat", "/report")),
+    ],
 )
 def test_a_damaged_record_is_no_empty_one(site: TestClient, tmp_path: Path, file: str, paths: tuple[str, ...]) -> None:
     """A page of the record says that it is damaged, not that nothing ever happened; live pages open without it."""
