@@ -163,6 +163,15 @@ def test_whether_heat_is_armed_is_given_anew_once_nobody_knows(tmp_path: Path) -
     assert version(True) != version(False)
 
 
+def test_of_a_controller_that_fell_silent_it_is_told_once(site: TestClient) -> None:
+    """Not beside every probe and condition, as of a moment ago; and no probe that was heard is called never heard."""
+    site.app.state.soilward.clock.sleep(60.0)  # type: ignore[attr-defined]
+    shown = site.get("/enclosures/larch").text
+    assert shown.count("Not known: nothing heard from the controller since") == 1
+    assert "Not known until the controller is heard again." in shown
+    assert ("the controller was last heard" in shown, "never" in shown) == (False, False)
+
+
 def test_a_set_point_is_asked_and_the_page_waits_for_the_answer(site: TestClient) -> None:
     """The form files a request in the reader's unit and the next page says it waits."""
     site.cookies.set("soilward-unit", "F")
