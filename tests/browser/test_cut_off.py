@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from playwright.sync_api import Page, Route, expect
@@ -22,9 +23,9 @@ def _tick(page: Page, seconds: float) -> None:
         page.wait_for_timeout(20)
 
 
-def _bare(page: Page, demo: Demo, names: list[str], live: str) -> None:
-    """Open a page of empty cards that hears just this once, and then nothing for an hour."""
-    cards = "".join(f'<article data-enclosure="{name}" data-size="small"></article>' for name in names)
+def _bare(page: Page, demo: Demo, names: list[str], live: str, inside: str = "") -> None:
+    """Open a page of cards, empty but for what is `inside`, that hears just this once, and then nothing for an hour."""
+    cards = "".join(f'<article data-enclosure="{name}" data-size="small">{inside}</article>' for name in names)
     script = '<!doctype html><script src="/static/live.js" defer></script>'
     page.route("**/bare", lambda route: route.fulfill(content_type="text/html", body=script + cards))
     page.route("**/api/live", lambda route: route.fulfill(content_type=STREAM, body=f"retry: 3600000\n\n{live}"))
@@ -149,3 +150,15 @@ def test_who_waits_for_an_answer_is_told_that_none_can_come(reader: MakeReader, 
     expect(page.locator(".answer .more")).to_contain_text("switch the heater off at its socket")
     _tick(page, 12)
     expect(said).to_have_text("Done: heat is locked off.")
+
+
+def test_a_clock_that_is_set_back_leaves_no_verdict_standing(reader: MakeReader, demo: Demo) -> None:
+    """A tablet's clock goes back by an hour, and then the network goes: that is no hour in which all is said well."""
+    page = reader().context.new_page()
+    words = '<div class="words"><p class="say">Warm and safe.</p><time data-since="1" data-status="larch"></time></div>'
+    _bare(page, demo, ["larch"], "", words)
+    page.clock.set_system_time(datetime.now(UTC) - timedelta(hours=1))
+    _tick(page, 20)
+    expect(page.locator(".say")).to_have_text("Warm and safe.")
+    _tick(page, 15)
+    expect(page.locator(".say")).to_have_text("Not known: this page hears nothing now.")
