@@ -162,3 +162,21 @@ def test_a_clock_that_is_set_back_leaves_no_verdict_standing(reader: MakeReader,
     expect(page.locator(".say")).to_have_text("Warm and safe.")
     _tick(page, 15)
     expect(page.locator(".say")).to_have_text("Not known: this page hears nothing now.")
+
+
+def test_a_summary_that_was_tapped_hides_no_later_alert(reader: MakeReader, demo: Demo) -> None:
+    """Who looked at each of the silent probes left the finger's mark there; a fire that is told after that is shown."""
+    page = reader().context.new_page()
+
+    def alerts(version: int, said: str) -> str:
+        listed = f"<b>{said}</b><details><summary>Each of them</summary>soil-10</details>"
+        return f'<div data-live="larch/alerts" data-version="{version}">{listed}</div>'
+
+    later = f'<div data-trips="0" data-known="1">{alerts(2, "Sun or fire.")}</div>'
+    page.route("**/section?*", lambda route: route.fulfill(content_type="text/html", body=later))
+    live = 'event: enclosure\ndata: {"enclosure":"larch"}\n\n'
+    _bare(page, demo, ["larch"], live, alerts(1, "3 probes have gone quiet."))
+    page.locator("summary").click()
+    _tick(page, 8)
+    expect(page.locator("b")).to_have_text("Sun or fire.")
+    expect(page.locator("details")).to_have_attribute("open", "")

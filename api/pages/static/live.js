@@ -87,8 +87,11 @@
       // What carries a version is replaced only when that changes, so that nothing half typed is lost.
       const same = old && part.dataset.version !== undefined && part.dataset.version === old.dataset.version;
       // What somebody has begun to fill in stays, and with it what they saw when they began.
-      const begun = old && (old.contains(document.activeElement) || old.querySelector("[data-begun]"));
-      if (old && !same && !begun) old.replaceWith(part);
+      const begun = old && old.querySelector("form :focus, [data-begun]");
+      if (!old || same || begun) continue;
+      const unfolded = old.querySelectorAll("details");
+      part.querySelectorAll("details").forEach((each, at) => { each.open = Boolean(unfolded[at]?.open); });
+      old.replaceWith(part);
     }
     const now = fresh.querySelector("[data-trips]");
     holder.classList.toggle("trip", Boolean(now) && now.dataset.trips !== "0");
