@@ -164,6 +164,21 @@ def test_a_clock_that_is_set_back_leaves_no_verdict_standing(reader: MakeReader,
     expect(page.locator(".say")).to_have_text("Not known: this page hears nothing now.")
 
 
+def test_what_is_not_on_the_page_keeps_nobody_waiting(reader: MakeReader, demo: Demo) -> None:
+    """The page of one enclosure among forty, all of which speak: its words are asked for as of one alone."""
+    page, asked = reader().context.new_page(), []
+
+    def answer(route: Route) -> None:
+        asked.append(route.request.url.split("/")[-2])
+        route.fulfill(content_type="text/html", body="")
+
+    news = [{"enclosure": f"bed-{number:02}", "armed": True, "trips": [], "alerts": []} for number in range(40)]
+    page.route("**/section?*", answer)
+    _bare(page, demo, ["bed-39"], "".join(f"event: enclosure\ndata: {json.dumps(each)}\n\n" for each in news))
+    _tick(page, 8)
+    assert asked == ["bed-39"]
+
+
 def test_a_summary_that_was_tapped_hides_no_later_alert(reader: MakeReader, demo: Demo) -> None:
     """Who looked at each of the silent probes left the finger's mark there; a fire that is told after that is shown."""
     page = reader().context.new_page()

@@ -77,9 +77,9 @@
       return reply.ok ? new DOMParser().parseFromString(await reply.text(), "text/html") : null;
     } catch { return null; } finally { clearTimeout(limit); }
   };
+  const holderOf = (name) => document.querySelector(`[data-enclosure="${CSS.escape(name)}"][data-size]`);
   const refresh = async (name) => {
-    const holder = document.querySelector(`[data-enclosure="${CSS.escape(name)}"][data-size]`);
-    if (!holder) return true;
+    const holder = holderOf(name);
     const fresh = await page(`/enclosures/${encodeURIComponent(name)}/section?size=${holder.dataset.size}`);
     if (!fresh) return false;
     for (const part of fresh.querySelectorAll("[data-live]")) {
@@ -102,6 +102,7 @@
   };
   // What comes while one is due already is in that one; nothing is left out, only gathered. What is news goes first.
   const refreshSoon = (name, isNews) => {
+    if (!holderOf(name)) return;
     due.add(name);
     if (isNews) asked.set(name, 0);
   };
