@@ -195,3 +195,12 @@ def test_a_summary_that_was_tapped_hides_no_later_alert(reader: MakeReader, demo
     _tick(page, 8)
     expect(page.locator("b")).to_have_text("Sun or fire.")
     expect(page.locator("details")).to_have_attribute("open", "")
+
+
+def test_a_page_that_listens_to_nothing_misses_nothing(reader: MakeReader, demo: Demo) -> None:
+    """Whoever writes of a plant for a minute is not told, and told again aloud, that the page heard nothing."""
+    page = reader().context.new_page()
+    page.clock.install()
+    page.goto(f"{demo.address}/plants")
+    _tick(page, 65)
+    expect(page.locator("#link")).to_have_text("")

@@ -17,7 +17,7 @@
   };
   const asked = new Map(), due = new Set(), signs = new Map();
   const loadedAt = nowMs();
-  let heardAt = loadedAt, openedAt = loadedAt, cutOff = false, missed = 0;
+  let source = null, heardAt = loadedAt, openedAt = loadedAt, cutOff = false, missed = 0;
 
   const duration = (seconds) => {
     const whole = Math.max(0, Math.round(seconds));
@@ -59,7 +59,8 @@
       if (each.dataset.shown) continue;
       each.textContent = `${duration((nowMs() - Number(each.dataset.zero)) / 1000)} ago`;
     }
-    const silent = nowMs() - heardAt;
+    // A page that listens to nothing has nothing to hear.
+    const silent = source ? nowMs() - heardAt : 0;
     const link = document.getElementById("link");
     // In steps, for whoever has the page read aloud is told of every change.
     const steps = Math.floor(silent / SILENT_AFTER_MS) * SILENT_AFTER_MS;
@@ -192,7 +193,6 @@
     if (event.target.form) event.target.form.dataset.begun = "";
   });
 
-  let source = null;
   const listen = () => {
     if (source) source.close();
     openedAt = nowMs();
