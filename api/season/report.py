@@ -21,7 +21,7 @@ from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.probe import Quantity
 from controller.store import journal, reading_back, use
-from controller.store.damage import DamagedError
+from controller.store.damage import DamagedError, is_damage
 
 FROST_C = 0.0
 MOST_FROSTS = 400
@@ -107,9 +107,9 @@ def report(state: State, season: Season) -> Report:
         days = None if place is None else _within(own_days(state, place), season)
         heat = tuple(_heat(state, each, season) for each in state.settings.enclosure)
         frosts = () if days is None else tuple(_frosts(state, days, season))
-    except DamagedError:
-        raise  # that nothing was measured would be a guess
-    except StoreError:
+    except StoreError as error:
+        if is_damage(error):
+            raise  # that nothing was measured would be a guess
         days, heat, frosts = None, (), ()
     noted = _noted(state, season)
     stages, trips = tuple(_stages(noted)), tuple(_trips(state, season))

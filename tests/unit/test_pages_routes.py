@@ -105,6 +105,15 @@ def test_a_damaged_record_is_no_empty_one(site: TestClient, tmp_path: Path, file
         assert "Warm and safe." in site.get(path).text
 
 
+@pytest.mark.parametrize("path", ["/report", "/season", "/tonight"])
+def test_a_record_that_is_no_database_any_more_is_no_empty_one(site: TestClient, tmp_path: Path, path: str) -> None:
+    """Its first page gone: not "nothing is on record yet", nor "there is no probe outside"."""
+    with (tmp_path / "readings.db").open("r+b") as raw:
+        raw.write(b"\xa5" * 100)
+    shown = site.get(path, headers={"accept": "text/html"})
+    assert (shown.status_code, "damaged" in shown.text) == (503, True)
+
+
 def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
     """More of one instant than a page holds, and a clock set back between them: reading on comes to every entry."""
     book = connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)
