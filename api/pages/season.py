@@ -17,6 +17,7 @@ from api.season.site_waking import awake, bounds
 from api.season.waking import MOST_MISSING, Course, Expected
 from api.state import State
 from controller.errors import StoreError
+from controller.store.damage import is_damage
 from controller.units import percent
 
 THRESHOLDS_C = (0.0, -2.2, -4.0)
@@ -91,7 +92,9 @@ def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
     try:
         limits = bounds(state)
         found = awake(state)
-    except StoreError:
+    except StoreError as error:
+        if is_damage(error):
+            raise
         return (), "Nothing is on record yet.", ""
     except WakingError as fault:
         return (), f"{str(fault)[:1].upper()}{str(fault)[1:]}.", ""

@@ -14,6 +14,7 @@ from api.season.site_night import Foretold, Tonight, alarms_here, tonight, wet_b
 from api.season.tonight import Chance, chance
 from api.state import State
 from controller.errors import StoreError
+from controller.store.damage import is_damage
 
 FROST_C = 0.0
 
@@ -48,7 +49,9 @@ def night_shown(state: State, unit: Unit) -> NightShown:
     """Return tonight as the page has it."""
     try:
         found = tonight(state)
-    except StoreError:
+    except StoreError as error:
+        if is_damage(error):
+            raise
         found = None
     told = None if found is None or found.told is None else found.told.forecast
     nights = {name: carry for name, (_, carry) in carries(state).items() if carry is not None}

@@ -38,7 +38,9 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
     """Give the lowest air expected tonight with its spread, the chance of each frost limit, what each heater can do.
 
     `told` is null where nothing can be told yet; `why_none` says why. `by` is "probe" (the site's own, from two hours
-    after sunset on) or "forecast" (fed in). `spread_k` is one standard deviation, learnt from the site's own nights.
+    after sunset on) or "forecast" (fed in). `spread_k` is one standard deviation, learnt from the site's own nights, or
+    by how much the night is colder already, if that is more; `reached_c` is what it has come to so far. `carry` is null
+    where what the planner thought last (`at`) is more than three hours old: it was of another night.
     """
     found = tonight(state)
     thought = carries(state)

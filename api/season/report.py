@@ -21,6 +21,7 @@ from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.probe import Quantity
 from controller.store import journal, reading_back, use
+from controller.store.damage import DamagedError, is_damage
 
 FROST_C = 0.0
 MOST_FROSTS = 400
@@ -106,7 +107,9 @@ def report(state: State, season: Season) -> Report:
         days = None if place is None else _within(own_days(state, place), season)
         heat = tuple(_heat(state, each, season) for each in state.settings.enclosure)
         frosts = () if days is None else tuple(_frosts(state, days, season))
-    except StoreError:
+    except StoreError as error:
+        if is_damage(error):
+            raise  # that nothing was measured would be a guess
         days, heat, frosts = None, (), ()
     noted = _noted(state, season)
     stages, trips = tuple(_stages(noted)), tuple(_trips(state, season))
@@ -184,6 +187,8 @@ def _trips(state: State, season: Season) -> list[Trip]:
     try:
         with state.reading("journal.db") as connection:
             found = journal.read(connection, None, "trip", start_ms, end_ms, 200)
+    except DamagedError:
+        raise
     except StoreError:
         return []
     return [

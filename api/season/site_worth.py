@@ -14,6 +14,7 @@ from api.season.worth_cost import Used
 from api.state import State
 from controller.errors import StoreError
 from controller.store import use
+from controller.store.damage import DamagedError
 
 CROPS = ("first", "main")
 _ORDER = [each.value for each in Protection]
@@ -163,6 +164,8 @@ def _used(state: State, season: Season, places: set[str]) -> Used:
             for each in sorted(places):
                 days = use.summary(record, each, start_ms, end_ms, "day", zone, now_ms)
                 kwh += sum(day.energy_kwh for day in days)
+    except DamagedError:
+        raise  # "used nothing" would be a guess
     except StoreError:
         return Used(0.0, 0.0)
     return Used(kwh, kwh * state.settings.site.price_per_kwh)

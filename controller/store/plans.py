@@ -71,9 +71,9 @@ def put_carry(connection: sqlite3.Connection, enclosure: str, at_ms: int, carry:
 
 
 def carry_of(connection: sqlite3.Connection, enclosure: str) -> tuple[int, dict[str, Any] | None] | None:
-    """Return when [ms UTC] it was last thought about and what the coming night asks, or None."""
-    row = connection.execute("SELECT at_ms, body FROM carry WHERE enclosure = ?", (enclosure,)).fetchone()
-    return None if row is None else (int(row[0]), json.loads(row[1]))
+    """Return when [ms UTC] it was last thought about and what the coming night asks; None where that cannot be read."""
+    found = connection.execute("SELECT at_ms, body FROM carry WHERE enclosure = ?", (enclosure,))
+    return next(_readable(found, lambda at_ms, body: (int(at_ms), json.loads(body))), None)
 
 
 def plans_from(connection: sqlite3.Connection, enclosure: str, start_ms: int, end_ms: int) -> list[Foresight]:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from playwright.sync_api import Page, Route, expect
@@ -22,9 +23,9 @@ def _tick(page: Page, seconds: float) -> None:
         page.wait_for_timeout(20)
 
 
-def _bare(page: Page, demo: Demo, names: list[str], live: str) -> None:
-    """Open a page of empty cards that hears just this once, and then nothing for an hour."""
-    cards = "".join(f'<article data-enclosure="{name}" data-size="small"></article>' for name in names)
+def _bare(page: Page, demo: Demo, names: list[str], live: str, inside: str = "") -> None:
+    """Open a page of cards, empty but for what is `inside`, that hears just this once, and then nothing for an hour."""
+    cards = "".join(f'<article data-enclosure="{name}" data-size="small">{inside}</article>' for name in names)
     script = '<!doctype html><script src="/static/live.js" defer></script>'
     page.route("**/bare", lambda route: route.fulfill(content_type="text/html", body=script + cards))
     page.route("**/api/live", lambda route: route.fulfill(content_type=STREAM, body=f"retry: 3600000\n\n{live}"))
@@ -149,3 +150,57 @@ def test_who_waits_for_an_answer_is_told_that_none_can_come(reader: MakeReader, 
     expect(page.locator(".answer .more")).to_contain_text("switch the heater off at its socket")
     _tick(page, 12)
     expect(said).to_have_text("Done: heat is locked off.")
+
+
+def test_a_clock_that_is_set_back_leaves_no_verdict_standing(reader: MakeReader, demo: Demo) -> None:
+    """A tablet's clock goes back by an hour, and then the network goes: that is no hour in which all is said well."""
+    page = reader().context.new_page()
+    words = '<div class="words"><p class="say">Warm and safe.</p><time data-since="1" data-status="larch"></time></div>'
+    _bare(page, demo, ["larch"], "", words)
+    page.clock.set_system_time(datetime.now(UTC) - timedelta(hours=1))
+    _tick(page, 20)
+    expect(page.locator(".say")).to_have_text("Warm and safe.")
+    _tick(page, 15)
+    expect(page.locator(".say")).to_have_text("Not known: this page hears nothing now.")
+
+
+def test_what_is_not_on_the_page_keeps_nobody_waiting(reader: MakeReader, demo: Demo) -> None:
+    """The page of one enclosure among forty, all of which speak: its words are asked for as of one alone."""
+    page, asked = reader().context.new_page(), []
+
+    def answer(route: Route) -> None:
+        asked.append(route.request.url.split("/")[-2])
+        route.fulfill(content_type="text/html", body="")
+
+    news = [{"enclosure": f"bed-{number:02}", "armed": True, "trips": [], "alerts": []} for number in range(40)]
+    page.route("**/section?*", answer)
+    _bare(page, demo, ["bed-39"], "".join(f"event: enclosure\ndata: {json.dumps(each)}\n\n" for each in news))
+    _tick(page, 8)
+    assert asked == ["bed-39"]
+
+
+def test_a_summary_that_was_tapped_hides_no_later_alert(reader: MakeReader, demo: Demo) -> None:
+    """Who looked at each of the silent probes left the finger's mark there; a fire that is told after that is shown."""
+    page = reader().context.new_page()
+
+    def alerts(version: int, said: str) -> str:
+        listed = f"<b>{said}</b><details><summary>Each of them</summary>soil-10</details>"
+        return f'<div data-live="larch/alerts" data-version="{version}">{listed}</div>'
+
+    later = f'<div data-trips="0" data-known="1">{alerts(2, "Sun or fire.")}</div>'
+    page.route("**/section?*", lambda route: route.fulfill(content_type="text/html", body=later))
+    live = 'event: enclosure\ndata: {"enclosure":"larch"}\n\n'
+    _bare(page, demo, ["larch"], live, alerts(1, "3 probes have gone quiet."))
+    page.locator("summary").click()
+    _tick(page, 8)
+    expect(page.locator("b")).to_have_text("Sun or fire.")
+    expect(page.locator("details")).to_have_attribute("open", "")
+
+
+def test_a_page_that_listens_to_nothing_misses_nothing(reader: MakeReader, demo: Demo) -> None:
+    """Whoever writes of a plant for a minute is not told, and told again aloud, that the page heard nothing."""
+    page = reader().context.new_page()
+    page.clock.install()
+    page.goto(f"{demo.address}/plants")
+    _tick(page, 65)
+    expect(page.locator("#link")).to_have_text("")

@@ -85,7 +85,10 @@ def test_trouble_comes_first(site: TestClient) -> None:
 
 @pytest.mark.parametrize(
     ("file", "paths"),
-    [("journal.db", ("/journal", "/limits", "/proof/larch")), ("readings.db", ("/enclosures/larch/heat",))],
+    [
+        ("journal.db", ("/journal", "/limits", "/proof/larch", "/report")),
+        ("readings.db", ("/enclosures/larch/heat", "/report")),
+    ],
 )
 def test_a_damaged_record_is_no_empty_one(site: TestClient, tmp_path: Path, file: str, paths: tuple[str, ...]) -> None:
     """A page of the record says that it is damaged, not that nothing ever happened; live pages open without it."""
@@ -100,6 +103,15 @@ def test_a_damaged_record_is_no_empty_one(site: TestClient, tmp_path: Path, file
         assert (shown.status_code, "damaged" in shown.text) == (503, True), path
     for path in ("/", "/enclosures/larch"):
         assert "Warm and safe." in site.get(path).text
+
+
+@pytest.mark.parametrize("path", ["/report", "/season", "/tonight"])
+def test_a_record_that_is_no_database_any_more_is_no_empty_one(site: TestClient, tmp_path: Path, path: str) -> None:
+    """Its first page gone: not "nothing is on record yet", nor "there is no probe outside"."""
+    with (tmp_path / "readings.db").open("r+b") as raw:
+        raw.write(b"\xa5" * 100)
+    shown = site.get(path, headers={"accept": "text/html"})
+    assert (shown.status_code, "damaged" in shown.text) == (503, True)
 
 
 def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
@@ -158,6 +170,15 @@ def test_whether_heat_is_armed_is_given_anew_once_nobody_knows(tmp_path: Path) -
         return str(found)
 
     assert version(True) != version(False)
+
+
+def test_of_a_controller_that_fell_silent_it_is_told_once(site: TestClient) -> None:
+    """Not beside every probe and condition, as of a moment ago; and no probe that was heard is called never heard."""
+    site.app.state.soilward.clock.sleep(60.0)  # type: ignore[attr-defined]
+    shown = site.get("/enclosures/larch").text
+    assert shown.count("Not known: nothing heard from the controller since") == 1
+    assert "Not known until the controller is heard again." in shown
+    assert ("the controller was last heard" in shown, "never" in shown) == (False, False)
 
 
 def test_a_set_point_is_asked_and_the_page_waits_for_the_answer(site: TestClient) -> None:

@@ -262,6 +262,20 @@ def test_without_readable_plans_every_page_is_still_there(
     assert opened.get("/api/season/tonight").json()["enclosures"]["larch"]["carry"] is None
 
 
+def test_a_thought_that_cannot_be_read_takes_no_other_away(outdoors: Outdoors, opened: TestClient) -> None:
+    """A failing card has spoilt what the planner thought of elder: of larch it is told, and the page is there."""
+    with closing(open_writer(outdoors.folder / "plans.db", PLANS)) as connection:
+        for name in ("larch", "elder"):
+            plans.put_carry(connection, name, NOW_MS, CARRY)
+        connection.execute("PRAGMA ignore_check_constraints = ON")
+        connection.execute("UPDATE carry SET body = substr(body, 2) WHERE enclosure = 'elder'")
+    outdoors.live_through(1, NOW_MS)
+    shown = opened.get("/tonight", headers=HTML)
+    assert (shown.status_code, shown.text.count("It cannot hold")) == (200, 1)
+    told = opened.get("/api/season/tonight").json()["enclosures"]
+    assert (told["larch"]["carry"], told["elder"]["carry"]) == (CARRY, None)
+
+
 def test_next_morning_the_expectation_stands_beside_what_was(outdoors: Outdoors, opened: TestClient) -> None:
     """The plan of 17:30 said 17.2 Cel and 2 kWh; it was 16.4 and 3: so the running error says."""
     evening_ms = NOW_MS - NOW_MS % DAY_MS - DAY_MS + 17 * HOUR_MS

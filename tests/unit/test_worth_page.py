@@ -135,6 +135,24 @@ def test_a_season_s_heat_is_set_against_both_its_crops(orchard: ApiSite) -> None
             assert "2 kWh (0.60 EUR) for 1 kg of both crops: 2 kWh (0.60 EUR) for each." in shown
 
 
+def test_of_a_damaged_record_no_price_is_told(orchard: ApiSite) -> None:
+    """Its kilowatt hours are not none: the page and the call name the file and what to do."""
+    with closing(open_writer(orchard.folder / "season.db", people.MIGRATIONS)) as season:
+        number = put_plant(season, plant_of("one", Protection.TUNNEL, "larch"), "keeper", NOW_MS)
+        put_note(season, number, picked("2026-07-25"), "keeper", NOW_MS)
+    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
+        apply(record, RunBegan("larch", NOW_MS))
+    record_file = orchard.folder / "readings.db"
+    with record_file.open("r+b") as raw:
+        raw.seek(4096)
+        raw.write(b"\xa5" * (record_file.stat().st_size - 4096))
+    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+    with orchard.client() as client:
+        for path in ("/worth?crop=first", "/api/season/worth"):
+            answer = client.get(path, headers=HTML)
+            assert (answer.status_code, "eadings.db is damaged" in answer.text) == (503, True)
+
+
 def test_what_a_plants_notes_say() -> None:
     """First and half ripe by count, weight in all, the worst damage, never, and how long it was watched; a harvest of
     nothing is no fruit."""

@@ -6,9 +6,18 @@
   const PATIENCE_MS = 10000, MISSES = 3;
   const fahrenheit = document.body.dataset.unit === "F";
   const sign = fahrenheit ? "°F" : "°C";
+  // A clock that is set back would make an old verdict look new; here time goes on all the same. The browser's own count
+  // beside the clock is no help: it stands still while a phone sleeps.
+  let clock = Date.now(), setBack = 0;
+  const nowMs = () => {
+    const told = Date.now();
+    setBack += Math.max(0, clock - told);
+    clock = told;
+    return told + setBack;
+  };
   const asked = new Map(), due = new Set(), signs = new Map();
-  const loadedAt = Date.now();
-  let heardAt = loadedAt, openedAt = loadedAt, cutOff = false, missed = 0;
+  const loadedAt = nowMs();
+  let source = null, heardAt = loadedAt, openedAt = loadedAt, cutOff = false, missed = 0;
 
   const duration = (seconds) => {
     const whole = Math.max(0, Math.round(seconds));
@@ -27,14 +36,14 @@
 
   const adopt = (root) => {
     for (const each of root.querySelectorAll("time[data-since]:not([data-zero])")) {
-      each.dataset.zero = String(Date.now() - 1000 * Number(each.dataset.since));
+      each.dataset.zero = String(nowMs() - 1000 * Number(each.dataset.since));
     }
   };
   // What was so when this page last heard is not known to be so now: no verdict is left standing on it.
   const doubt = () => {
     for (const since of document.querySelectorAll("[data-size] time[data-status]")) {
       const holder = since.closest("[data-size]"), words = since.closest(".words");
-      if (holder.classList.contains("silent") || Date.now() - Number(since.dataset.zero) < SILENT_AFTER_MS) continue;
+      if (holder.classList.contains("silent") || nowMs() - Number(since.dataset.zero) < SILENT_AFTER_MS) continue;
       holder.classList.add("silent", "doubted");
       words.querySelector(".say").textContent = "Not known: this page hears nothing now.";
       for (const each of words.querySelectorAll(".more, .do")) each.remove();
@@ -48,9 +57,10 @@
     doubt();
     for (const each of document.querySelectorAll("time[data-zero]")) {
       if (each.dataset.shown) continue;
-      each.textContent = `${duration((Date.now() - Number(each.dataset.zero)) / 1000)} ago`;
+      each.textContent = `${duration((nowMs() - Number(each.dataset.zero)) / 1000)} ago`;
     }
-    const silent = Date.now() - heardAt;
+    // A page that listens to nothing has nothing to hear.
+    const silent = source ? nowMs() - heardAt : 0;
     const link = document.getElementById("link");
     // In steps, for whoever has the page read aloud is told of every change.
     const steps = Math.floor(silent / SILENT_AFTER_MS) * SILENT_AFTER_MS;
@@ -68,9 +78,9 @@
       return reply.ok ? new DOMParser().parseFromString(await reply.text(), "text/html") : null;
     } catch { return null; } finally { clearTimeout(limit); }
   };
+  const holderOf = (name) => document.querySelector(`[data-enclosure="${CSS.escape(name)}"][data-size]`);
   const refresh = async (name) => {
-    const holder = document.querySelector(`[data-enclosure="${CSS.escape(name)}"][data-size]`);
-    if (!holder) return true;
+    const holder = holderOf(name);
     const fresh = await page(`/enclosures/${encodeURIComponent(name)}/section?size=${holder.dataset.size}`);
     if (!fresh) return false;
     for (const part of fresh.querySelectorAll("[data-live]")) {
@@ -78,8 +88,11 @@
       // What carries a version is replaced only when that changes, so that nothing half typed is lost.
       const same = old && part.dataset.version !== undefined && part.dataset.version === old.dataset.version;
       // What somebody has begun to fill in stays, and with it what they saw when they began.
-      const begun = old && (old.contains(document.activeElement) || old.querySelector("[data-begun]"));
-      if (old && !same && !begun) old.replaceWith(part);
+      const begun = old && old.querySelector("form :focus, [data-begun]");
+      if (!old || same || begun) continue;
+      const unfolded = old.querySelectorAll("details");
+      part.querySelectorAll("details").forEach((each, at) => { each.open = Boolean(unfolded[at]?.open); });
+      old.replaceWith(part);
     }
     const now = fresh.querySelector("[data-trips]");
     holder.classList.toggle("trip", Boolean(now) && now.dataset.trips !== "0");
@@ -90,6 +103,7 @@
   };
   // What comes while one is due already is in that one; nothing is left out, only gathered. What is news goes first.
   const refreshSoon = (name, isNews) => {
+    if (!holderOf(name)) return;
     due.add(name);
     if (isNews) asked.set(name, 0);
   };
@@ -97,10 +111,10 @@
   // not come is due again, for the server may never say it anew.
   const refreshNext = async () => {
     const last = (name) => asked.get(name) ?? loadedAt;
-    const [name] = [...due].filter((each) => last(each) + FRAGMENT_EVERY_MS <= Date.now()).sort((a, b) => last(a) - last(b));
+    const [name] = [...due].filter((each) => last(each) + FRAGMENT_EVERY_MS <= nowMs()).sort((a, b) => last(a) - last(b));
     if (name !== undefined) {
       due.delete(name);
-      asked.set(name, Date.now());
+      asked.set(name, nowMs());
       if (!await refresh(name).catch(() => false)) due.add(name);
     }
     setTimeout(refreshNext, SPACED_MS);
@@ -121,19 +135,19 @@
         if (each.textContent !== text) each.textContent = text;
       }
       for (const each of document.querySelectorAll(`[data-heard="${key}"]`)) {
-        each.dataset.zero = String(Date.now() - 1000 * reading.age_s);
+        each.dataset.zero = String(nowMs() - 1000 * reading.age_s);
       }
     }
   };
   const take = (event) => {
-    heardAt = Date.now();
+    heardAt = nowMs();
     let said;
     try { said = JSON.parse(event.data); } catch { return; }
     for (const status of Array.isArray(said) ? said : [said.status || said]) {
       if (!status || !status.enclosure) continue;
       showNumbers(status);
       for (const each of document.querySelectorAll(`[data-status="${CSS.escape(status.enclosure)}"]`)) {
-        each.dataset.zero = String(Date.now());
+        each.dataset.zero = String(nowMs());
       }
       refreshSoon(status.enclosure, isNews(status));
     }
@@ -141,7 +155,7 @@
 
   // The controller fell silent, or is heard again: the server has the words for either.
   const takeSilence = (event) => {
-    heardAt = Date.now();
+    heardAt = nowMs();
     let said;
     try { said = JSON.parse(event.data); } catch { return; }
     if (said.enclosure) refreshSoon(said.enclosure, true);
@@ -179,10 +193,9 @@
     if (event.target.form) event.target.form.dataset.begun = "";
   });
 
-  let source = null;
   const listen = () => {
     if (source) source.close();
-    openedAt = Date.now();
+    openedAt = nowMs();
     const opened = source = new EventSource("/api/live");
     opened.onmessage = take;
     for (const name of ["status", "enclosure"]) opened.addEventListener(name, take);
@@ -193,7 +206,7 @@
   // The browser tries again by itself while the line is bad. It gives up when it is told no, as by what stands before a
   // server that restarts, and does not notice a line that went without a word; so quiet lines are opened anew.
   const listenAgain = () => {
-    if (Date.now() - Math.max(heardAt, openedAt) >= AGAIN_AFTER_MS) listen();
+    if (nowMs() - Math.max(heardAt, openedAt) >= AGAIN_AFTER_MS) listen();
   };
 
   adopt(document);
