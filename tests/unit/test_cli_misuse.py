@@ -160,3 +160,15 @@ def test_a_fault_of_the_program_is_no_full_disk(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(commands, "check", check)
     with pytest.raises(ConnectionRefusedError):
         cli.main(["check"])
+
+
+def test_a_folder_of_people_that_cannot_be_is_said_without_a_traceback(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The pages' own command says of a disk what all others say: here a file lies where the folder should be."""
+    (tmp_path / "data").write_text("")
+    (tmp_path / "soilward.toml").write_text(
+        scenario.settings_text(1883, 8460).replace('folder = "."', 'folder = "data"')
+    )
+    assert pages.main(["person", "token", "bo", "--settings", str(tmp_path / "soilward.toml")]) == 1
+    assert "data: File exists; name another place" in capsys.readouterr().err
