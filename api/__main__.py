@@ -10,7 +10,7 @@ from api.people import PeopleError, Role
 from api.review.settings import load_review
 from api.writer import Writer
 from controller.clock import Clock
-from controller.errors import SoilwardError, StoreError
+from controller.errors import SoilwardError, StoreError, of_the_disk
 from controller.load_settings import load
 from controller.settings import Served
 from controller.store.connection import open_reader
@@ -28,6 +28,11 @@ def main(arguments: list[str] | None = None) -> int:
         return _person(load_review(asked.settings) if asked.review_only else load(asked.settings), asked)
     except SoilwardError as error:
         print(error, file=sys.stderr)
+        return 1
+    except OSError as error:
+        if not (said := of_the_disk(error)):
+            raise
+        print(said, file=sys.stderr)
         return 1
     except EOFError:
         print("no password came; type it at a terminal, or use --password-stdin", file=sys.stderr)

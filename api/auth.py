@@ -58,7 +58,7 @@ def log_in(request: Request, name: str, password: str) -> str:
     """
     door = door_of(request)
     _check_same_origin(request, door, "nobody", must_show=False)
-    wait_s = door.tries.wait_s(name, door.clock.now().mono_s)
+    wait_s = door.tries.wait_s(name, _caller(request), door.clock.now().mono_s)
     if wait_s > 0:
         raise HTTPException(
             429, f"too many tries; wait {wait_s:.0f} s and try again", headers={"Retry-After": f"{wait_s:.0f}"}
@@ -105,15 +105,19 @@ def _host_of(netloc: str) -> str:
         return ""
 
 
+def _caller(request: Request) -> str:
+    """Return the address that a request comes from."""
+    return request.client.host if request.client else ""
+
+
 def _is_local(request: Request, door: Door) -> bool:
     """Whether nobody is set up and the caller sits at this machine.
 
     The Host header must name this machine too: a foreign page whose name was pointed at 127.0.0.1 carries its own.
     """
-    caller = request.client.host if request.client else ""
     return (
         is_loopback(door.settings.web.host)
-        and is_loopback(caller)
+        and is_loopback(_caller(request))
         and is_loopback(_host_of(request.headers.get("host", "")))
         and not door.season.look(people.list_people)
     )

@@ -80,13 +80,17 @@ def _live(state: State) -> Iterator[Metric]:
         yield family
 
 
-def _counted(state: State) -> Iterator[Metric]:
-    """Yield what the controller has left in its file, unless that is missing or old."""
+def _counted(state: State) -> list[Metric]:
+    """Return what the controller has left in its file, unless that is missing, old or no such thing."""
     try:
         told = json.loads((state.folder / "figures.json").read_text("utf-8"))
-    except (OSError, ValueError):
-        return
-    age_ms = state.clock.now().utc_ms - told["at_ms"]
+        return list(_told(told, state.clock.now().utc_ms))
+    except (OSError, ArithmeticError, ValueError, LookupError, TypeError, AttributeError):
+        return []
+
+
+def _told(told: dict[str, Any], now_ms: int) -> Iterator[Metric]:
+    age_ms = now_ms - told["at_ms"]
     if abs(age_ms) > STALE_MS:
         return
     readings = CounterMetricFamily(
@@ -94,15 +98,15 @@ def _counted(state: State) -> Iterator[Metric]:
     )
     for name, grades in told["readings"].items():
         for grade, count in grades.items():
-            readings.add_metric((name, grade), count)
+            readings.add_metric((name, grade), float(count))
     yield readings
     renewals = CounterMetricFamily("soilward_lease_renewals", "Orders sent to keep heat on", labels=_BY_ENCLOSURE)
     for name, count in told["renewals"].items():
-        renewals.add_metric((name,), count)
+        renewals.add_metric((name,), float(count))
     yield renewals
     depth = GaugeMetricFamily("soilward_queue_depth", "Items that wait", labels=("queue",))
     for name, count in told["queues"].items():
-        depth.add_metric((name,), count)
+        depth.add_metric((name,), float(count))
     yield depth
     yield GaugeMetricFamily("soilward_figures_age_seconds", "Age of the controller's own figures", age_ms / 1000)
     yield _durations("soilward_tick_seconds", "One enclosure's tick and all that follows from it", told["tick"])
@@ -116,7 +120,7 @@ def _durations(name: str, meaning: str, told: dict[str, Any]) -> Metric:
     for bound, count in zip((*map(str, told["bounds_s"]), "+Inf"), told["counts"], strict=True):
         so_far += count
         buckets.append((bound, so_far))
-    return HistogramMetricFamily(name, meaning, buckets=buckets, sum_value=told["total_s"])
+    return HistogramMetricFamily(name, meaning, buckets=buckets, sum_value=float(told["total_s"]))
 
 
 def _recorded(state: State) -> Iterator[Metric]:

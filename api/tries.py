@@ -9,28 +9,34 @@ SPAN_S = 60.0
 TRIES_OF_A_NAME = 5
 """Tries of one name within the span. Source: engineering judgement."""
 
+TRIES_FROM_AN_ADDRESS = 20
+"""Tries from one address within the span: one that never stops trying leaves room for everybody else."""
+
 TRIES_OF_ALL = 60
 """Tries of all names within the span: the machine also has to answer those who are signed in."""
 
-FOR_ANY_NAME = ""
-
 
 class Tries:
-    """Counts tries per name, and over all names; names outside the span are forgotten."""
+    """Counts tries per name, per address, and over all; those outside the span are forgotten."""
 
     def __init__(self) -> None:
-        self._times: dict[str, deque[float]] = {}
+        self._times: dict[tuple[str, str], deque[float]] = {}
         self._lock = threading.Lock()
 
-    def wait_s(self, name: str, now_s: float) -> float:
+    def wait_s(self, name: str, address: str, now_s: float) -> float:
         """Count one try and return 0, or, if it is one too many, return how long to wait [s]."""
+        bounds = {
+            ("name", name): TRIES_OF_A_NAME,
+            ("address", address): TRIES_FROM_AN_ADDRESS,
+            ("all", ""): TRIES_OF_ALL,
+        }
         with self._lock:
             self._forget(now_s)
-            for key, most in ((name or "?", TRIES_OF_A_NAME), (FOR_ANY_NAME, TRIES_OF_ALL)):
+            for key, most in bounds.items():
                 times = self._times.get(key, deque())
                 if len(times) >= most:
                     return max(1.0, times[0] + SPAN_S - now_s)
-            for key in (name or "?", FOR_ANY_NAME):
+            for key in bounds:
                 self._times.setdefault(key, deque()).append(now_s)
         return 0.0
 

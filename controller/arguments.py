@@ -178,7 +178,11 @@ def add_tune(commands: Any, act: Act) -> None:
     tune.add_argument("enclosure", metavar="ENCLOSURE", help="its name in the settings")
     tune.add_argument("--settings", type=Path, default=Path("soilward.toml"), help=_SETTINGS)
     tune.add_argument(
-        "--pulses", type=int, metavar="N", help="ask for so many in the coming night (3 to 8); 0 ends them"
+        "--pulses",
+        type=int,
+        choices=(0, *range(3, 9)),
+        metavar="N",
+        help="ask for so many in the coming night (3 to 8); 0 ends them",
     )
     tune.add_argument("--person", type=_words, metavar="NAME", help="who asks or adopts: goes to the journal")
     tune.add_argument(

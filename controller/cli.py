@@ -1,7 +1,6 @@
 """The `soilward` command. Exit status: 0 done, 1 failed, 2 misuse; 141 if the reader of its output left."""
 
 import argparse
-import errno
 import os
 import select
 import signal
@@ -10,15 +9,12 @@ import sys
 from collections.abc import Sequence
 
 from controller import arguments, commands
-from controller.errors import SoilwardError
+from controller.errors import SoilwardError, of_the_disk
 
 CAUTION = (
     "Heat beside plastic film can start a fire. Soilward is no replacement for a listed thermal cut-out, an "
     "earth-fault breaker or a licensed electrician; follow your local code."
 )
-
-_FULL = {errno.ENOSPC, errno.EDQUOT}
-_MISPLACED = {errno.EEXIST, errno.ENOENT, errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.EROFS}
 
 
 def main(written: Sequence[str] | None = None) -> int:
@@ -36,7 +32,7 @@ def main(written: Sequence[str] | None = None) -> int:
         print(error, file=sys.stderr)
         return 1
     except OSError as error:
-        if not (said := _of_the_disk(error)):
+        if not (said := of_the_disk(error)):
             raise
         print(said, file=sys.stderr)
         return 1
@@ -52,15 +48,6 @@ def main(written: Sequence[str] | None = None) -> int:
         return 1
     except KeyboardInterrupt:
         return 1
-
-
-def _of_the_disk(error: OSError) -> str:
-    """Say what a person can mend: a place that is none, or a disk without room; "" for a fault of the program."""
-    if error.errno in _FULL:
-        return f"nothing can be written ({error.strerror}); free some room on the disk, then try again"
-    if error.errno not in _MISPLACED or error.filename is None:
-        return ""
-    return f"{error.filename}: {error.strerror}; name another place, or correct its permissions"
 
 
 def _nobody_reads() -> bool:

@@ -75,7 +75,7 @@ def worth_shown(state: State, found: Grown) -> WorthShown:
         tables,
         tuple(worth_words.sentence(each) for each in told),
         tuple(_costs(state, found, compared)),
-        tuple(worth_words.cautions(compared)),
+        tuple(worth_words.cautions(compared, is_split=found.is_split)),
     )
 
 

@@ -52,7 +52,7 @@ def worth_now(state: StateNow, person: Viewer, year: Year = None, crop: Crop = "
         "trees": len(found.trees),
         "used": {name: asdict(each) for name, each in found.used.items()},
         "compared": [_shown(each) for each in compared],
-        "cautions": worth_words.cautions(compared),
+        "cautions": worth_words.cautions(compared, is_split=found.is_split),
     }
 
 

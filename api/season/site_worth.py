@@ -1,6 +1,6 @@
 """One season's trees and electricity, from the notes on plants and the heater runs on record."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, timedelta
@@ -32,13 +32,16 @@ class Season:
 
 @dataclass(frozen=True, slots=True)
 class Grown:
-    """What a season brought: its trees in one crop, those of both, and what each protection used for both."""
+    """What a season brought: its trees in one crop, those of both, and what each protection used for both; `is_split`
+    where one enclosure held several, whose plants share its electricity.
+    """
 
     season: Season
     crop: str
     trees: list[Tree]
     harvested: list[Tree]
     used: dict[str, Used]
+    is_split: bool
 
 
 def season_of(year: int, latitude: float) -> Season:
@@ -93,14 +96,15 @@ def years_in(found: Noted, latitude: float) -> list[int]:
 def grown(state: State, season: Season, crop: str) -> Grown:
     """Return a season's trees for one crop, and what each protection used."""
     known = noted(state)
-    heated = defaultdict(set)
+    heated: defaultdict[str, Counter[str]] = defaultdict(Counter)
     for each in known.plants:
         stood = known.stood(each, season)
         if stood.enclosure is not None and _seen_in(known, each.number, season):
-            heated[stood.protection.value].add(stood.enclosure)
-    used = {name: _used(state, season, places) for name, places in heated.items()}
+            heated[stood.enclosure][stood.protection.value] += 1
     trees = {each: trees_in(known, season, each) for each in CROPS}
-    return Grown(season, crop, trees[crop], [tree for each in trees.values() for tree in each], used)
+    is_split = any(len(among) > 1 for among in heated.values())
+    harvested = [tree for each in trees.values() for tree in each]
+    return Grown(season, crop, trees[crop], harvested, _used(state, season, heated), is_split)
 
 
 def trees_in(known: Noted, season: Season, crop: str, through: date | None = None) -> list[Tree]:
@@ -154,18 +158,20 @@ def _within(note: Note, season: Season) -> bool:
     return season.first <= date.fromisoformat(note.day) <= season.last
 
 
-def _used(state: State, season: Season, places: set[str]) -> Used:
-    """Return the electricity of some enclosures over a season."""
+def _used(state: State, season: Season, heated: Mapping[str, Counter[str]]) -> dict[str, Used]:
+    """Return what each protection used over a season, from each enclosure's plants by protection: as many, as much."""
     zone, now_ms = state.settings.site.zone, state.clock.now().utc_ms
     start_ms, end_ms = midnight_ms(season.first, zone), midnight_ms(season.last + timedelta(days=1), zone)
-    kwh = 0.0
+    kwh = {name: 0.0 for among in heated.values() for name in among}
     try:
         with state.reading("readings.db") as record:
-            for each in sorted(places):
-                days = use.summary(record, each, start_ms, end_ms, "day", zone, now_ms)
-                kwh += sum(day.energy_kwh for day in days)
+            for enclosure, among in sorted(heated.items()):
+                days = use.summary(record, enclosure, start_ms, end_ms, "day", zone, now_ms)
+                each_kwh = sum(day.energy_kwh for day in days) / among.total()
+                for name, count in among.items():
+                    kwh[name] += each_kwh * count
     except DamagedError:
         raise  # "used nothing" would be a guess
     except StoreError:
-        return Used(0.0, 0.0)
-    return Used(kwh, kwh * state.settings.site.price_per_kwh)
+        kwh = dict.fromkeys(kwh, 0.0)
+    return {name: Used(each, each * state.settings.site.price_per_kwh) for name, each in kwh.items()}

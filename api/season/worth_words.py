@@ -90,12 +90,14 @@ def _short(found: Compared) -> str:
     return f"{found.measure.value} {size_said(found.measure, found.effect)} {against}"
 
 
-def cautions(found: Sequence[Compared]) -> list[str]:
-    """Return what holds for all comparisons together."""
+def cautions(found: Sequence[Compared], *, is_split: bool = False) -> list[str]:
+    """Return what holds for all comparisons together; `is_split` where one enclosure held several protections."""
     told = sum(each.p is not None for each in found)
     said = [NOT_SHUFFLED] if told else []
     if any(side.shared and side.trees > side.units for each in found for side in (each.one, each.other)):
         said.append("Trees that share a heater or a cover share its luck, so each enclosure counts once.")
+    if is_split:
+        said.append("Where one enclosure held several protections, its electricity is shared out among its plants.")
     if told > 1:
         said.append(f"There are {told} comparisons here: of twenty, one looks like more than chance by chance alone.")
     if any(side.never for each in found for side in (each.one, each.other)):

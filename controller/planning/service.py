@@ -128,9 +128,11 @@ class Service:
             plans.put_word(self._store, name, starts_ms, f"the planner failed here ({error})")
 
     def _adopt(self, name: str, planner: Planner) -> None:
-        """Take a model that a person has adopted since the last lesson; kept beside all that was learnt."""
-        found = adopted_since(self.folder, name, planner.learnt_ms, planner.geometry)
-        if found is not None:
+        """Take a model that a person has adopted since the last lesson, once; kept beside all that was learnt."""
+        # A lesson that lies ahead was learnt by a clock that has been set right since: it hides no adoption.
+        since_ms = planner.learnt_ms if planner.learnt_ms <= self.clock.now().utc_ms else 0
+        found = adopted_since(self.folder, name, since_ms, planner.geometry)
+        if found is not None and not plans.has_learnt(self._store, name, found.at_ms):
             planner.learnt_ms, planner.model, planner.figures = found.at_ms, found.model, found.figures
             plans.put_learnt(self._store, name, found)
 

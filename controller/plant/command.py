@@ -25,6 +25,8 @@ LEAST_DAYS = 0.01
 """[d] a quarter of an hour: some decisions, and something to draw."""
 FOUR_YEARS_MS = 1461 * DAY_MS
 FIRST_DAY = "2026-03-16"
+LAST_START_MS = round(datetime(9998, 1, 1, tzinfo=UTC).timestamp() * 1000)
+"""[ms UTC] Calendars here end with the year 9999, and a simulation may last 400 days."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,3 +128,5 @@ def _weather(asked: Asked, site: Site, say: Callable[[str], None]) -> tuple[Weat
 def _check_believable(start_ms: int) -> None:
     if start_ms < OLDEST_BELIEVABLE_MS:
         raise SoilwardError("--start is before 2026, when no controller believes its clock; name a later date")
+    if start_ms > LAST_START_MS:
+        raise SoilwardError("--start is after 9997, and the calendar ends with 9999; name an earlier date")

@@ -135,7 +135,7 @@ def _broker(settings: Settings) -> Iterator[Cut | None]:
 
     def again() -> None:
         with supervisor.out_of_the_terminals_reach():
-            broker.start()
+            embedded.begin(broker)
 
     try:
         yield Cut(broker.stop, again)

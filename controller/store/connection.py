@@ -4,7 +4,7 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TypeAlias
 
@@ -49,8 +49,9 @@ class Lock:
             os.close(descriptor)
             raise StoreError(f"{path}: process {holder} is already writing it; stop that one first") from error
         self._descriptor, self._holder = descriptor, os.getpid()
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, str(self._holder).encode("ascii"), 0)
+        with suppress(OSError):  # on a full disk: it is only said to whoever is refused
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, str(self._holder).encode("ascii"), 0)
 
     def release(self) -> None:
         """Let the next writer in; harmless when already released."""

@@ -61,6 +61,12 @@ def put_learnt(connection: sqlite3.Connection, enclosure: str, learnt: Learnt) -
     )
 
 
+def has_learnt(connection: sqlite3.Connection, enclosure: str, at_ms: int) -> bool:
+    """Whether something was learnt of an enclosure, or adopted, at an instant [ms UTC]."""
+    found = connection.execute("SELECT 1 FROM learnt WHERE enclosure = ? AND at_ms = ?", (enclosure, at_ms))
+    return found.fetchone() is not None
+
+
 def put_carry(connection: sqlite3.Connection, enclosure: str, at_ms: int, carry: dict[str, Any] | None) -> None:
     """Keep what the coming night asks of the heater, in place of what was thought before."""
     connection.execute(

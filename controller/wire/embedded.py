@@ -86,8 +86,19 @@ def start(settings: Settings) -> Rumqttd:
     version = "v5" if settings.broker.protocol == "5" else "v4"
     write_private(configuration, _CONFIGURATION.format(version=version, port=port, user=user, password=password))
     broker = Rumqttd(config_path=str(configuration))
+    begin(broker)
+    return broker
+
+
+def begin(broker: Rumqttd) -> None:
+    """Let a broker that is made, or was stopped, begin.
+
+    Raises
+    ------
+    BrokerError
+        If its port is taken or it does not come up.
+    """
     try:
         broker.start()
     except (OSError, RuntimeError) as error:
-        raise BrokerError(f"the embedded broker did not start on port {port}: {error}") from error
-    return broker
+        raise BrokerError(f"the embedded broker did not start on port {broker.port}: {error}") from error

@@ -1,5 +1,6 @@
 """The calls: what is true now, what was, and asking for a change."""
 
+import json
 from contextlib import closing
 from typing import Any
 
@@ -358,6 +359,33 @@ def test_metrics_leave_out_what_is_not_known(site: ApiSite, client: TestClient) 
     assert told["soilward_contact_closed", "larch"] == 1
     assert told["soilward_broker_connected", None] == 0
     assert not [name for name, enclosure in told if enclosure == "elder"]
+
+
+_FIGURES: dict[str, Any] = {"at_ms": NOW_MS, "readings": {"larch": {"good": 5}}, "renewals": {}, "queues": {}}
+
+
+@pytest.mark.parametrize(
+    "left",
+    [
+        "[]",
+        "null",
+        "{}",
+        '{"at_ms": "now"}',
+        json.dumps({**_FIGURES, "readings": []}),
+        json.dumps({**_FIGURES, "readings": {"a": 1}}),
+        json.dumps({**_FIGURES, "readings": {"a": {"good": "five"}}}),
+        json.dumps(_FIGURES),
+    ],
+)
+def test_metrics_leave_out_figures_that_a_bad_card_has_spoilt(site: ApiSite, client: TestClient, left: str) -> None:
+    """JSON of another shape than the controller leaves: all that is known elsewhere is given."""
+    site.hear()
+    site.clock.set_wall(NOW_MS)
+    (site.folder / "figures.json").write_text(left)
+    answer = client.get("/metrics")
+    assert answer.status_code == 200
+    assert "soilward_soil_celsius" in answer.text
+    assert "soilward_readings" not in answer.text
 
 
 def test_an_app_without_a_given_live_follows_the_broker_itself(site: ApiSite) -> None:

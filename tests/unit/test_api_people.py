@@ -90,18 +90,27 @@ def test_refusals_cannot_fill_the_disk(season: sqlite3.Connection, monkeypatch: 
 def test_five_tries_a_minute_and_no_sixth() -> None:
     """The sixth try of a name within 60 s must wait until the first is 60 s old; another name need not."""
     tries = Tries()
-    assert [tries.wait_s("keeper", float(second)) for second in range(5)] == [0.0] * 5
-    assert tries.wait_s("keeper", 10.0) == 50.0
-    assert tries.wait_s("neighbour", 10.0) == 0.0
-    assert tries.wait_s("keeper", 60.0) == 0.0
-    assert tries.wait_s("keeper", 60.5) > 0.0
+    assert [tries.wait_s("keeper", "10.0.0.7", float(second)) for second in range(5)] == [0.0] * 5
+    assert tries.wait_s("keeper", "10.0.0.7", 10.0) == 50.0
+    assert tries.wait_s("neighbour", "10.0.0.7", 10.0) == 0.0
+    assert tries.wait_s("keeper", "10.0.0.7", 60.0) == 0.0
+    assert tries.wait_s("keeper", "10.0.0.7", 60.5) > 0.0
 
 
 def test_tries_of_many_names_are_bounded_together() -> None:
     """Sixty tries a minute over all names are the most, so that invented names cannot keep the machine busy."""
     tries = Tries()
-    assert all(tries.wait_s(f"name-{number}", 0.0) == 0.0 for number in range(60))
-    assert tries.wait_s("one-more", 0.0) > 0.0
+    assert all(tries.wait_s(f"name-{number}", f"10.0.0.{number}", 0.0) == 0.0 for number in range(60))
+    assert tries.wait_s("one-more", "10.0.1.0", 0.0) > 0.0
+
+
+def test_whoever_never_stops_trying_keeps_nobody_else_out() -> None:
+    """Twenty tries a minute from one address, whatever the names; somebody elsewhere signs in at once."""
+    tries = Tries()
+    waits_s = [tries.wait_s(f"name-{number}", "203.0.113.9", 0.0) for number in range(600)]
+    assert waits_s == [0.0] * 20 + [60.0] * 580
+    assert tries.wait_s("keeper", "10.0.0.7", 0.0) == 0.0
+    assert tries.wait_s("keeper", "203.0.113.9", 60.0) == 0.0
 
 
 @pytest.mark.parametrize(

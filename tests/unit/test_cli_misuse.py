@@ -160,3 +160,24 @@ def test_a_fault_of_the_program_is_no_full_disk(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(commands, "check", check)
     with pytest.raises(ConnectionRefusedError):
         cli.main(["check"])
+
+
+def test_a_folder_of_people_that_cannot_be_is_said_without_a_traceback(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The pages' own command says of a disk what all others say: here a file lies where the folder should be."""
+    (tmp_path / "data").write_text("")
+    (tmp_path / "soilward.toml").write_text(
+        scenario.settings_text(1883, 8460).replace('folder = "."', 'folder = "data"')
+    )
+    assert pages.main(["person", "token", "bo", "--settings", str(tmp_path / "soilward.toml")]) == 1
+    assert "data: File exists; name another place" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("pulses", ["-3", "1", "2", "9"])
+def test_pulses_that_no_night_can_have_are_misuse(pulses: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Refused at once, and not filed for a controller that may not run."""
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["tune", "larch", "--person", "keeper", "--pulses", pulses])
+    assert ended.value.code == 2
+    assert f"invalid choice: {pulses} (choose from 0, 3, 4, 5, 6, 7, 8)" in capsys.readouterr().err

@@ -10,8 +10,9 @@ from controller.control.model_of import model_of
 from controller.control.stepping import rise_k
 from controller.control.thermal import ThermalModel
 from controller.planning.learning import learn
-from controller.plant.construction import TEXTURES, Construction
+from controller.plant.construction import TEXTURES, Construction, HeaterKind
 from controller.plant.identify import FREE, NotExcitedError, identify, lacking
+from tests.identified_site import enclosed, logged
 from tests.thermal_site import AIR, CABLE, facts, lived, with_gaps
 
 BOTH = pytest.mark.parametrize("guess", [CABLE, AIR], ids=["cable", "air"])
@@ -73,6 +74,19 @@ def test_the_first_lesson_is_taken_whole_and_a_poor_record_teaches_nothing() -> 
     assert first is not None
     assert first.model == identify(log.latest(3 * 86_400), CABLE).model
     assert learn(facts(), CABLE, CABLE, log.latest(86_400)) is None
+
+
+def test_probes_that_were_exchanged_teach_no_more_than_ten_times_geometry() -> None:
+    """Soil read as air and air as soil: the loss was taken for 35 times geometry's at once."""
+    bed = enclosed(2, HeaterKind.SOIL_CABLE)
+    log, geometry = logged(bed)[0], model_of(bed.told, bed.depth_m)
+    known = facts(floor_m2=bed.told.floor_m2, built=bed.told, depth_m=bed.depth_m, has_light=False)
+    lesson = learn(known, geometry, geometry, replace(log, soil_c=log.air_c, air_c=log.soil_c))
+    assert lesson is not None
+    assert lesson.figures["loss_w_k"][0] > 30.0 * geometry.loss_w_k
+    times = {name: getattr(lesson.model, name) / getattr(geometry, name) for name in FREE if name != "lag_s"}
+    assert max(times.values()) == pytest.approx(10.0)
+    assert min(times.values()) == pytest.approx(0.1)
 
 
 def test_without_a_light_probe_the_model_that_is_sought_gives_the_light() -> None:

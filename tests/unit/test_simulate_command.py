@@ -175,6 +175,8 @@ def test_a_file_too_short_for_the_days_is_refused(
         (["--enclosure", "pine"], "no enclosure 'pine'; name one of larch"),
         (["--start", "spring"], "--start 'spring' is no date"),
         (["--start", "2025-12-31"], "--start is before 2026"),
+        (["--start", "9999-12-31"], "--start is after 9997"),
+        (["--start", "9999-12-31T23:59:59-12:00"], "--start is after 9997"),
     ],
 )
 def test_what_makes_no_sense_is_refused_in_words(

@@ -64,6 +64,15 @@ def test_a_lock_given_back_is_free_though_a_child_still_has_it_open(tmp_path: Pa
     assert opened
 
 
+def test_a_lock_is_taken_though_the_disk_is_full(tmp_path: Path) -> None:
+    """Whose it is cannot be noted then; it is held all the same."""
+    (tmp_path / "a.db.lock").symlink_to("/dev/full")
+    held = Lock(tmp_path / "a.db")
+    with pytest.raises(StoreError, match="is already writing it"):
+        Lock(tmp_path / "a.db")
+    held.release()
+
+
 FORKS = """
 import os, sys
 from pathlib import Path

@@ -152,6 +152,30 @@ def test_the_planner_takes_an_adopted_model_once_and_keeps_it_in_its_history(tmp
     assert service.planners["larch"].model == other
 
 
+@pytest.mark.parametrize("lesson_ahead", [True, False])
+def test_a_clock_that_ran_ahead_neither_hides_an_adoption_nor_brings_it_back(
+    tmp_path: Path, lesson_ahead: bool
+) -> None:
+    """The last lesson, or the adoption, lies years ahead and the other is of now: the model is taken, and once."""
+    open_writer(tmp_path / "readings.db", READINGS).close()
+    service = Service(site(tmp_path), ManualClock(Moment(50.0, MIDNIGHT_MS)))
+    planner = service.planners["larch"]
+    other = replace(planner.geometry, bed_j_k=planner.geometry.bed_j_k * 1.4)
+    ahead_ms = MIDNIGHT_MS + 3650 * 86_400_000
+    planner.learnt_ms, adopted_ms = (ahead_ms, MIDNIGHT_MS - 5) if lesson_ahead else (0, ahead_ms)
+    entry = replace(asked({"figures": figures_of(OTHER), "likely": LIKELY})[2], at_ms=adopted_ms)
+    entry.body["arguments"] = {"figures": figures_of(other), "likely": LIKELY}  # type: ignore[dict-item]
+    with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as connection:
+        journal.append(connection, [entry])
+    service.turn()
+    assert planner.model == other
+    lesson = replace(other, bed_j_k=other.bed_j_k * 1.1)
+    planner.know(lesson, {}, MIDNIGHT_MS)
+    service.turn()
+    service.close()
+    assert planner.model == lesson
+
+
 def test_what_was_adopted_before_the_last_lesson_or_refused_is_not_taken(tmp_path: Path) -> None:
     """An old yes does not undo newer lessons; a refused one never was a yes; a missing journal is none."""
     assert adopted_since(tmp_path, "larch", 0, GEOMETRY) is None

@@ -19,7 +19,7 @@ from controller.store.runs import RunBegan, RunEnded, RunEnergy, apply
 from tests.api_site import NOW_MS, ApiSite
 
 HTML = {"accept": "text/html"}
-HEATED, OPEN = Protection.HEATED_TUNNEL, Protection.OPEN
+HEATED, OPEN, WRAPPED = Protection.HEATED_TUNNEL, Protection.OPEN, Protection.WRAPPED
 
 
 def plant_of(name: str, protection: Protection, enclosure: str | None = None) -> Plant:
@@ -117,6 +117,32 @@ def test_an_enclosure_counts_once_and_its_electricity_is_counted(orchard: ApiSit
         shared = [each["other"] for each in ripe if each["other"]["protection"] == "tunnel without heat"]
         assert {(each["units"], each["trees"], each["shared"]) for each in shared} == {(1, 2, True)}
         assert "each enclosure counts once" in client.get("/worth", headers=HTML).text
+
+
+def test_an_enclosure_with_two_protections_shares_its_electricity_among_its_plants(orchard: ApiSite) -> None:
+    """2 kWh for three in a tunnel and one wrapped in it: 1.5 and 0.5, and the page says how; each had 2 before."""
+    with closing(open_writer(orchard.folder / "season.db", people.MIGRATIONS)) as season:
+        for name, kept in (
+            ("a", Protection.TUNNEL),
+            ("b", Protection.TUNNEL),
+            ("c", Protection.TUNNEL),
+            ("d", WRAPPED),
+        ):
+            number = put_plant(season, plant_of(name, kept, "larch"), "keeper", NOW_MS)
+            put_note(season, number, picked("2026-07-25"), "keeper", NOW_MS)
+    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
+        for event in (RunBegan("larch", NOW_MS), RunEnergy("larch", 7.2e6), RunEnded("larch", NOW_MS + 60_000, "x")):
+            apply(record, event)
+    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+    with orchard.client() as client:
+        told = client.get("/api/season/worth").json()
+        assert {name: each["kwh"] for name, each in told["used"].items()} == {
+            "tunnel without heat": 1.5,
+            "wrapped": 0.5,
+        }
+        said = "its electricity is shared out among its plants"
+        assert said in " ".join(told["cautions"])
+        assert said in client.get("/worth", headers=HTML).text
 
 
 def test_a_season_s_heat_is_set_against_both_its_crops(orchard: ApiSite) -> None:

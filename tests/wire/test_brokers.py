@@ -1,5 +1,6 @@
 """Other brokers and other versions: MQTT 3.1.1 by setting, and the embedded broker with its password."""
 
+import socket
 import threading
 from contextlib import closing
 from pathlib import Path
@@ -10,8 +11,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
+from controller.errors import BrokerError
 from controller.load_settings import load
 from controller.node.simulated import SimulatedNode
+from controller.proving import command
 from controller.store import requests
 from controller.store.connection import open_writer
 from controller.store.migrations import REQUESTS
@@ -102,3 +105,16 @@ def test_the_embedded_broker_listens_on_loopback_and_keeps_its_password_private(
         assert not embedded.port_is_free(settings.broker.port)
     finally:
         broker.stop()
+
+
+def test_an_embedded_broker_that_cannot_begin_again_is_said(tmp_path: Path) -> None:
+    """Something took its port while a proof test had cut it: the test ends in words, journalled as any that ends."""
+    settings = load(write_site(tmp_path, a_free_port(), kind="embedded"))
+    settings.store.folder.mkdir()
+    with command._broker(settings) as cut:
+        assert cut is not None
+        cut.begin()
+        with socket.create_server(("127.0.0.1", settings.broker.port)), pytest.raises(BrokerError, match="on port"):
+            cut.end()
+        cut.end()
+        assert not embedded.port_is_free(settings.broker.port)
