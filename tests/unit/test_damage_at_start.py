@@ -198,3 +198,18 @@ def test_columns_that_are_none_are_damage(spoil_bytes: bytes) -> None:
     spoilt = spoil_bytes + packed[1:] if spoil_bytes else packed[:-1]
     with pytest.raises(StoreError, match="columns of readings"):
         columns.lay(spoilt, 0, 3, 2)
+
+
+def test_a_command_that_knows_no_remedy_of_its_own_sends_to_the_one_that_does(tmp_path: Path) -> None:
+    """A replay over a damaged journal: a sentence, and no traceback."""
+    settings, data = write_site(tmp_path, 1), tmp_path / "data"
+    data.mkdir()
+    open_writer(data / "readings.db", READINGS).close()
+    pages = fill_journal(data / "journal.db")
+    spoil(data / "journal.db", 1, pages - 1)
+    asked = [sys.executable, "-m", "controller.cli", "simulate", "--replay", str(data), "--settings", str(settings)]
+    ended = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    assert ended.returncode == 1
+    assert "a database of the data folder is damaged" in ended.stderr
+    assert "`soilward verify` names it" in ended.stderr
+    assert "Traceback" not in ended.stderr
