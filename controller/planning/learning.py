@@ -17,7 +17,7 @@ MOST_STEP = 0.3
 """Largest change of the logarithm of a figure in one night: a bad day cannot undo a season."""
 FIRST_TIMES = 10.0
 """No figure of a first lesson is taken for more times geometry's, or for a smaller part of it, but the lag, which three
-stores need: up to 6.6 in 190 simulated sound lessons, and hundreds where soil and air probe were exchanged."""
+stores need: up to 6.6 in 180 simulated sound lessons, and 35 and more where soil and air probe were exchanged."""
 DAYS_S = 3 * 86_400.0
 MOST_TIMES = 5.0
 """A figure of the layers so many times geometry's, or so small a part of it, is not believed (as at adoption)."""
