@@ -1,6 +1,5 @@
 """Every page: opens with and without data, holds nothing inline, escapes, and asks through forms."""
 
-import html
 import re
 import sqlite3
 from collections.abc import Iterator
@@ -101,6 +100,7 @@ def test_a_damaged_record_is_no_empty_one(site: TestClient, tmp_path: Path, file
     for path in paths:
         shown = site.get(path, headers={"accept": "text/html"})
         assert (shown.status_code, "damaged" in shown.text) == (503, True), path
+    assert f"{file} is damaged; " in site.get(paths[0]).text, "and what to do"
     for path in ("/", "/enclosures/larch"):
         assert "Warm and safe." in site.get(path).text
 
@@ -306,32 +306,3 @@ def test_a_copy_elsewhere_that_lacks_something_for_good_is_said_too(tmp_path: Pa
         shown = client.get("/").text
         assert ("copy elsewhere" in shown) == bool(refused)
         assert said in shown
-
-
-@pytest.mark.parametrize("later_ms", [0, -1000])
-def test_older_entries_follow_one_another_without_a_gap(site: TestClient, tmp_path: Path, later_ms: int) -> None:
-    """Where a site locks off at once, many bear one time; after a clock was set back, what came later bears earlier."""
-    with closing(connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)) as book:
-        times_ms = [NOW_MS + later_ms * number for number in range(250)]
-        journal.append(book, [journal.Entry("trip", "larch", "controller", "", {}, at_ms) for at_ms in times_ms])
-        written = [entry.hash[:12] for entry in journal.read(book, limit=1000)]
-    shown: list[str] = []
-    page: str | None = "/journal"
-    while page is not None:
-        text = site.get(page).text
-        shown += re.findall(r"<code>([0-9a-f]{12})", text)
-        onward = re.search(r'href="([^"]+)">Older entries', text)
-        page = onward and html.unescape(onward[1])
-    assert shown == written
-
-
-@pytest.mark.parametrize(("name", "page"), [("journal.db", "/journal"), ("readings.db", "/enclosures/larch/heat")])
-def test_a_page_of_what_is_damaged_says_so(site: TestClient, tmp_path: Path, name: str, page: str) -> None:
-    """Not "nothing written here yet" nor "no heat": it names the file and what to do. What is true now opens still."""
-    with (tmp_path / name).open("r+b") as raw:
-        raw.seek(4096)
-        raw.write(b"\xa5" * ((tmp_path / name).stat().st_size - 4096))
-    answer = site.get(page)
-    assert answer.status_code == 503
-    assert f"{name} is damaged; " in answer.text
-    assert site.get("/").status_code == site.get("/enclosures/larch").status_code == 200

@@ -82,10 +82,8 @@ def test_a_batch_is_written_when_it_is_large_or_old_enough(
     assert on_disk(tmp_path) == kept
 
 
-def test_pieces_of_packing_follow_soon_and_a_commit_comes_between(
-    writer: Writer, clock: ManualClock, tmp_path: Path
-) -> None:
-    """An hour is packed within moments of its end, and what is put meanwhile waits for one piece of it at most."""
+def leave_an_hour(writer: Writer, clock: ManualClock) -> None:
+    """Keep 4000 readings of an hour, which is due to be packed when this ends."""
     for number in range(4000):
         writer.put_reading(soil(number), nothing)
     clock.sleep(2.0)
@@ -93,6 +91,13 @@ def test_pieces_of_packing_follow_soon_and_a_commit_comes_between(
         writer.turn()
         clock.sleep(0.1)
     clock.sleep(3660.0)
+
+
+def test_pieces_of_packing_follow_soon_and_a_commit_comes_between(
+    writer: Writer, clock: ManualClock, tmp_path: Path
+) -> None:
+    """An hour is packed within moments of its end, and what is put meanwhile waits for one piece of it at most."""
+    leave_an_hour(writer, clock)
     told: list[int] = []
     pieces = 0
     while pieces == 0 or writer._wait_s() < 0.1:
@@ -239,13 +244,7 @@ def test_what_is_refused_again_and_again_stops_no_packing_and_is_told(
     writer: Writer, clock: ManualClock, tmp_path: Path
 ) -> None:
     """A probe that reports in another unit now: the others' hour is packed all the same, their receipts are kept."""
-    for number in range(4000):
-        writer.put_reading(soil(number), nothing)
-    clock.sleep(2.0)
-    for _ in range(2):
-        writer.turn()
-        clock.sleep(0.1)
-    clock.sleep(3660.0)
+    leave_an_hour(writer, clock)
     commits = 0
     while commits < 20:
         at = 3_700_000 + 100 * commits

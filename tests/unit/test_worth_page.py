@@ -100,16 +100,21 @@ def test_another_crop_and_another_year_are_their_own(opened: TestClient) -> None
     assert opened.get("/api/season/worth", params={"crop": "third"}).status_code == 422
 
 
+def heat_larch(orchard: ApiSite) -> None:
+    """Let larch have used 2 kWh in its season, which is over by now."""
+    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
+        for event in (RunBegan("larch", NOW_MS), RunEnergy("larch", 7.2e6), RunEnded("larch", NOW_MS + 60_000, "x")):
+            apply(record, event)
+    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+
+
 def test_an_enclosure_counts_once_and_its_electricity_is_counted(orchard: ApiSite) -> None:
     """Two trees that share larch are one; its season's kilowatt hours are those of its runs."""
     with closing(open_writer(orchard.folder / "season.db", people.MIGRATIONS)) as season:
         for name in ("one", "two"):
             number = put_plant(season, plant_of(name, Protection.TUNNEL, "larch"), "keeper", NOW_MS)
             put_note(season, number, picked("2026-07-25"), "keeper", NOW_MS)
-    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
-        for event in (RunBegan("larch", NOW_MS), RunEnergy("larch", 7.2e6), RunEnded("larch", NOW_MS + 60_000, "x")):
-            apply(record, event)
-    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+    heat_larch(orchard)
     with orchard.client() as client:
         told = client.get("/api/season/worth").json()
         assert told["used"] == {"tunnel without heat": {"kwh": 2.0, "cost": pytest.approx(0.6)}}
@@ -122,18 +127,10 @@ def test_an_enclosure_counts_once_and_its_electricity_is_counted(orchard: ApiSit
 def test_an_enclosure_with_two_protections_shares_its_electricity_among_its_plants(orchard: ApiSite) -> None:
     """2 kWh for three in a tunnel and one wrapped in it: 1.5 and 0.5, and the page says how; each had 2 before."""
     with closing(open_writer(orchard.folder / "season.db", people.MIGRATIONS)) as season:
-        for name, kept in (
-            ("a", Protection.TUNNEL),
-            ("b", Protection.TUNNEL),
-            ("c", Protection.TUNNEL),
-            ("d", WRAPPED),
-        ):
+        for name, kept in zip("abcd", (*[Protection.TUNNEL] * 3, WRAPPED), strict=True):
             number = put_plant(season, plant_of(name, kept, "larch"), "keeper", NOW_MS)
             put_note(season, number, picked("2026-07-25"), "keeper", NOW_MS)
-    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
-        for event in (RunBegan("larch", NOW_MS), RunEnergy("larch", 7.2e6), RunEnded("larch", NOW_MS + 60_000, "x")):
-            apply(record, event)
-    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+    heat_larch(orchard)
     with orchard.client() as client:
         told = client.get("/api/season/worth").json()
         assert {name: each["kwh"] for name, each in told["used"].items()} == {
@@ -151,10 +148,7 @@ def test_a_season_s_heat_is_set_against_both_its_crops(orchard: ApiSite) -> None
         number = put_plant(season, plant_of("one", Protection.TUNNEL, "larch"), "keeper", NOW_MS)
         put_note(season, number, picked("2026-07-25"), "keeper", NOW_MS)
         put_note(season, number, picked("2026-09-25", 9, 800.0, "main"), "keeper", NOW_MS)
-    with closing(open_writer(orchard.folder / "readings.db", READINGS)) as record:
-        for event in (RunBegan("larch", NOW_MS), RunEnergy("larch", 7.2e6), RunEnded("larch", NOW_MS + 60_000, "x")):
-            apply(record, event)
-    orchard.clock.set_wall(NOW_MS + 240 * 86_400_000)
+    heat_larch(orchard)
     with orchard.client() as client:
         for crop in ("first", "main"):
             shown = client.get(f"/worth?crop={crop}", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
