@@ -56,6 +56,10 @@ HANDS_OVER_S = 0.0005
 """[s] after which a busy thread lets another run. It is the network thread that sends what the loop has published: with
 Python's 5 ms an opening waited for the loop to save what it had decided. Source: engineering judgement."""
 
+GATHERED_S = 0.005
+"""[s] What a busy loop has published waits for company this long at most; an opening does not. Source: engineering
+judgement."""
+
 
 class Controller:
     """Everything that runs beside the heater, for every enclosure in the settings.
@@ -103,7 +107,7 @@ class Controller:
         self._late = Flaps()
         self._notes = self._site_notes(now)
         self._stop = threading.Event()
-        self._turned_s = self._polled_s = now.mono_s
+        self._turned_s = self._polled_s = self._let_out_s = now.mono_s
         self._ticking = Ticking(self.keepers, now.mono_s)
         self._taking = Taking(self.keepers, self.routing, self._nodes, self._ticking)
         self._held, self._most_held = Held(), window(settings.broker) // 4
@@ -131,8 +135,9 @@ class Controller:
         gc.freeze()
         gc.set_threshold(COLLECTED + COLLECTED_EACH * len(self.keepers), *OLDER)
         try:
-            while not self._stop.is_set():
-                self._turn()
+            with self.inbox.client.gathering():
+                while not self._stop.is_set():
+                    self._turn()
         finally:
             self._end()
 
@@ -142,7 +147,12 @@ class Controller:
 
     def _turn(self) -> None:
         """One turn: wait for a message or the next enclosure's tick, take what came, and step whose turn it is."""
-        for message in self.inbox.drain(self._ticking.wait_s(self.clock.now().mono_s)):
+        now_s = self.clock.now().mono_s
+        wait_s = self._ticking.wait_s(now_s)
+        if wait_s > 0 or now_s - self._let_out_s >= GATHERED_S:
+            self._let_out_s = now_s
+            self.inbox.client.let_out()
+        for message in self.inbox.drain(wait_s):
             self._held.add(message, self._taking.take(message, self.memory.epoch))
         now = self.clock.now()
         if now.mono_s - self._turned_s > limits.LONGEST_GAP_S:

@@ -10,7 +10,7 @@ from controller.enclosure_settings import Enclosure, Heater
 from controller.errors import BrokerError
 from controller.safety.lease import Order
 from controller.settings import Settings
-from controller.wire import session
+from controller.wire import few_calls, session
 from controller.wire.relay import encode_command
 
 LET_OUT_S, LET_OUT_LOOKS = 0.002, 40
@@ -46,7 +46,7 @@ class Relays:
         `issued` counts on from here by the monotonic clock, so a jump of the wall clock changes no lease.
     """
 
-    def __init__(self, settings: Settings, client: mqtt.Client, epoch: int, identity: str, start: Moment) -> None:
+    def __init__(self, settings: Settings, client: few_calls.Client, epoch: int, identity: str, start: Moment) -> None:
         self._settings, self._client, self._epoch, self._identity = settings, client, epoch, identity
         self._start = start
         self._seq = 0
@@ -86,6 +86,7 @@ class Relays:
 
     def let_out(self) -> None:
         """Let the network thread send what waits before this one, which is busy, goes on; wait for it 2 ms at most."""
+        self._client.let_out()
         for _ in range(LET_OUT_LOOKS):
             if not self._client.want_write():
                 return

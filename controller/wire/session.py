@@ -15,6 +15,7 @@ from paho.mqtt.properties import Properties
 
 from controller.errors import BrokerError
 from controller.settings import Broker, Settings
+from controller.wire import few_calls
 from controller.wire.empty_properties import lighten
 
 lighten()
@@ -86,7 +87,7 @@ def make_client(
     will: tuple[str, bytes, bool] | None = None,
     manual_ack: bool = False,
     reading_only: bool = False,
-) -> mqtt.Client:
+) -> few_calls.Client:
     """Make an unconnected client.
 
     Parameters
@@ -96,7 +97,7 @@ def make_client(
     """
     broker = settings.broker
     version = mqtt.MQTTv5 if broker.protocol == "5" else mqtt.MQTTv311
-    client = mqtt.Client(
+    client = few_calls.Client(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         clean_session=None if version == mqtt.MQTTv5 else not manual_ack,

@@ -4,7 +4,7 @@ import gc
 import sqlite3
 import sys
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -232,6 +232,49 @@ def test_only_what_may_still_be_closed_is_waited_for(
     assert done == (["sent", "let out"] if lets_out else ["sent"])
 
 
+@pytest.mark.parametrize(("wait_s", "turn_s", "times"), [(0.3, 0.001, 10), (0.0, 0.002, 3), (0.0, 0.006, 10)])
+def test_what_a_turn_published_is_let_out_before_a_wait_and_every_few_milliseconds(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, wait_s: float, turn_s: float, times: int
+) -> None:
+    """Ten turns: each that waits; where the loop is behind, those 5 ms after the last."""
+    out: list[str] = []
+    one = shell.controller
+    monkeypatch.setattr(one.inbox.client, "let_out", lambda: out.append("out"))
+    monkeypatch.setattr(one.inbox, "drain", lambda _wait_s: [])
+    monkeypatch.setattr(one._ticking, "wait_s", lambda _now_s: wait_s)
+    monkeypatch.setattr(one, "_step", lambda *_: None)
+    for _ in range(10):
+        shell.clock.sleep(turn_s)
+        one._turn()
+    assert len(out) == times
+
+
+def test_the_loop_gathers_while_it_runs_and_its_end_does_not(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What its last turn published goes out with its end, whose openings and goodbye wait for nobody."""
+    done: list[str] = []
+
+    @contextmanager
+    def gathering() -> Iterator[None]:
+        done.append("gathers")
+        yield
+        done.append("rings")
+
+    before_s, thresholds, one = sys.getswitchinterval(), gc.get_threshold(), Shell(tmp_path).controller
+    monkeypatch.setattr(one.inbox.client, "gathering", gathering)
+    monkeypatch.setattr("controller.service.watch", lambda *_: None)
+    monkeypatch.setattr(one, "_turn", lambda: (done.append("turn"), one.stop()))
+    end = one._end
+    monkeypatch.setattr(one, "_end", lambda: (done.append("end"), end()))
+    try:
+        one.run()
+    finally:
+        sys.setswitchinterval(before_s)
+        gc.set_threshold(*thresholds)
+        gc.unfreeze()
+        one.inbox.client._reset_sockets()
+    assert done == ["gathers", "turn", "rings", "end"]
+
+
 @pytest.mark.parametrize(("waits", "looks"), [(0, 1), (3, 4), (1000, 40)])
 def test_the_network_thread_is_waited_for_two_milliseconds_at_most(
     shell: Shell, monkeypatch: pytest.MonkeyPatch, waits: int, looks: int
@@ -239,9 +282,12 @@ def test_the_network_thread_is_waited_for_two_milliseconds_at_most(
     """A broker that takes nothing holds nobody up."""
     asked: list[float] = []
     slept: list[float] = []
+    out: list[str] = []
+    monkeypatch.setattr(shell.controller.inbox.client, "let_out", lambda: out.append("out"))
     monkeypatch.setattr(shell.controller.inbox.client, "want_write", lambda: asked.append(0) or len(asked) <= waits)
     monkeypatch.setattr("controller.wire.relays.time.sleep", slept.append)
     shell.controller.relays.let_out()
+    assert out == ["out"], "what was gathered is on its way first"
     assert len(asked) == looks
     assert sum(slept) <= 0.002 + 1e-9
 
