@@ -84,6 +84,16 @@ def test_what_came_in_the_new_hour_waits_for_its_own_end(store: sqlite3.Connecti
     assert (places(store)["tail"], places(store)["block"]) == (0, 2)
 
 
+def test_what_a_clock_that_was_ahead_left_is_packed_with_the_next_hour(store: sqlite3.Connection) -> None:
+    """Heard years from now, it would wait till then; and what came behind it did, for fifty thousand readings."""
+    keeping = Keeping(store)
+    for at_ms in (29 * 365 * DAY_MS, 10, HOUR_MS + 10):
+        keeping.add([said(at_ms)])
+    assert pack(keeping, T0 + HOUR_MS + 2 * MINUTE_MS)
+    assert (places(store)["tail"], places(store)["block"]) == (1, 2)
+    assert len(kept.rows(store)) == 3
+
+
 def test_a_long_tail_is_packed_whatever_the_hour(store: sqlite3.Connection) -> None:
     """A backlog of days does not wait in memory for the hour to end, nor for its end to be rolled up."""
     keeping = Keeping(store)
