@@ -4,6 +4,7 @@ Each is one transaction, so a reading is always in the tail or in a block, and i
 before, in short pieces between which commits go on: a broker that waits for acknowledgements holds back what is urgent.
 """
 
+import logging
 import sqlite3
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -11,10 +12,13 @@ from typing import Any, TypeAlias
 
 from controller.store import blocks, shelves, sums
 from controller.store.blocks import Row
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import transaction
 from controller.store.readings import HOUR_MS
 from controller.store.stretch import Stretches
-from controller.store.sums import Day
+from controller.store.sums import DAY_MS, Day, Sums
+
+_log = logging.getLogger(__name__)
 
 AHEAD_MS = 2 * HOUR_MS
 """[ms] after what is due to be packed: nothing there was heard later, but by a clock that was ahead."""
@@ -204,14 +208,25 @@ def rolled_up(connection: sqlite3.Connection, day: int, more: Day, held: Held | 
     for table, found in more.items():
         if not found:
             continue
-        row = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
-        there = sums.unpack(table, row[0], start_ms) if row else {}
+        there = _rolled_so_far(connection, table, day, anew=held is not None)
         counts = {} if held is None else held[table]
         known = {at_ms for at_ms in found if at_ms in there and there[at_ms].count > counts.get(at_ms, 0)}
         for at_ms in known:
             there[at_ms].widen(found[at_ms])
         sums.add(there, {at_ms: one for at_ms, one in found.items() if at_ms not in known})
         yield table, day, sums.pack(table, there, start_ms)
+
+
+def _rolled_so_far(connection: sqlite3.Connection, table: str, day: int, *, anew: bool) -> Sums:
+    """Return the roll-ups there are of a day; what cannot be read of them `anew` from its blocks, or as none."""
+    start_ms = shelves.day_start_ms(day)
+    row = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
+    try:
+        return sums.unpack(table, row[0], start_ms) if row else {}
+    except DamagedBlockError as error:
+        _log.warning("roll-ups are made anew from their readings", extra={"error": str(error)})
+    packed = Stretches(connection).blocks(shelves.day_probe(day), start_ms, start_ms + DAY_MS) if anew else ()
+    return sums.day_of(row for block in packed for row in blocks.unpack(block))[table]
 
 
 def write_days(connection: sqlite3.Connection, days: Iterable[PackedDay]) -> None:
