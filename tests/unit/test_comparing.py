@@ -192,7 +192,7 @@ def test_a_sample_is_spread_over_all_days(tmp_path: Path, capsys: pytest.Capture
 
 
 def test_a_reading_of_1970_makes_no_days_of_nothing(record: sqlite3.Connection) -> None:
-    """A clock was not set yet: of twenty thousand days without a reading, a sample would hold hardly any that has one."""
+    """A clock was not set yet: among twenty thousand days without a reading a sample would hold hardly one with any."""
     Keeping(record).add([said(60_000 - T0, 15.0)])
     Keeping(record).pack_all()
     days_compared = [shelves.day_start_ms(one.day) for one in comparing.closed_days(record)]
