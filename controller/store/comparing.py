@@ -13,7 +13,6 @@ from controller.store import blocks, shelves, sums
 from controller.store.blocks import Row
 from controller.store.connection import snapshot, transaction
 from controller.store.keeping import LEAST, MOST
-from controller.store.packing import closed_ms
 from controller.store.readings import HOUR_MS
 from controller.store.stretch import Stretches
 from controller.store.sums import DAY_MS, WIDTHS_MS, Day, Sum, Sums
@@ -42,15 +41,16 @@ class Compared:
 
 def closed_days(connection: sqlite3.Connection) -> list[ProbeDay]:
     """Return every closed day of every probe of which something may be kept."""
+    probes = {
+        number: ((enclosure, name), shelves.day_id(number, closed_ms))
+        for number, enclosure, name, closed_ms in connection.execute("SELECT id, enclosure, name, closed_ms FROM probe")
+    }
     found = []
-    (first,) = connection.execute("SELECT min(id) FROM block").fetchone()
-    for number, *place in connection.execute("SELECT id, enclosure, name FROM probe ORDER BY id").fetchall():
-        ends = (shelves.day_id(number, 0), shelves.day_id(number, closed_ms(connection, number)) - 1)
-        tables = " UNION ".join(f"SELECT id FROM {table} WHERE id BETWEEN ?1 AND ?2" for table in WIDTHS_MS)
-        days = {int(row[0]) for row in connection.execute(tables, ends)}
-        if first is not None:
-            days.update(range(shelves.day_id(number, shelves.block_place(first)[0]), ends[1] + 1))
-        found += [ProbeDay((place[0], place[1]), number, day) for day in sorted(days)]
+    for (day,) in connection.execute(_DAYS):
+        number = shelves.day_probe(day)
+        place, end = probes.get(number, (("", ""), 0))
+        if day < end:
+            found.append(ProbeDay(place, number, day))
     return found
 
 
@@ -133,3 +133,8 @@ def _alike(one: Sum, other: Sum) -> bool:
     if (one.start_ms, one.count, one.least, one.most) != (other.start_ms, other.count, other.least, other.most):
         return False
     return math.isclose(one.total, other.total, rel_tol=_NEAR, abs_tol=_NEAR * one.count)
+
+
+# Not every day since the first: one reading of 1970, from before a clock was set, would make fifty years of it.
+_DAYS = f"""SELECT DISTINCT {shelves.BLOCK_DAY} FROM block
+{"".join(f" UNION SELECT id FROM {table}" for table in WIDTHS_MS)} ORDER BY 1"""

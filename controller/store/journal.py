@@ -157,10 +157,10 @@ def _fault(row: tuple[Any, ...], expected: int, head: str) -> str:
 
 def _stored(row: Sequence[object]) -> StoredEntry:
     sequence, at_ms, kind, enclosure, who, why, body, previous_hash, own_hash = row
-    return StoredEntry(sequence, at_ms, kind, enclosure, who, why, _decoded(str(body)), previous_hash, own_hash)  # type: ignore[arg-type]
+    return StoredEntry(sequence, at_ms, kind, enclosure, who, why, decoded(str(body)), previous_hash, own_hash)  # type: ignore[arg-type]
 
 
-def _decoded(body: str) -> dict[str, JSON]:
+def decoded(body: str) -> dict[str, JSON]:
     """Return a body; one that somebody or a bad card has spoilt as the text it is, so that it hides no other entry."""
     try:
         decoded = json.loads(body)

@@ -7,13 +7,14 @@ small and quick to read, packing, comes later (`packing`).
 import sqlite3
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 
+from controller.clock import OLDEST_BELIEVABLE_MS
 from controller.errors import StoreError
 from controller.status import Grade
 from controller.store import blocks, packing, shelves
 from controller.store.blocks import Row
 from controller.store.connection import transaction
+from controller.store.known_probe import KnownProbe
 from controller.store.on_record import OnRecord
 from controller.store.readings import StoredReading
 from controller.store.receipts import Receipt, pack
@@ -31,15 +32,6 @@ _DONE = object()
 _GRADES = frozenset(each.value for each in Grade)
 
 
-@dataclass(slots=True)
-class _Probe:
-    number: int
-    quantity: str
-    unit: str
-    newest_ms: int
-    closed_ms: int
-
-
 class Keeping:
     """The one who writes readings through a connection; it remembers the newest reading of each probe.
 
@@ -48,14 +40,14 @@ class Keeping:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        self._probes: dict[tuple[str, str], _Probe] = {}
+        self._probes: dict[tuple[str, str], KnownProbe] = {}
         self._tails: dict[int, packing.Tail] = {}
         self._work: Iterator[None] | None = None
         self._on_record = OnRecord(connection)
         waiting = Stretches(connection).newest_waiting()
         for enclosure, name, number, quantity, unit, newest_ms, closed_ms in connection.execute(_KNOWN).fetchall():
             taken_ms = max(newest_ms, waiting.get(number, (0, 0))[0])
-            self._probes[enclosure, name] = _Probe(number, quantity, unit, taken_ms, closed_ms)
+            self._probes[enclosure, name] = KnownProbe(number, quantity, unit, taken_ms, closed_ms)
             shelf = shelves.shelf_of(number)
             if shelf not in self._tails:
                 self._tails[shelf] = packing.tail_of(connection, shelf)
@@ -64,8 +56,7 @@ class Keeping:
         """Keep a batch, all or none, with the receipts of the messages it came in.
 
         A redelivered reading (same probe, same `taken_ms`) is kept once, as it was first told. A refused reading is
-        kept but never rolled up. One older than what the probe had told before is also noted in `late`, for whoever
-        copies the record in order of time.
+        kept but never rolled up. One that is not in order is also noted in `late`, for whoever copies the record.
 
         Returns
         -------
@@ -80,13 +71,14 @@ class Keeping:
         with transaction(self._connection):
             probes = [self._probe(item) for item in batch]
             new = self._new(batch, probes)
-            newest = {probe.number: probe.newest_ms for probe in probes}
-            late = [row[:2] for row in new if row[1] < newest[row[0]]]
-            self._connection.executemany("INSERT INTO late (probe_id, taken_ms) VALUES (?, ?)", late)
+            by_number = {probe.number: probe for probe in probes}
+            late = [row for row in new if not by_number[row[0]].goes_on(row[1])]
+            self._connection.executemany(_NOTE, [row[:2] for row in late])
             self._append(new, receipts)
-        taken = {row[0]: row[1] for row in new}
-        for probe in probes:
-            probe.newest_ms = max(probe.newest_ms, taken.get(probe.number, 0))
+            for row in {row[0]: row for row in late}.values():
+                self._resume(by_number[row[0]], row)
+        for row in new:
+            by_number[row[0]].take(row[1])
         return len(new)
 
     def pack(self, now_ms: int) -> bool:
@@ -143,7 +135,7 @@ class Keeping:
             for block, rows in piece:
                 self._on_record.packed(block, rows)
 
-    def _open(self, today_ms: int) -> list[_Probe]:
+    def _open(self, today_ms: int) -> list[KnownProbe]:
         return [probe for probe in self._probes.values() if probe.closed_ms < today_ms]
 
     def _close_all(self, today_ms: int) -> None:
@@ -153,7 +145,7 @@ class Keeping:
             for at in range(0, len(open_still), CLOSE_AT_ONCE)
         )
 
-    def _close(self, probes: list[_Probe], today_ms: int) -> Iterator[None]:
+    def _close(self, probes: list[KnownProbe], today_ms: int) -> Iterator[None]:
         yield from packing.close(self._connection, [probe.number for probe in probes], today_ms)
         for probe in probes:
             probe.closed_ms = today_ms
@@ -162,16 +154,26 @@ class Keeping:
         """Whether the last hour of yesterday is packed by now."""
         return now_ms % DAY_MS >= packing.SETTLE_MS + packing.TURNS * packing.APART_MS
 
-    def _new(self, batch: Sequence[StoredReading], probes: Iterable[_Probe]) -> list[Row]:
+    def _new(self, batch: Sequence[StoredReading], probes: Iterable[KnownProbe]) -> list[Row]:
         """Return the rows that are not there yet, by probe and time: newer than all before, or not told before."""
         rows: dict[tuple[int, int], Row] = {}
         for item, probe in zip(batch, probes, strict=True):
             key = (probe.number, item.taken_ms)
-            if item.taken_ms <= probe.newest_ms and self._on_record.has(*key):
+            if not probe.goes_on(item.taken_ms) and self._on_record.has(*key):
                 continue
             # Adding nothing makes -0.0 the 0.0 that it equals.
             rows.setdefault(key, (*key, item.arrived_ms, item.value + 0.0, item.grade))
         return [rows[key] for key in sorted(rows)]
+
+    def _resume(self, probe: KnownProbe, late: Row) -> None:
+        """Let a probe go on in order from a late reading on, if the newest was heard by a clock a day ahead of ours."""
+        _, taken_ms, heard_ms, *_ = late
+        if not OLDEST_BELIEVABLE_MS <= heard_ms < probe.newest_ms - DAY_MS:
+            return
+        until_ms = self._on_record.next_ms(probe.number, taken_ms)
+        if until_ms - taken_ms >= DAY_MS:
+            self._connection.execute(_RESUME, {"probe": probe.number, "after": taken_ms, "until": until_ms})
+            probe.reached_ms, probe.until_ms = taken_ms, until_ms
 
     def _append(self, rows: Sequence[Row], receipts: Sequence[Receipt]) -> None:
         by_shelf: dict[int, list[Row]] = {}
@@ -200,7 +202,7 @@ class Keeping:
             f"and now reports {item.unit!r}; give the probe a new name"
         )
 
-    def _probe(self, item: StoredReading) -> _Probe:
+    def _probe(self, item: StoredReading) -> KnownProbe:
         """Return the probe of a reading that can be."""
         fault = self.fault_of(item)
         if fault is not None:
@@ -209,7 +211,9 @@ class Keeping:
         if probe is None:
             named = (item.enclosure, item.probe, item.quantity, item.unit)
             number = self._connection.execute(_NAME, named).lastrowid
-            probe = self._probes[item.enclosure, item.probe] = _Probe(int(number or 0), item.quantity, item.unit, 0, 0)
+            probe = self._probes[item.enclosure, item.probe] = KnownProbe(
+                int(number or 0), item.quantity, item.unit, 0, 0
+            )
         if probe.quantity != item.quantity:
             self._connection.execute("UPDATE probe SET quantity = ? WHERE id = ?", (item.quantity, probe.number))
             probe.quantity = item.quantity
@@ -235,6 +239,10 @@ def _check(item: StoredReading) -> None:
 
 _KNOWN = "SELECT enclosure, name, id, quantity, unit, newest_ms, closed_ms FROM probe"
 _NAME = "INSERT INTO probe (enclosure, name, quantity, unit) VALUES (?, ?, ?, ?)"
+_NOTE = "INSERT INTO late (probe_id, taken_ms) VALUES (?, ?)"
+# One that was made before a restart goes on: whoever copies the record has got no farther in it than it is told.
+_RESUME = """INSERT INTO resumed (probe_id, after_ms, until_ms) SELECT :probe, :after, :until
+WHERE NOT EXISTS (SELECT 1 FROM resumed WHERE probe_id = :probe AND after_ms <= :after AND until_ms = :until)"""
 _APPEND = """INSERT INTO tail
 (id, taken_least_ms, taken_most_ms, heard_least_ms, heard_most_ms, count, packed, receipts)
 VALUES (?, ?, ?, ?, ?, ?, ?, nullif(?, x''))"""

@@ -115,6 +115,15 @@ CREATE TABLE explained (
     "",
     # What a broker may tell again after a killed controller is known by these.
     "ALTER TABLE tail ADD COLUMN receipts BLOB;",
+    # Behind what a clock that was ahead has left nothing would ever be in order again: from here on it is, for a while.
+    """
+CREATE TABLE resumed (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    probe_id INTEGER NOT NULL REFERENCES probe (id),
+    after_ms INTEGER NOT NULL,
+    until_ms INTEGER NOT NULL CHECK (until_ms > after_ms)
+) STRICT;
+""",
 )
 
 # The insert trigger also stops INSERT OR REPLACE, which removes a row without firing the delete trigger.

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from controller.store import blocks, shelves
 from controller.store.blocks import Row
 from controller.store.readings import HOUR_MS
-from controller.store.stretch import Stretches
+from controller.store.stretch import EVER_MS, Stretches
 
 MOST_HOURS = 200
 """Hours of a probe remembered: 45 kB each where it speaks every 10 s (measured), 9 MB of all."""
@@ -41,6 +41,14 @@ class OnRecord:
             packed = Stretches(self._connection).blocks(probe, key[1], key[1] + HOUR_MS)
             self._hours[key] = frozenset(row[1] for block in packed for row in blocks.unpack(block))
         return taken_ms in self._hours[key]
+
+    def next_ms(self, probe: int, taken_ms: int) -> int:
+        """Return when [ms UTC] the first reading after a late one on record was taken; `EVER_MS` if there is none."""
+        waiting = self._waiting[shelves.shelf_of(probe)].get(probe, ())
+        first_ms = min((each for each in waiting if each > taken_ms), default=EVER_MS)
+        packed = Stretches(self._connection).blocks(probe, taken_ms, first_ms)
+        later = (row[1] for block in packed for row in blocks.unpack(block) if row[1] > taken_ms)
+        return min(first_ms, next(later, EVER_MS))
 
     def add(self, shelf: int, rows: Iterable[Row]) -> None:
         """Note rows that went to the tail of a shelf, if anybody has asked about it."""

@@ -2,7 +2,7 @@
 
 Readings go oldest first over all probes, so a remote store that was away for a week fills from its old end. A minute
 or hour follows once the readings of its probe have passed it. What came late goes once more, with its minute and hour;
-so does what became known later of why a run ended.
+so does what became known later of why a run ended. Where a clock that was ahead was set right, a probe has a line more.
 """
 
 import sqlite3
@@ -20,10 +20,11 @@ from controller.store import rolled, shelves
 from controller.store.blocks import Row
 from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.journal import after
+from controller.store.lines import Line, lines_of
 from controller.store.migrations import OUTBOX
 from controller.store.points import Place, Points
 from controller.store.readings import HOUR_MS, MINUTE_MS
-from controller.store.stretch import EVER_MS, Stretches, ThriftyStretches
+from controller.store.stretch import Stretches, ThriftyStretches
 from controller.store.told import Told
 
 MOST_READINGS = 4000
@@ -67,6 +68,7 @@ class Outbox:
 
     def __init__(self, folder: Path, points: Points) -> None:
         self._folder, self._points, self._name, self._are_more = folder, points, "", False
+        self._lines: dict[str, Line] = {}
         self._own = open_writer(folder / "outbox.db", OUTBOX)
         self._sent: dict[str, int] = dict(self._own.execute("SELECT line, reached FROM cursor").fetchall())
 
@@ -79,7 +81,7 @@ class Outbox:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
-            places = _places(record)
+            places, self._lines = _places(record), lines_of(record)
             kept = ThriftyStretches(record)
             oldest_ms = self._readings(kept, places, points, cursors)
             self._passed(kept, places, points, cursors)
@@ -120,37 +122,37 @@ class Outbox:
         self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]
     ) -> int | None:
         """Take the oldest unsent readings over all probes; returns when [ms UTC] the first of them was taken."""
-        rows, horizon_ms = self._oldest(record, places)
+        rows, horizon_ms = self._oldest(record)
         self._are_more |= horizon_ms is not None
         taken: list[tuple[int, Point]] = []
-        for probe, found in rows.items():
+        for line, found in rows.items():
             kept = [row for row in found if horizon_ms is None or row[1] <= horizon_ms]
             if kept:
-                taken += [(row[1], self._points.reading(places[probe], row[1], *row[3:])) for row in kept]
-                cursors[self._line(f"probe/{probe}")] = kept[-1][1]
+                taken += [(row[1], self._points.reading(places[row[0]], row[1], *row[3:])) for row in kept]
+                cursors[self._line(f"probe/{line}")] = kept[-1][1]
         points += [point for _, point in sorted(taken, key=lambda each: each[0])]
         return min((found[0][1] for found in rows.values()), default=None)
 
-    def _oldest(self, record: Stretches, places: Collection[int]) -> tuple[dict[int, list[Row]], int | None]:
-        """Return the first unsent readings of each probe, and until when [ms UTC] none is left out; None if none is.
+    def _oldest(self, record: Stretches) -> tuple[dict[str, list[Row]], int | None]:
+        """Return the first unsent readings of each line, and until when [ms UTC] none is left out; None if none is.
 
-        A probe that has more than its share ends the batch for all, or newer readings would overtake its older ones.
+        A line that has more than its share ends the batch for all, or newer readings would overtake its older ones.
         So those that speak much oftener than the rest are read on, or each batch would hold next to nothing.
         """
-        share = max(MOST_READINGS // 2 // max(len(places), 1) + 1, LEAST_SHARE)
-        rows = {
-            each: found for each in places if (found := _after(record, each, self._reached(f"probe/{each}", -1), share))
-        }
-        ends = [(found[-1][1], probe) for probe, found in rows.items() if len(found) == share]
+        share = max(MOST_READINGS // 2 // max(len(self._lines), 1) + 1, LEAST_SHARE)
+        starts_ms = {each: self._reached(f"probe/{each}", line.after_ms) for each, line in self._lines.items()}
+        firsts = {each: _after(record, line, starts_ms[each], share) for each, line in self._lines.items()}
+        rows = {each: found for each, found in firsts.items() if found}
+        ends = [(found[-1][1], each) for each, found in rows.items() if len(found) == share]
         heapify(ends)
         spare = MOST_READINGS // 2
         while ends and spare > 0:
-            reached_ms, probe = heappop(ends)
-            more = _after(record, probe, reached_ms, share)
-            rows[probe] += more
+            reached_ms, each = heappop(ends)
+            more = _after(record, self._lines[each], reached_ms, share)
+            rows[each] += more
             spare -= len(more)
             if len(more) == share:
-                heappush(ends, (more[-1][1], probe))
+                heappush(ends, (more[-1][1], each))
         return rows, ends[0][0] if ends else None
 
     def _passed(
@@ -160,20 +162,26 @@ class Outbox:
 
         They have a line of their own: readings may have been taken away by then, and minutes of years be left.
         """
-        share = _share(places)
-        for probe, place in places.items():
-            reading = f"probe/{probe}"
-            reached_ms = cursors.get(self._line(reading), self._reached(reading, -1))
+        share = _share(self._lines)
+        for each, told in self._lines.items():
+            reading = f"probe/{each}"
+            reached_ms = cursors.get(self._line(reading), self._reached(reading, told.after_ms))
             for width, width_ms in _WIDTHS:
-                line, high_ms = f"{width}/{probe}", reached_ms - reached_ms % width_ms
-                low_ms = self._reached(line, -width_ms) + width_ms
+                line, high_ms = f"{width}/{each}", reached_ms - reached_ms % width_ms
+                low_ms = self._reached(line, self._first_ms(told, width_ms) - width_ms) + width_ms
                 if low_ms >= high_ms:
                     continue
-                end_ms = _two_days_on(record, probe, width, low_ms, high_ms)
+                end_ms = _two_days_on(record, told.probe, width, low_ms, high_ms)
                 self._are_more |= end_ms < high_ms
-                for start_ms, said in self._some(_rolled(record, probe, width, low_ms, end_ms), share):
-                    points.append(self._points.roll_up(place, width, start_ms, said))
+                for start_ms, said in self._some(_rolled(record, told.probe, width, low_ms, end_ms), share):
+                    if told.tells(start_ms, width_ms):
+                        points.append(self._points.roll_up(places[told.probe], width, start_ms, said))
                     cursors[self._line(line)] = start_ms
+
+    def _first_ms(self, line: Line, width_ms: int) -> int:
+        """Return where [ms UTC] a line's first minute or hour begins: a whole one, if one told in part stays so."""
+        low_ms = line.after_ms + 1
+        return low_ms // width_ms * width_ms if self._points.replaces else -(-low_ms // width_ms) * width_ms
 
     def _late(self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]) -> None:
         touched: set[tuple[str, int, int]] = set()
@@ -240,9 +248,9 @@ def _places(record: sqlite3.Connection) -> dict[int, Place]:
     return {row[0]: Place(*row[1:]) for row in record.execute("SELECT id, enclosure, name, quantity, unit FROM probe")}
 
 
-def _after(record: Stretches, probe: int, reached_ms: int, share: int) -> list[Row]:
-    """Return the first readings of a probe that were taken after `reached_ms` [ms UTC]."""
-    return list(islice(record.rows(probe, reached_ms + 1, EVER_MS), share))
+def _after(record: Stretches, line: Line, reached_ms: int, share: int) -> list[Row]:
+    """Return the first readings of a line that were taken after `reached_ms` [ms UTC]."""
+    return list(islice(record.rows(line.probe, reached_ms + 1, line.until_ms), share))
 
 
 def _two_days_on(record: Stretches, probe: int, width: str, start_ms: int, end_ms: int) -> int:

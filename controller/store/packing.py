@@ -4,6 +4,7 @@ Each is one transaction, so a reading is always in the tail or in a block, and i
 before, in short pieces between which commits go on: a broker that waits for acknowledgements holds back what is urgent.
 """
 
+import logging
 import sqlite3
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -11,11 +12,16 @@ from typing import Any, TypeAlias
 
 from controller.store import blocks, shelves, sums
 from controller.store.blocks import Row
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import transaction
 from controller.store.readings import HOUR_MS
 from controller.store.stretch import Stretches
-from controller.store.sums import Day
+from controller.store.sums import DAY_MS, Day, Sums
 
+_log = logging.getLogger(__name__)
+
+AHEAD_MS = 2 * HOUR_MS
+"""[ms] after what is due to be packed: nothing there was heard later, but by a clock that was ahead."""
 SETTLE_MS = 60_000
 """[ms] after the hour: readings of its last seconds are committed by then."""
 APART_MS = 60_000
@@ -42,8 +48,9 @@ class Tail:
     def take(self, rows: Sequence[Row]) -> None:
         """Count one chunk more."""
         self.chunks, self.rows = self.chunks + 1, self.rows + len(rows)
-        if self.heard_ms is None:
-            self.heard_ms = min(row[2] for row in rows)
+        heard_ms = min(row[2] for row in rows)
+        # Not the first one's: a clock that was ahead then may be right by now.
+        self.heard_ms = heard_ms if self.heard_ms is None else min(self.heard_ms, heard_ms)
 
 
 def tail_of(connection: sqlite3.Connection, shelf: int) -> Tail:
@@ -62,6 +69,8 @@ def due_before_ms(tail: Tail, shelf: int, now_ms: int) -> int | None:
 def pack(connection: sqlite3.Connection, shelf: int, before_ms: int) -> Generator[None, None, ByBlock]:
     """Pack the chunks of a shelf that were heard before `before_ms` [ms UTC]; yields between pieces.
 
+    With them goes what a clock that was ahead has left there: it would wait until then.
+
     The tail may grow meanwhile; nothing else may be packed, closed or taken away.
 
     Returns
@@ -74,7 +83,8 @@ def pack(connection: sqlite3.Connection, shelf: int, before_ms: int) -> Generato
     DamagedBlockError
         If the tail or a block to be added to is damaged; nothing is done then.
     """
-    chunks = connection.execute(_CHUNKS, (*shelves.tail_ids(shelf), before_ms)).fetchall()
+    new = (before_ms, before_ms + AHEAD_MS)
+    chunks = connection.execute(_CHUNKS, (*shelves.tail_ids(shelf), *new)).fetchall()
     by_block: ByBlock = {}
     for piece in pieces(chunks, lambda chunk: int(chunk[1])):
         for key, _ in piece:
@@ -101,7 +111,7 @@ def pack(connection: sqlite3.Connection, shelf: int, before_ms: int) -> Generato
         connection.executemany(_NEWEST, [(*times, probe) for probe, times in newest.items()])
         if chunks:
             # What came meanwhile has a later key. One statement: each chunk by itself asked the interpreter for leave.
-            connection.execute(_PACKED, (chunks[0][0], chunks[-1][0], before_ms))
+            connection.execute(_PACKED, (chunks[0][0], chunks[-1][0], *new))
     return by_block
 
 
@@ -198,14 +208,25 @@ def rolled_up(connection: sqlite3.Connection, day: int, more: Day, held: Held | 
     for table, found in more.items():
         if not found:
             continue
-        row = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
-        there = sums.unpack(table, row[0], start_ms) if row else {}
+        there = _rolled_so_far(connection, table, day, anew=held is not None)
         counts = {} if held is None else held[table]
         known = {at_ms for at_ms in found if at_ms in there and there[at_ms].count > counts.get(at_ms, 0)}
         for at_ms in known:
             there[at_ms].widen(found[at_ms])
         sums.add(there, {at_ms: one for at_ms, one in found.items() if at_ms not in known})
         yield table, day, sums.pack(table, there, start_ms)
+
+
+def _rolled_so_far(connection: sqlite3.Connection, table: str, day: int, *, anew: bool) -> Sums:
+    """Return the roll-ups there are of a day; what cannot be read of them `anew` from its blocks, or as none."""
+    start_ms = shelves.day_start_ms(day)
+    row = connection.execute(f"SELECT packed FROM {table} WHERE id = ?", (day,)).fetchone()
+    try:
+        return sums.unpack(table, row[0], start_ms) if row else {}
+    except DamagedBlockError as error:
+        _log.warning("roll-ups are made anew from their readings", extra={"error": str(error)})
+    packed = Stretches(connection).blocks(shelves.day_probe(day), start_ms, start_ms + DAY_MS) if anew else ()
+    return sums.day_of(row for block in packed for row in blocks.unpack(block))[table]
 
 
 def write_days(connection: sqlite3.Connection, days: Iterable[PackedDay]) -> None:
@@ -222,9 +243,9 @@ def _note_newest(newest: dict[int, tuple[int, int]], rows: Sequence[Row]) -> Non
 
 
 _TAIL = "SELECT max(id), total(count), min(heard_least_ms) FROM tail WHERE id BETWEEN ? AND ?"
-_CHUNKS = "SELECT id, count FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms < ? ORDER BY id"
+_CHUNKS = "SELECT id, count FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms NOT BETWEEN ? AND ? ORDER BY id"
 _CHUNK = "SELECT packed FROM tail WHERE id = ?"
-_PACKED = "DELETE FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms < ?"
+_PACKED = "DELETE FROM tail WHERE id BETWEEN ? AND ? AND heard_least_ms NOT BETWEEN ? AND ?"
 _CLOSED = "UPDATE probe SET closed_ms = max(closed_ms, ?) WHERE id = ?"
 KEEP = """INSERT OR REPLACE INTO block
 (id, taken_least_ms, taken_most_ms, heard_least_ms, heard_most_ms, count, packed) VALUES (?, ?, ?, ?, ?, ?, ?)"""

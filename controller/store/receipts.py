@@ -10,6 +10,8 @@ import struct
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
+from controller.store import shelves
+
 LATELY_MS = 120_000
 """[ms] Receipts so much older than the newest are of no use: their messages were acknowledged long ago, as the next
 commit comes within half a minute; and their numbers may be another message's by now. Source: engineering judgement."""
@@ -36,5 +38,7 @@ def lately(connection: sqlite3.Connection) -> Iterator[Receipt]:
         yield from map(Receipt._make, _FORM.iter_unpack(packed[:whole]))
 
 
-_LATELY = """SELECT receipts FROM tail WHERE receipts IS NOT NULL
-AND heard_most_ms >= (SELECT max(heard_most_ms) FROM tail) - ? ORDER BY heard_most_ms"""
+# The latest by their keys: a clock that was set back makes the last commit heard before others.
+_LATELY = f"""SELECT receipts FROM tail, (SELECT max(heard_most_ms) AS at_ms FROM tail
+WHERE id IN (SELECT max(id) FROM tail GROUP BY {shelves.SHELF}))
+WHERE receipts IS NOT NULL AND heard_most_ms BETWEEN at_ms - ? AND at_ms ORDER BY heard_most_ms"""

@@ -1,6 +1,5 @@
 """Requests: what a person asked for, filed by the API and read by the controller, which answers in the journal."""
 
-import json
 import sqlite3
 from dataclasses import dataclass
 from typing import Literal
@@ -8,7 +7,7 @@ from typing import Literal
 import rfc8785
 
 from controller.store.connection import transaction
-from controller.store.journal import JSON
+from controller.store.journal import JSON, decoded
 
 Kind = Literal["set-point", "arm", "disarm", "reset", "stop", "shelve", "at-work", "acknowledge", "trial", "adopt"]
 
@@ -85,4 +84,4 @@ def get(connection: sqlite3.Connection, request_id: int) -> Request | None:
 
 def _request(row: tuple[int, int, str, Kind, str, str, str]) -> Request:
     number, at_ms, enclosure, kind, arguments, who, why = row
-    return Request(number, at_ms, enclosure, kind, json.loads(arguments), who, why)
+    return Request(number, at_ms, enclosure, kind, decoded(arguments), who, why)

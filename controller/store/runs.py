@@ -1,13 +1,15 @@
 """Heater runs, each closed-contact interval as the node reported it, and orders: written as they happen."""
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.store import orders
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import transaction
 from controller.store.orders import OrderChanged
 from controller.store.stretch import Stretches
-from controller.store.use import By, HeaterUse, summary
+from controller.store.use import HOUR_MS, By, HeaterUse, summary
 
 __all__ = [
     "By",
@@ -130,11 +132,33 @@ def finish_left_open(connection: sqlite3.Connection, lease_s: float) -> int:
     """
     with transaction(connection):
         left = connection.execute("SELECT enclosure, start_ms FROM heater_run WHERE end_ms IS NULL").fetchall()
-        heard_ms = _last_heard_ms(connection) if left else {}
-        for enclosure, start_ms in left:
-            last_ms = max(start_ms, heard_ms.get(enclosure, 0)) + round(lease_s * 1000)
-            finish(connection, enclosure, last_ms, "controller stopped")
+        try:
+            last_ms = _last_signs_ms(connection, left)
+        except DamagedBlockError:
+            # Whoever writes meets it as well, and begins the record anew: a start must not end here, again and again.
+            last_ms = dict(left)
+        for enclosure, _ in left:
+            finish(connection, enclosure, last_ms[enclosure] + round(lease_s * 1000), "controller stopped")
     return len(left)
+
+
+def _last_signs_ms(connection: sqlite3.Connection, left: Sequence[tuple[str, int]]) -> dict[str, int]:
+    """Return by enclosure when [ms UTC] it was last heard since a run (enclosure, start [ms UTC]) began."""
+    heard_ms = _last_heard_ms(connection) if left else {}
+    signs_ms = {enclosure: max(start_ms, heard_ms.get(enclosure, 0)) for enclosure, start_ms in left}
+    for enclosure, start_ms in left:
+        # No run is so long. A clock that was once years ahead has left readings that were heard then.
+        if signs_ms[enclosure] - start_ms > HOUR_MS:
+            signs_ms[enclosure] = _heard_on_ms(connection, start_ms)
+    return signs_ms
+
+
+def _heard_on_ms(connection: sqlite3.Connection, last_ms: int) -> int:
+    """Return until when [ms UTC] any probe was heard, from an instant on, with no hour of silence."""
+    record = Stretches(connection)
+    while (next_ms := record.last_heard_ms(last_ms + 1, last_ms + HOUR_MS)) is not None:
+        last_ms = next_ms
+    return last_ms
 
 
 def _last_heard_ms(connection: sqlite3.Connection) -> dict[str, int]:

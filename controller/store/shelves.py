@@ -15,6 +15,10 @@ _PROBES = 1 << 20
 _DAYS = 1 << 22
 """More days than there are until the year 9999."""
 _CHUNKS = 1 << 40
+BLOCK_DAY = f"id % {_PROBES} * {_DAYS} + id / {_PROBES} / 24"
+"""In SQL: the key of the day that a block lies in."""
+SHELF = f"id / {_CHUNKS}"
+"""In SQL: the shelf of a row of the tail."""
 LAST_BLOCK = (1 << 63) - 1
 
 
@@ -42,6 +46,11 @@ def day_id(probe: int, at_ms: int) -> int:
 def day_start_ms(day: int) -> int:
     """Return the start [ms UTC] of the day with a key."""
     return day % _DAYS * DAY_MS
+
+
+def day_probe(day: int) -> int:
+    """Return the probe of the day with a key."""
+    return day // _DAYS
 
 
 def tail_ids(shelf: int) -> tuple[int, int]:

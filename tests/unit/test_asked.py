@@ -45,6 +45,16 @@ def test_what_was_not_answered_comes_whole_and_in_order(folder: Path) -> None:
     assert [each.id for each in found] == [*range(101, 351), disarm]
 
 
+def test_arguments_that_a_bad_card_has_spoilt_hide_no_stop(folder: Path) -> None:
+    """Of a request answered long ago: the loop ended over it, and each that was started anew as well."""
+    with closing(open_writer(folder / "requests.db", REQUESTS)) as store:
+        store.execute("PRAGMA ignore_check_constraints = ON")
+        store.execute("UPDATE request SET arguments = 'z' || substr(arguments, 2) WHERE id = 7")
+    stop = _asked(folder, "elder", "stop")
+    asked = Asked(folder, {"larch": 350, "elder": 0})
+    assert [each.id for each in asked.poll(0.0)] == [stop]
+
+
 def test_a_file_that_cannot_be_read_now_is_read_whole_later(folder: Path) -> None:
     """Nothing is passed over."""
     asked = Asked(folder, {"larch": 340})

@@ -191,6 +191,16 @@ def test_a_sample_is_spread_over_all_days(tmp_path: Path, capsys: pytest.Capture
     assert "1001 of 1001 days of probes compared\n" in capsys.readouterr().out
 
 
+def test_a_reading_of_1970_makes_no_days_of_nothing(record: sqlite3.Connection) -> None:
+    """A clock was not set yet: among twenty thousand days without a reading a sample would hold hardly one with any."""
+    Keeping(record).add([said(60_000 - T0, 15.0)])
+    Keeping(record).pack_all()
+    days_compared = [shelves.day_start_ms(one.day) for one in comparing.closed_days(record)]
+    assert sorted(set(days_compared)) == [0, *range(T0, T0 + DAYS * DAY_MS, DAY_MS)]
+    assert len(days_compared) == 1 + 2 * DAYS
+    assert days(record) == {}
+
+
 def test_a_page_that_sqlite_cannot_read_is_told_as_damage(record: sqlite3.Connection, tmp_path: Path) -> None:
     """With the file's name and what to do."""
     root = record.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'block'").fetchone()[0]

@@ -10,13 +10,14 @@ from pathlib import Path
 import pytest
 
 from controller.clock import ManualClock, Moment
-from controller.store import journal
+from controller.store import journal, rolled
 from controller.store.connection import open_reader, open_writer
 from controller.store.damage import sound_or_aside
 from controller.store.journal import JSON, Entry
 from controller.store.migrations import READINGS
-from controller.store.readings import StoredReading
+from controller.store.readings import HOUR_MS, StoredReading
 from controller.store.reserve import BYTES, FILE, Reserve
+from controller.store.stretch import Stretches
 from controller.store.writer import Writer
 from tests.kept import rows_in
 
@@ -73,11 +74,10 @@ def test_a_record_that_breaks_while_it_is_written_is_set_aside_and_the_service_g
     writer = Writer(tmp_path, clock)
     assert keep(writer, clock, range(2000)) == list(range(2000))
     writer.close()
-    # Only what lies before the tail is left as it was, so that it opens well and breaks at the first insert.
-    size = (tmp_path / "readings.db").stat().st_size // 4096
+    # Only the root of the tail is spoilt, so that it opens well and breaks at the first insert.
     with closing(sqlite3.connect(tmp_path / "readings.db")) as raw:
         root = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'tail'").fetchone()[0]
-    spoil(tmp_path / "readings.db", root - 1, size - root + 1)
+    spoil(tmp_path / "readings.db", root - 1, 1)
     again = Writer(tmp_path, clock)
     assert keep(again, clock, range(2000, 2100)) == list(range(2000, 2100))
     again.close()
@@ -137,10 +137,8 @@ def test_a_damaged_record_that_cannot_be_replaced_at_once_is_replaced_later(
         assert connection.execute("SELECT total(count) FROM tail").fetchone() == (50,)
 
 
-def test_a_roll_up_cut_short_is_damage_that_is_told_and_does_not_end_the_writer(
-    tmp_path: Path, clock: ManualClock
-) -> None:
-    """A late reading of a day whose hours lack their last byte: the record is set aside, and the service goes on."""
+def test_a_roll_up_cut_short_is_made_anew_and_costs_no_record(tmp_path: Path, clock: ManualClock) -> None:
+    """A late reading of a day whose hours lack their last byte: all is kept where it was, and the service goes on."""
     writer = Writer(tmp_path, clock)
     keep(writer, clock, range(50))
     clock.sleep(3 * 86_400.0)
@@ -156,10 +154,13 @@ def test_a_roll_up_cut_short_is_damage_that_is_told_and_does_not_end_the_writer(
     for _ in range(20):
         clock.sleep(3.0)
         writer.turn()
-    (aside,) = tmp_path.glob("readings.db.damaged-*[0-9]")
-    assert told_of(tmp_path) == [aside.name]
+    assert list(tmp_path.glob("readings.db.damaged-*")) == []
     assert keep(writer, clock, range(60, 70)) == list(range(60, 70))
     writer.close()
+    assert kept(tmp_path) == {*range(50), *range(60, 70), 3 * 8640}
+    with closing(open_reader(tmp_path / "readings.db")) as record:
+        (hour, *_) = rolled.hours(Stretches(record), 1, T0 - HOUR_MS, T0 + HOUR_MS).rows()
+    assert hour[1] == 61
 
 
 @pytest.mark.parametrize("content", [b"", b"no database at all" * 400])

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.status import Grade
-from controller.store import blocks, packing, rolled, shelves
+from controller.store import blocks, comparing, packing, rolled, shelves
 from controller.store.blocks import Row
 from controller.store.columns import DamagedBlockError
 from controller.store.connection import open_writer
@@ -84,6 +84,16 @@ def test_what_came_in_the_new_hour_waits_for_its_own_end(store: sqlite3.Connecti
     assert (places(store)["tail"], places(store)["block"]) == (0, 2)
 
 
+def test_what_a_clock_that_was_ahead_left_is_packed_with_the_next_hour(store: sqlite3.Connection) -> None:
+    """Heard years from now, it would wait till then; and what came behind it did, for fifty thousand readings."""
+    keeping = Keeping(store)
+    for at_ms in (29 * 365 * DAY_MS, 10, HOUR_MS + 10):
+        keeping.add([said(at_ms)])
+    assert pack(keeping, T0 + HOUR_MS + 2 * MINUTE_MS)
+    assert (places(store)["tail"], places(store)["block"]) == (1, 2)
+    assert len(kept.rows(store)) == 3
+
+
 def test_a_long_tail_is_packed_whatever_the_hour(store: sqlite3.Connection) -> None:
     """A backlog of days does not wait in memory for the hour to end, nor for its end to be rolled up."""
     keeping = Keeping(store)
@@ -134,6 +144,21 @@ def test_a_late_reading_joins_a_day_that_is_closed(store: sqlite3.Connection) ->
         assert minute == hour
         keeping.pack_all()
     assert [row[:2] for row in store.execute("SELECT probe_id, taken_ms FROM late")] == [(1, T0 + 5 * HOUR_MS + 1000)]
+
+
+@pytest.mark.parametrize("table", ["hours", "tens", "minutes"])
+def test_roll_ups_that_cannot_be_read_are_made_anew_from_their_readings(store: sqlite3.Connection, table: str) -> None:
+    """A late reading comes for their day: they alone are damaged, and cost nobody the record."""
+    keeping = Keeping(store)
+    keeping.add([said(number * MINUTE_MS, 10.0 + number % 9) for number in range(30 * 60)])
+    keeping.pack_all()
+    store.execute(f"UPDATE {table} SET packed = substr(packed, 1, length(packed) - 1)")
+    keeping.add([said(5 * HOUR_MS + 1000, 99.5)])
+    keeping.pack_all()
+    (one,) = comparing.closed_days(store)
+    assert comparing.compare(store, one, T0).tables == ()
+    (hour,) = rolled.hours(Stretches(store), 1, T0 + 5 * HOUR_MS, T0 + 6 * HOUR_MS).rows()
+    assert (hour[1], hour[3]) == (61, 99.5)
 
 
 def test_what_comes_again_once_it_is_taken_away_counts_once(store: sqlite3.Connection) -> None:

@@ -37,6 +37,13 @@ def test_those_of_the_last_two_minutes_are_found_the_latest_last(tmp_path: Path)
     assert found_after(tmp_path, (soil(T0), [FIRST]), (soil(old), [SECOND]), (soil(new), [FIRST])) == [SECOND, FIRST]
 
 
+def test_those_of_the_last_commit_are_found_whatever_the_clock(tmp_path: Path) -> None:
+    """Set back by an hour a minute ago: what was heard before lies, by the clock, long after what was heard last."""
+    back = T0 - 3_600_000
+    commits = [(soil(T0), [Receipt(7, 7)]), (soil(back), [FIRST]), (soil(back + 20_000), [SECOND])]
+    assert found_after(tmp_path, *commits) == [FIRST, SECOND]
+
+
 def test_what_held_nothing_new_leaves_none(tmp_path: Path) -> None:
     """A reading told again has its row, and its message was known or is now."""
     assert found_after(tmp_path, (soil(T0), []), (soil(T0), [FIRST])) == []

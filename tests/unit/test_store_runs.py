@@ -10,7 +10,7 @@ import pytest
 
 from controller.store import blocks, runs
 from controller.store.connection import open_writer
-from controller.store.keeping import add
+from controller.store.keeping import Keeping, add
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
 
@@ -124,6 +124,28 @@ def test_a_run_left_open_ends_one_lease_after_the_last_sign_of_life(store: sqlit
     found = store.execute("SELECT end_ms, ended_by FROM heater_run ORDER BY id").fetchall()
     assert found == [(75_040, "controller stopped"), (35_000, "controller stopped")]
     assert runs.finish_left_open(store, 15.0) == 0
+
+
+def test_a_run_left_open_ends_before_what_a_clock_ahead_has_left(store: sqlite3.Connection) -> None:
+    """A minute of 2055 is on record; the run went on until the last reading of its own night, not for 29 years."""
+    years_ms = 29 * 365 * 24 * HOUR_MS
+    for at_ms in (60_000, years_ms, *range(4 * HOUR_MS, 7 * HOUR_MS, HOUR_MS // 2)):
+        add(store, [StoredReading("north", "soil-10", "soil", "Cel", 18.0, at_ms, at_ms, "good")])
+    Keeping(store).pack_all()
+    runs.begin(store, "north", 5 * HOUR_MS + 1)
+    assert runs.finish_left_open(store, 15.0) == 1
+    assert store.execute("SELECT end_ms FROM heater_run").fetchall() == [(6 * HOUR_MS + HOUR_MS // 2 + 15_000,)]
+
+
+@pytest.mark.parametrize("heard_ms", [60_000, 99 * HOUR_MS])
+def test_a_run_left_open_is_ended_whatever_is_damaged(store: sqlite3.Connection, heard_ms: int) -> None:
+    """By its lease: a power cut while it heats may well cost a row of what waits, and each start came to nothing."""
+    runs.begin(store, "north", 10_000)
+    add(store, [StoredReading("north", "soil-10", "soil", "Cel", 18.0, heard_ms, heard_ms, "good")])
+    store.execute("UPDATE tail SET packed = x'02ff'")
+    store.execute("UPDATE probe SET heard_ms = ?", (heard_ms,))
+    assert runs.finish_left_open(store, 15.0) == 1
+    assert store.execute("SELECT end_ms FROM heater_run").fetchall() == [(25_000,)]
 
 
 def test_a_summary_is_bounded(store: sqlite3.Connection) -> None:
