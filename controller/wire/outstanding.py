@@ -1,6 +1,5 @@
 """What the broker may tell us again: a message that we have already is no second one. Pure."""
 
-from collections import deque
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -41,7 +40,7 @@ class Outstanding:
     def __init__(self, window: int) -> None:
         self._window = window
         self._taken: dict[int, _Taken] = {}
-        self._acknowledged: deque[tuple[int, _Taken]] = deque()
+        self._acknowledged: dict[int, _Taken] = {}
 
     def recall(self, number: int, content: int) -> None:
         """Take what an earlier controller kept and may not have acknowledged."""
@@ -51,7 +50,6 @@ class Outstanding:
     def begin(self) -> None:
         """Forget all: the broker has no session of ours, its numbers mean nothing any more."""
         self._taken.clear()
-        self._acknowledged.clear()
 
     def take(self, number: int, content: int, link: int, duplicate: bool) -> Told:
         """Take what came on a link, by a check sum; `duplicate` is the broker's word that it was sent before."""
@@ -77,10 +75,12 @@ class Outstanding:
         return True
 
     def _remember(self, number: int, taken: _Taken) -> None:
-        self._acknowledged.append((number, taken))
+        # Acknowledged anew, it is the last of them again.
+        self._acknowledged.pop(number, None)
+        self._acknowledged[number] = taken
         if len(self._acknowledged) > self._window:
-            old, gone = self._acknowledged.popleft()
-            if self._taken.get(old) is gone:
+            old = next(iter(self._acknowledged))
+            if self._taken.get(old) is self._acknowledged.pop(old):
                 del self._taken[old]
 
     def drop(self, number: int) -> None:

@@ -56,6 +56,28 @@ def test_only_what_is_new_is_read_again(site: ApiSite) -> None:
     assert walk() == (True, 8, 3)
 
 
+def test_a_journal_without_entries_holds_however_often_it_is_walked(tmp_path: Path) -> None:
+    """As before a site's first start: nothing was seen, so nothing is missed; what is entered then is read."""
+    (tmp_path / "new").mkdir()
+    site = ApiSite(tmp_path / "new")
+    write(site, 0)
+    walk = walker(site, Chain())
+    assert [walk(), walk(), walk(whole=True)] == [(True, 0, 0)] * 3
+    write(site, 2)
+    assert walk() == (True, 2, 2)
+
+
+def test_while_a_walk_takes_long_another_is_put_off(site: ApiSite, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Programs are told to ask again, people see the journal all the same; and then it is walked as ever."""
+    monkeypatch.setattr("api.chain.PATIENCE_S", 0.01)
+    with site.client() as client:
+        chain: Chain = client.app.state.soilward.chain  # type: ignore[attr-defined]
+        with chain._one_at_a_time:
+            assert client.get("/api/journal/proof").status_code == 429
+            assert client.get("/journal", headers={"Accept": "text/html"}).status_code == 200
+        assert client.get("/api/journal/proof").json()["holds"] is True
+
+
 def test_an_edit_of_an_old_entry_is_found_by_the_whole_walk(site: ApiSite) -> None:
     """The short walk cannot see it, the whole one names the entry, and so does every walk after that."""
     walk = walker(site, Chain())

@@ -16,6 +16,7 @@ from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
 
 from controller.cli import main
+from controller.clock import rfc3339
 from controller.errors import StoreError
 from controller.exporting.forms import ExportError, Form, export
 from controller.exporting.rows import PAGE_ROWS, Wanted, What
@@ -115,12 +116,67 @@ def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path) -> None:
     assert table.column("value")[1].as_py() == 10.0
 
 
-def test_heater_runs_and_journal_leave_too(folder: Path) -> None:
+def test_heater_runs_leave_too(folder: Path) -> None:
     """A run still open has no end; SenML holds readings alone and says so."""
     lines = list(csv.reader(StringIO(text(folder, Wanted(What.HEATER_RUNS, 0, NOW_MS)))))
-    assert [line[3:] for line in lines[1:]] == [["1234.5", "order"], ["", ""]]
+    assert lines[1:] == [
+        ["larch", "2026-03-01T03:57:02.000Z", "2026-03-01T04:02:02.000Z", "1234.5", "order"],
+        ["larch", "2026-03-01T04:11:02.000Z", "", "", ""],
+    ]
     with pytest.raises(ExportError, match="SenML holds readings only"):
         text(folder, Wanted(What.HEATER_RUNS, 0, NOW_MS), Form.SENML)
+
+
+def test_the_runs_of_many_beds_leave_once_each(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page at a time, by bed and start, two of one start too; of the span and the bed that are asked for."""
+    monkeypatch.setattr("controller.exporting.rows.PAGE_ROWS", 2)
+    with closing(open_writer(folder / "readings.db", migrations.READINGS)) as connection:
+        for start_ms in (NOW_MS - 7, NOW_MS - 5, NOW_MS - 5, NOW_MS - 5, NOW_MS):
+            runs.begin(connection, "elder", start_ms)
+            runs.finish(connection, "elder", start_ms, f"the {NOW_MS - start_ms}th")
+
+    def found(start_ms: int, enclosure: str | None = None) -> list[str]:
+        lines = csv.reader(StringIO(text(folder, Wanted(What.HEATER_RUNS, start_ms, NOW_MS, enclosure))))
+        return [f"{line[0]} {line[4]}" for line in lines][1:]
+
+    elder = ["elder the 7th", "elder the 5th", "elder the 5th", "elder the 5th"]
+    assert found(0) == [*elder, "larch order", "larch "]
+    assert (found(0, "elder"), found(NOW_MS - 5, "elder")) == (elder, elder[1:])
+    assert found(0, "larch") == ["larch order", "larch "]
+
+
+def test_the_journal_leaves_in_the_order_of_its_chain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page at a time, whatever the clock said; of the span and the enclosure that are asked for."""
+    monkeypatch.setattr("controller.exporting.rows.PAGE_ROWS", 2)
+    with closing(open_writer(tmp_path / "journal.db", migrations.JOURNAL)) as book:
+        for number, at_ms in enumerate((5, 9, 1, 5, 6), 1):
+            enclosure = "larch" if number % 2 else None
+            journal.append(
+                book, [journal.Entry("answer", enclosure, "keeper", 'a "why"', {"n": number}, NOW_MS + at_ms)]
+            )
+        entries = journal.after(book, 0, 9)
+
+    def found(wanted: Wanted) -> list[list[str]]:
+        return list(csv.reader(StringIO(text(tmp_path, wanted))))[1:]
+
+    whole = found(Wanted(What.JOURNAL, 0, NOW_MS + 99))
+    assert whole == [
+        [
+            str(e.sequence),
+            rfc3339(e.at_ms),
+            "answer",
+            e.enclosure or "",
+            "keeper",
+            'a "why"',
+            body,
+            e.previous_hash,
+            e.hash,
+        ]
+        for e in entries
+        for body in (f'{{"n":{e.sequence}}}',)
+    ]
+    assert [line[0] for line in found(Wanted(What.JOURNAL, NOW_MS + 5, NOW_MS + 9))] == ["1", "4", "5"]
+    assert [line[0] for line in found(Wanted(What.JOURNAL, 0, NOW_MS + 99, "larch"))] == ["1", "3", "5"]
 
 
 def test_the_span_is_half_open_and_an_enclosure_can_be_named(folder: Path) -> None:

@@ -4,6 +4,8 @@ import socket
 from contextlib import closing
 from pathlib import Path
 
+import pytest
+
 from controller.clock import ManualClock, Moment
 from controller.forwarder import LONGEST_PAUSE_S, Forwarder
 from controller.settings import Remote
@@ -11,24 +13,42 @@ from controller.store import journal
 from controller.store.connection import open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS
+from controller.store.told import told
 from tests.core_site import settings_of
 
 T0 = 1_772_000_000_000
 
 
-def test_a_store_that_is_away_for_a_week_is_tried_all_that_time(tmp_path: Path) -> None:
-    """Each try waits longer than the one before, up to five minutes; after three days and a half it ended, before."""
-    open_writer(tmp_path / "readings.db", READINGS).close()
-    with closing(open_writer(tmp_path / "journal.db", JOURNAL)) as book:
+def to_nowhere(folder: Path) -> Forwarder:
+    """Return a forwarder of a record of one entry, to a store that is away."""
+    open_writer(folder / "readings.db", READINGS).close()
+    with closing(open_writer(folder / "journal.db", JOURNAL)) as book:
         journal.append(book, [Entry("answer", "larch", "keeper", "why", {}, T0)])
     settings = settings_of()
-    settings = settings.model_copy(update={"store": settings.store.model_copy(update={"folder": tmp_path})})
+    settings = settings.model_copy(update={"store": settings.store.model_copy(update={"folder": folder})})
     with closing(socket.create_server(("127.0.0.1", 0))) as taken:
         url = f"http://127.0.0.1:{taken.getsockname()[1]}"
     remote = Remote.model_validate({"kind": "victoria-metrics", "url": url, "site": "hollow"})
-    with closing(Forwarder(settings, remote, ManualClock(Moment(1000.0, T0)))) as forwarder:
+    return Forwarder(settings, remote, ManualClock(Moment(1000.0, T0)))
+
+
+def test_a_store_that_is_away_for_a_week_is_tried_all_that_time(tmp_path: Path) -> None:
+    """Each try waits longer than the one before, up to five minutes; after three days and a half it ended, before."""
+    with closing(to_nowhere(tmp_path)) as forwarder:
         waits_s = [0.0]
         while sum(waits_s) < 7 * 86_400:
             waits_s.append(forwarder.turn())
     assert waits_s[1:11] == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0, LONGEST_PAUSE_S]
     assert set(waits_s[11:]) == {LONGEST_PAUSE_S}
+
+
+@pytest.mark.parametrize("name", ["readings.db", "journal.db"])
+def test_a_record_that_is_damaged_is_told_and_tried_again(tmp_path: Path, name: str) -> None:
+    """The controller may begin it anew at any moment; what sends it waits for that and goes on."""
+    with closing(to_nowhere(tmp_path)) as forwarder:
+        file = tmp_path / name
+        file.write_bytes(file.read_bytes()[:4096] + b"\xa5" * (file.stat().st_size - 4096))
+        assert [forwarder.turn(), forwarder.turn()] == [1.0, 2.0]
+    word = told(tmp_path)
+    assert word is not None
+    assert (word.at_ms, "malformed" in word.trouble) == (T0, True)

@@ -68,6 +68,30 @@ def test_as_many_acknowledged_ones_are_remembered_as_the_broker_may_have_out(out
     assert out.take(7, SOIL, 3, duplicate=True) is Told.NEW
 
 
+def test_what_is_acknowledged_anew_is_remembered_anew(out: Outstanding) -> None:
+    """Two links die unnoticed one after the other, each with a whole window of acknowledgements on its way."""
+    numbers = range(7, 7 + WINDOW)
+    for number in numbers:
+        out.take(number, SOIL, 1, duplicate=False)
+        out.keep(number, 1, 1)
+    for link in (2, 3):
+        assert [out.take(number, SOIL, link, duplicate=True) for number in numbers] == [Told.KEPT] * WINDOW
+    for number in range(WINDOW):
+        out.take(200 + number, AIR, 3, duplicate=False)
+        out.keep(200 + number, 3, 3)
+    assert [out.take(number, SOIL, 4, duplicate=True) for number in numbers] == [Told.NEW] * WINDOW
+
+
+def test_kept_between_two_links_it_is_remembered_no_longer_than_others(out: Outstanding) -> None:
+    """Its acknowledgement goes out as it is told again, and from then on it is one of those."""
+    out.keep(7, 1, 2)
+    assert out.take(7, SOIL, 2, duplicate=True) is Told.KEPT
+    for number in range(WINDOW):
+        out.take(200 + number, AIR, 2, duplicate=False)
+        out.keep(200 + number, 2, 2)
+    assert out.take(7, SOIL, 3, duplicate=True) is Told.NEW
+
+
 def test_what_an_earlier_controller_kept_is_acknowledged_as_it_is_told_again() -> None:
     """It was killed between commit and acknowledgement; whatever else comes is new, as is all of another session."""
     out = Outstanding(WINDOW)

@@ -103,6 +103,16 @@ def test_a_long_tail_is_packed_whatever_the_hour(store: sqlite3.Connection) -> N
     assert places(store)["hours"] == PACK_ROWS * 10_000 // DAY_MS
 
 
+def test_a_long_tail_is_packed_while_its_hour_lasts(store: sqlite3.Connection) -> None:
+    """By the writer as well, of many probes that speak often: what one hour may hold in memory is bounded."""
+    keeping = Keeping(store)
+    keeping.add([said(number * 30) for number in range(PACK_ROWS - 1)])
+    assert not pack(keeping, T0 + 30 * MINUTE_MS)
+    keeping.add([said(29 * MINUTE_MS)])
+    assert pack(keeping, T0 + 30 * MINUTE_MS)
+    assert (places(store)["tail"], len(kept.rows(store))) == (0, PACK_ROWS)
+
+
 def test_a_day_is_rolled_up_once_it_is_over(store: sqlite3.Connection) -> None:
     """Not before the shelves have had their turn; what it comes to is what the readings come to."""
     keeping = Keeping(store)

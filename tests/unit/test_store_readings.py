@@ -55,6 +55,13 @@ def test_a_value_that_cannot_be_is_refused_with_its_batch(store: sqlite3.Connect
     assert add(store, [soil(-273.15, T0), soil(1e6, T0 + 1)]) == 2
 
 
+def test_a_grade_that_nobody_gives_is_refused(store: sqlite3.Connection) -> None:
+    """A block has no room for another word; the batch is refused, not the whole record."""
+    with pytest.raises(StoreError, match="'soil-10': grade 'fine' is none of doubted, good, history, refused"):
+        add(store, [soil(18.0, T0), soil(18.0, T0 + 1, grade="fine")])
+    assert number_kept(store) == 0
+
+
 def test_a_probe_that_changes_its_unit_is_refused(store: sqlite3.Connection) -> None:
     """Two units under one name would draw one false line."""
     add(store, [soil(18.0, T0)])

@@ -3,6 +3,7 @@
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from threading import Event
 
@@ -238,6 +239,24 @@ def test_one_impossible_reading_does_not_hold_up_the_rest(
     writer.turn()
     assert (on_disk(tmp_path), writer.refused, writer.readings_committed, len(acknowledged)) == (2, 1, 2, 3)
     assert writer.healthy
+
+
+def test_one_impossible_run_or_entry_does_not_hold_up_the_rest(
+    writer: Writer, clock: ManualClock, tmp_path: Path
+) -> None:
+    """The schema itself refuses it, in the midst of a batch: what stands round it is kept once, and it is told."""
+    for number in (0, 1):
+        writer.put_reading(soil(number), nothing)
+        writer.put_run(runs.RunBegan(f"bed-{number}", T0))
+        writer.put_run(runs.RunEnergy(f"bed-{number}", 100.0 if number else -1.0))
+        writer.put_journal(ENTRY if number else replace(ENTRY, at_ms=-1))
+    clock.sleep(2.0)
+    writer.turn()
+    assert (on_disk(tmp_path), on_disk(tmp_path, "journal"), writer.queue_depth) == (2, 1, 0)
+    with closing(open_reader(tmp_path / "readings.db")) as connection:
+        assert connection.execute("SELECT energy_j FROM heater_run").fetchall() == [(None,), (100.0,)]
+    assert (writer.refused, writer.readings_committed, writer.healthy) == (2, 2, True)
+    assert "CHECK constraint failed" in writer.refusal
 
 
 def test_what_is_refused_again_and_again_stops_no_packing_and_is_told(
