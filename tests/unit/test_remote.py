@@ -22,6 +22,7 @@ class Store(BaseHTTPRequestHandler):
     """Takes what it answers 204, and remembers it."""
 
     answer: Answer
+    said: bytes
     taken: list[str]
     asked: int
 
@@ -35,20 +36,21 @@ class Store(BaseHTTPRequestHandler):
         if status == 204:
             kind.taken += lines
         self.send_response(status)
-        self.send_header("Content-Length", "0")
+        self.send_header("Content-Length", str(len(kind.said)))
         self.end_headers()
+        self.wfile.write(kind.said)
 
     def log_message(self, format: str, *args: object) -> None:
         """Say nothing."""
 
 
 @contextmanager
-def _elsewhere(answer: Answer) -> Iterator[tuple[RemoteWriter, type[Store]]]:
-    kind = type("Answering", (Store,), {"answer": staticmethod(answer), "taken": [], "asked": 0})
+def _elsewhere(answer: Answer, said: bytes = b"", scheme: str = "http") -> Iterator[tuple[RemoteWriter, type[Store]]]:
+    kind = type("Answering", (Store,), {"answer": staticmethod(answer), "said": said, "taken": [], "asked": 0})
     with ThreadingHTTPServer(("127.0.0.1", 0), kind) as server:
         Thread(target=server.serve_forever, daemon=True).start()
         settings = Remote(
-            kind=RemoteKind.INFLUXDB_2, url=f"http://127.0.0.1:{server.server_port}", site="hollow", bucket="record"
+            kind=RemoteKind.INFLUXDB_2, url=f"{scheme}://127.0.0.1:{server.server_port}", site="hollow", bucket="record"
         )
         with closing(RemoteWriter(settings)) as writer:
             yield writer, kind
@@ -94,6 +96,37 @@ def test_any_other_answer_is_told_and_tried_again(status: int) -> None:
     with _elsewhere(lambda _: status) as (writer, store), pytest.raises(RemoteError, match=f"answered {status}"):
         writer.send(_points(50))
     assert (writer.refused, store.asked) == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("status", "said", "why"),
+    [
+        (
+            200,
+            b"<html>Sign in</html>",
+            r"answered 200, not 204 as a store does; see that remote\.url is the store itself",
+        ),
+        (201, b"", "answered 201, not 204"),
+        (200, "Ung\N{LATIN SMALL LETTER U WITH DIAERESIS}ltig".encode("latin-1"), "did not answer as a store does"),
+        (502, "Ung\N{LATIN SMALL LETTER U WITH DIAERESIS}ltig".encode("latin-1"), "did not answer as a store does"),
+        (302, b"", r"answered 302: it sends us elsewhere; see that remote\.url is the store itself"),
+    ],
+)
+def test_what_answers_for_the_store_has_taken_nothing(status: int, said: bytes, why: str) -> None:
+    """A page to sign in on, as routers and doors show it, was taken for a store's word: what was sent then was lost.
+
+    One in another alphabet ended the forwarder.
+    """
+    with _elsewhere(lambda _: status, said) as (writer, store), pytest.raises(RemoteError, match=why):
+        writer.send(_points(50))
+    assert (writer.refused, store.asked) == (0, 1)
+
+
+def test_a_store_without_the_certificate_it_should_have_is_told_in_words() -> None:
+    """Nothing is served there that https could begin with."""
+    with _elsewhere(lambda _: 204, scheme="https") as (writer, _), pytest.raises(RemoteError) as told:
+        writer.send(_points(2))
+    assert "cannot be reached: no secure connection; see that https is served there" in str(told.value)
 
 
 @pytest.mark.parametrize("said", [b"<html>Sign in</html>", b"[]", b'"ready"', b'{"metric":{}}\n{"met', b"\xff"])
