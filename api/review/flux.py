@@ -8,7 +8,7 @@ from influxdb_client import InfluxDBClient
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
-from api.review.kept import Kept, KeptError, Last, Run, entry_of
+from api.review.kept import Kept, KeptError, Last, Run, allowed, entry_of
 from controller.settings import Elsewhere
 from controller.store.journal import StoredEntry
 from controller.store.points import NS_PER_MS
@@ -31,10 +31,10 @@ class Influx(Kept):
 
     def __init__(self, remote: Elsewhere) -> None:
         self._remote = remote
-        client = InfluxDBClient(
+        self._client = InfluxDBClient(
             url=remote.url, token=token_of(remote), org=remote.organisation, timeout=TIMEOUT_MS, enable_gzip=True
         )
-        self._query = client.query_api()
+        self._query = self._client.query_api()
 
     def enclosures(self, site: str | None = None, enclosure: str | None = None) -> list[tuple[str, str]]:
         # Hours are the fewest points that every enclosure has.
@@ -84,6 +84,8 @@ class Influx(Kept):
         return f'from(bucket: "{self._remote.bucket}") |> range({span}) |> filter(fn: (r) => {chosen})'
 
     def _rows(self, flux: str) -> Sequence[Any]:
+        for header in allowed(self._remote).items():
+            self._client.api_client.set_default_header(*header)
         try:
             return [record.values for table in self._query.query(flux) for record in table.records]
         except ApiException as error:

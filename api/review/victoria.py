@@ -6,7 +6,7 @@ from typing import Any
 
 import urllib3
 
-from api.review.kept import Kept, KeptError, Last, Run, entry_of
+from api.review.kept import Kept, KeptError, Last, Run, allowed, entry_of
 from controller.settings import Elsewhere
 from controller.store.journal import StoredEntry
 from controller.store.readings import Bucket, ProbeSeries, borders
@@ -28,9 +28,9 @@ class Victoria(Kept):
     """
 
     def __init__(self, remote: Elsewhere) -> None:
-        self._url = remote.url.rstrip("/")
-        headers = {"Authorization": f"Bearer {token_of(remote)}"} if remote.token_file else {}
-        self._pool = urllib3.PoolManager(headers=headers, timeout=TIMEOUT_MS / 1000, retries=False)
+        token_of(remote)  # one that cannot be read is told at the start
+        self._remote, self._url = remote, remote.url.rstrip("/")
+        self._pool = urllib3.PoolManager(timeout=TIMEOUT_MS / 1000, retries=False)
 
     def enclosures(self, site: str | None = None, enclosure: str | None = None) -> list[tuple[str, str]]:
         found = self._json("series", {"match[]": _readings_of(site, enclosure), "start": _BEGINNING_S})
@@ -141,8 +141,9 @@ class Victoria(Kept):
         return KeptError(f"{self._url} did not answer as a VictoriaMetrics does; look at remote.url")
 
     def _get(self, call: str, fields: dict[str, str]) -> bytes:
+        headers = allowed(self._remote)
         try:
-            answer = self._pool.request("GET", f"{self._url}/api/v1/{call}", fields=fields)
+            answer = self._pool.request("GET", f"{self._url}/api/v1/{call}", fields=fields, headers=headers)
         except (urllib3.exceptions.HTTPError, OSError) as error:
             raise KeptError(f"{self._url} cannot be reached: {type(error).__name__}") from error
         if answer.status != 200:

@@ -13,7 +13,7 @@ from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from controller.errors import SettingsError, SoilwardError
-from controller.settings import Elsewhere, Remote
+from controller.settings import Elsewhere, Remote, RemoteKind
 
 log = logging.getLogger("soilward.forwarder")
 TIMEOUT_MS = 20_000
@@ -76,6 +76,11 @@ class RemoteWriter:
             If the store cannot be reached, does not let us in, or calls every point malformed: ours are alike, so
             then it is something else that answers.
         """
+        try:
+            # Read anew each time: whoever is told that it is wrong writes the right one, and need not start us again.
+            self._client.api_client.set_default_header("Authorization", authorization(self._remote))
+        except SettingsError as error:
+            raise RemoteError(str(error)) from error
         batch = _Batch(points)
         self._send(points, batch)
         self.refused += batch.refused
@@ -128,6 +133,17 @@ class RemoteWriter:
         self._client.close()
 
 
+def authorization(remote: Elsewhere) -> str:
+    """Return the header by which the store lets us in; what stands before a VictoriaMetrics knows bearers alone.
+
+    Raises
+    ------
+    SettingsError
+        If the token's file cannot be read.
+    """
+    return f"{'Bearer' if remote.kind is RemoteKind.VICTORIA_METRICS else 'Token'} {token_of(remote)}"
+
+
 def token_of(remote: Elsewhere) -> str:
     """Return the token, or a stand-in where the store wants none.
 
@@ -139,11 +155,14 @@ def token_of(remote: Elsewhere) -> str:
     if remote.token_file is None:
         return "none"
     try:
-        return remote.token_file.read_text(encoding="utf-8").strip()
-    except OSError as error:
+        token = remote.token_file.read_text(encoding="utf-8-sig").strip()
+        token.encode("ascii")
+    except (OSError, UnicodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no plain text"
         raise SettingsError(
-            [f"remote.token_file: {remote.token_file} cannot be read ({error.strerror}); write the token into it"]
+            [f"remote.token_file: {remote.token_file} cannot be read ({why}); write the token into it"]
         ) from error
+    return token
 
 
 _ITSELF = "see that remote.url is the store itself"

@@ -4,11 +4,13 @@ import gzip
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from threading import Thread
 
 import pytest
 from influxdb_client import Point
 
+from api.review.app import kept_of
 from api.review.kept import KeptError
 from api.review.victoria import Victoria
 from controller.settings import Remote, RemoteKind
@@ -122,6 +124,63 @@ def test_what_answers_for_the_store_has_taken_nothing(status: int, said: bytes, 
     assert (writer.refused, store.asked) == (0, 1)
 
 
+class Door(BaseHTTPRequestHandler):
+    """Lets in whoever says the right word, to write and to read; remembers what it was told."""
+
+    right: str
+    heard: list[str]
+
+    def do_POST(self) -> None:
+        """Answer a write, or a question in Flux."""
+        self.rfile.read(int(self.headers["Content-Length"]))
+        self._answer(b"" if "write" in self.path else b"\r\n", 204 if "write" in self.path else 200)
+
+    def do_GET(self) -> None:
+        """Answer a question of series."""
+        self._answer(b'{"data":[]}', 200)
+
+    def _answer(self, said: bytes, status: int) -> None:
+        kind = type(self)
+        kind.heard.append(self.headers["Authorization"])
+        is_right = kind.heard[-1] == kind.right
+        self.send_response(status if is_right else 401)
+        self.send_header("Content-Length", str(len(said) if is_right else 0))
+        self.end_headers()
+        self.wfile.write(said if is_right else b"")
+
+    def log_message(self, format: str, *args: object) -> None:
+        """Say nothing."""
+
+
+@pytest.mark.parametrize(("kind", "scheme"), [("victoria-metrics", "Bearer"), ("influxdb-2", "Token")])
+def test_a_token_put_right_lets_us_in_without_a_new_start(tmp_path: Path, kind: str, scheme: str) -> None:
+    """As the message says: write the right one into its file. One that cannot be read costs no process."""
+    heard: list[str] = []
+    door = type("Watched", (Door,), {"right": f"{scheme} right", "heard": heard})
+    token = tmp_path / "token"
+    token.write_text("wrong\n")
+    with ThreadingHTTPServer(("127.0.0.1", 0), door) as server:
+        Thread(target=server.serve_forever, daemon=True).start()
+        url = f"http://127.0.0.1:{server.server_port}"
+        remote = Remote.model_validate({"kind": kind, "url": url, "site": "hollow", "token_file": token})
+        kept = kept_of(remote)
+        with closing(RemoteWriter(remote)) as writer:
+            for ask in (lambda: writer.send(_points(2)), kept.enclosures):
+                token.write_text("wrong\n")
+                with pytest.raises((RemoteError, KeptError), match="answered 401"):
+                    ask()
+                token.write_bytes(b"\xff\xfe")
+                with pytest.raises(
+                    (RemoteError, KeptError), match=r"token_file: .* cannot be read \(it is no plain text"
+                ):
+                    ask()
+                # As an editor that marks its files saves it.
+                token.write_text("\ufeffright\n", encoding="utf-8")
+                ask()
+        server.shutdown()
+    assert set(heard) == {f"{scheme} wrong", f"{scheme} right"}
+
+
 def test_a_store_without_the_certificate_it_should_have_is_told_in_words() -> None:
     """Nothing is served there that https could begin with."""
     with _elsewhere(lambda _: 204, scheme="https") as (writer, _), pytest.raises(RemoteError) as told:
@@ -133,7 +192,7 @@ def test_a_store_without_the_certificate_it_should_have_is_told_in_words() -> No
 def test_what_answers_for_the_store_is_named(said: bytes) -> None:
     """A door that lets nobody in unless signed in, or an answer cut short: no page is broken by it."""
 
-    class Door(BaseHTTPRequestHandler):
+    class Another(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             self.send_response(200)
             self.send_header("Content-Length", str(len(said)))
@@ -143,7 +202,7 @@ def test_what_answers_for_the_store_is_named(said: bytes) -> None:
         def log_message(self, format: str, *args: object) -> None:
             pass
 
-    with ThreadingHTTPServer(("127.0.0.1", 0), Door) as server:
+    with ThreadingHTTPServer(("127.0.0.1", 0), Another) as server:
         Thread(target=server.serve_forever, daemon=True).start()
         url = f"http://127.0.0.1:{server.server_port}"
         kept = Victoria(Remote.model_validate({"kind": "victoria-metrics", "url": url, "site": "hollow"}))
