@@ -71,6 +71,22 @@ def test_the_pages_say_the_same(client: TestClient, remote: Remote) -> None:
     assert "Soil reached 36\N{NO-BREAK SPACE}°C." in journal
 
 
+def test_a_probe_that_fell_silent_does_not_speak_for_the_rest(
+    client: TestClient, remote: Remote, keep: Keep, send: Send
+) -> None:
+    """By name it comes first: what it said when it died, or was renamed, stood a day long as the soil of now."""
+    keep(said("a-dead-one", START_MS, 31.0), said("z-new", START_MS + HOUR_MS, 3.5))
+    send()
+    larch = client.get(f"/sites/{remote.site}/enclosures/larch", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "Soil 31.0 °C" not in larch
+    assert '<span class="quiet">soil</span></th><td class="num faded">31.0 °C</td>' in larch
+    keep(said("deep", START_MS, 7.25, enclosure="oak"), said("a-dead-one", START_MS - HOUR_MS, 31.0, enclosure="oak"))
+    send()
+    home = client.get("/", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert '<td class="num faded">7.2 °C</td>' in home
+    assert "31.0" not in home
+
+
 def test_nothing_of_a_site_of_its_own_is_there(client: TestClient) -> None:
     """No page of the review offers a change, an enclosure of its own, or a call that could ask for one."""
     assert "/limits" not in client.get("/", headers=HTML).text
