@@ -96,7 +96,7 @@ class Influx(Kept):
             raise KeptError(f"{self._remote.url} cannot be reached: {type(error).__name__}") from error
 
 
-_PLACES = '|> group(columns: ["site", "enclosure", "probe", "quantity", "unit"])'
+_PLACES = '|> group(columns: ["site", "enclosure", "probe"])'
 _PIVOT = '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
 _LAST = '|> sort(columns: ["_time"]) |> last()'
 

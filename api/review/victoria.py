@@ -171,7 +171,7 @@ def _names(labels: dict[str, str]) -> tuple[str, str, str]:
 
 
 def _key(labels: dict[str, str]) -> tuple[str, ...]:
-    return labels["site"], labels["enclosure"], labels["probe"], labels.get("grade", "")
+    return labels["site"], labels["enclosure"], *_names(labels), labels.get("grade", "")
 
 
 def _s(at_ms: int) -> str:
