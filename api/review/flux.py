@@ -1,10 +1,12 @@
 """Reading back from InfluxDB 2, in Flux."""
 
+import csv
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from influxdb_client import InfluxDBClient
+from influxdb_client.client.flux_csv_parser import FluxCsvParserException, FluxQueryException
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
@@ -61,7 +63,9 @@ class Influx(Kept):
             shared = 'createEmpty: false, timeSrc: "_start"'
             for row in self._rows(f"{said} |> aggregateWindow({window}, fn: {function}, {shared})"):
                 buckets = found.setdefault(_names(row), {})
-                buckets.setdefault(_ms(row["_time"]), {})[function] = row["_value"]
+                # Flux cuts the first window off where the range begins.
+                at_ms = _ms(row["_time"]) - (_ms(row["_time"]) - lie.first_ms) % width_ms
+                buckets.setdefault(at_ms, {})[function] = row["_value"]
         return [ProbeSeries(*names, width_ms, _buckets(found[names])) for names in sorted(found)]
 
     def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
@@ -94,6 +98,10 @@ class Influx(Kept):
             ) from error
         except (HTTPError, OSError) as error:
             raise KeptError(f"{self._remote.url} cannot be reached: {type(error).__name__}") from error
+        except FluxQueryException as error:
+            raise KeptError(f"{self._remote.url} did not answer. It says: {error.message}") from error
+        except (FluxCsvParserException, csv.Error, LookupError, ValueError) as error:
+            raise KeptError(f"{self._remote.url} did not answer as an InfluxDB 2 does; look at remote.url") from error
 
 
 _PLACES = '|> group(columns: ["site", "enclosure", "probe"])'
@@ -102,7 +110,9 @@ _LAST = '|> sort(columns: ["_time"]) |> last()'
 
 
 def _within(site: str | None, enclosure: str | None) -> str:
-    return "".join(f' and r.{tag} == "{value}"' for tag, value in (("site", site), ("enclosure", enclosure)) if value)
+    # What others keep there under the same name is of no site.
+    chosen = (("site", site), ("enclosure", enclosure), ("probe", None))
+    return "".join(f' and r.{tag} == "{value}"' if value else f" and exists r.{tag}" for tag, value in chosen)
 
 
 def _buckets(found: dict[int, dict[str, float]]) -> list[Bucket]:

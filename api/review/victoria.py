@@ -154,7 +154,9 @@ class Victoria(Kept):
 
 
 def _readings_of(site: str | None, enclosure: str | None) -> str:
-    places = "".join(f'{name}="{value}",' for name, value in (("site", site), ("enclosure", enclosure)) if value)
+    # What others keep there under the same name is of no site.
+    chosen = (("site", site), ("enclosure", enclosure), ("probe", None))
+    places = "".join(f'{name}="{value}",' if value else f'{name}!="",' for name, value in chosen)
     return f'reading_value{{{places}grade!="refused"}}'
 
 

@@ -11,6 +11,7 @@ import pytest
 from influxdb_client import Point
 
 from api.review.app import kept_of
+from api.review.flux import Influx
 from api.review.kept import KeptError
 from api.review.victoria import Victoria
 from controller.settings import Remote, RemoteKind
@@ -186,6 +187,63 @@ def test_a_store_without_the_certificate_it_should_have_is_told_in_words() -> No
     with _elsewhere(lambda _: 204, scheme="https") as (writer, _), pytest.raises(RemoteError) as told:
         writer.send(_points(2))
     assert "cannot be reached: no secure connection; see that https is served there" in str(told.value)
+
+
+FLUX_FAULT = (
+    b"#datatype,string,long\r\n#group,true,true\r\n#default,,\r\n,error,reference\r\n,out of memory,897\r\n\r\n"
+)
+
+
+@contextmanager
+def _influx(said: bytes) -> Iterator[Influx]:
+    class Said(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            self.rfile.read(int(self.headers["Content-Length"]))
+            self.send_response(200)
+            self.send_header("Content-Length", str(len(said)))
+            self.end_headers()
+            self.wfile.write(said)
+
+        def log_message(self, format: str, *args: object) -> None:
+            pass
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Said) as server:
+        Thread(target=server.serve_forever, daemon=True).start()
+        url = f"http://127.0.0.1:{server.server_port}"
+        yield Influx(Remote.model_validate({"kind": "influxdb-2", "url": url, "site": "hollow"}))
+        server.shutdown()
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        (b"<html>Sign in</html>", r"did not answer as an InfluxDB 2 does; look at remote\.url"),
+        (b"\xff", r"did not answer as an InfluxDB 2 does; look at remote\.url"),
+        (FLUX_FAULT, "did not answer. It says: out of memory"),
+    ],
+)
+def test_what_answers_for_an_influxdb_is_named(said: bytes, told: str) -> None:
+    """Also the store itself, where it ends in the middle of an answer: each page was broken by it."""
+    with _influx(said) as kept, pytest.raises(KeptError, match=told):
+        kept.enclosures()
+
+
+def test_the_first_bucket_begins_where_the_others_make_it_begin() -> None:
+    """Flux cuts its first window off where the range begins (issue 4979 of influxdata/flux: intended)."""
+    day_ms, hour_ms = 86_400_000, 3_600_000
+    rows = "".join(
+        f",,0,1970-01-{day:02d}T{hour:02d}:{minute:02d}:00Z,bed,soil,Cel,2\r\n"
+        for day, hour, minute in ((2, 0, 20), (2, 2, 0))
+    )
+    head = (
+        "#datatype,string,long,dateTime:RFC3339,string,string,string,double\r\n"
+        "#group,false,false,false,true,true,true,false\r\n#default,_result,,,,,,\r\n"
+        ",result,table,_time,probe,quantity,unit,_value\r\n"
+    )
+    with _influx(f"{head}{rows}\r\n".encode()) as kept:
+        (series,) = kept.series("hollow", "larch", day_ms + hour_ms // 3, 5 * day_ms, 48)
+    assert series.bucket_ms == 2 * hour_ms
+    assert [row.start_ms for row in series.rows] == [day_ms, day_ms + 2 * hour_ms]
 
 
 @pytest.mark.parametrize("said", [b"<html>Sign in</html>", b"[]", b'"ready"', b'{"metric":{}}\n{"met', b"\xff"])
