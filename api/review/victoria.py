@@ -16,6 +16,10 @@ DAY_S = 86_400
 MOST_SAID = 600
 """[character] of what the store has to say."""
 _BEGINNING_S = "1"
+BACK_MS = 3_600_000
+"""[ms] Series are asked as of an hour ago, for an hour later: in place of its newest buckets, of the last half minute,
+the store would give the one before them once more.
+"""
 
 
 class Victoria(Kept):
@@ -55,7 +59,7 @@ class Victoria(Kept):
     def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
         lie = borders(start_ms, end_ms, points)
         first_ms, width_ms = lie.first_ms, lie.width_ms
-        span, chosen = f"[{width_ms}ms]", _readings_of(site, enclosure)
+        span, chosen = f"[{width_ms}ms] offset -{BACK_MS}ms", _readings_of(site, enclosure)
         by = "by (probe, quantity, unit)"
         asked = {
             "least": f"min(min_over_time({chosen}{span})) {by}",
@@ -65,7 +69,8 @@ class Victoria(Kept):
         }
         # A value at t speaks for (t - width, t]; asked a millisecond before each bucket's end it is [start, end).
         last_ms = first_ms + ((end_ms - first_ms - 1) // width_ms) * width_ms + width_ms - 1
-        times = {"start": _s(first_ms + width_ms - 1), "end": _s(last_ms), "step": f"{width_ms}ms", "nocache": "1"}
+        asked_ms = (first_ms + width_ms - 1 - BACK_MS, last_ms - BACK_MS)
+        times = {"start": _s(asked_ms[0]), "end": _s(asked_ms[1]), "step": f"{width_ms}ms", "nocache": "1"}
         found = {name: self._range(query, times) for name, query in asked.items()}
         result = []
         for key, least in sorted(found["least"].items()):
@@ -115,7 +120,7 @@ class Victoria(Kept):
 
     def _range(self, query: str, times: dict[str, str]) -> dict[tuple[str, str, str], dict[int, float]]:
         return {
-            _names(each["metric"]): {round(at_s * 1000): float(value) for at_s, value in each["values"]}
+            _names(each["metric"]): {round(at_s * 1000) + BACK_MS: float(value) for at_s, value in each["values"]}
             for each in self._json("query_range", {**times, "query": query})["result"]
         }
 
