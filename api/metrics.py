@@ -139,7 +139,7 @@ def _recorded(state: State) -> Iterator[Metric]:
 
 def _copied(state: State) -> Iterator[Metric]:
     """Yield how far the copy elsewhere is behind; nothing where there is none."""
-    word = told(state.folder)
+    word = told(state.folder) if state.settings.remote else None
     if word is None:
         return
     now_ms = state.clock.now().utc_ms

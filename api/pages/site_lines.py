@@ -10,22 +10,26 @@ CHAIN = "journal's chain holds"
 """The permissive that is lost until somebody has taken note."""
 
 
+FORWARDER_SILENT_MS = 900_000
+"""[ms] It says how it fares at every try, and tries at least every five minutes. Source: engineering judgement."""
+
+
 def copy_line(state: State) -> str:
     """Say that the copy of the record elsewhere is behind, or lacks something, and why; empty while all is well."""
-    word = told(state.folder)
-    if word is None:
+    if state.settings.remote is None:
         return ""
+    word, now_ms, zone = told(state.folder), state.clock.now().utc_ms, state.settings.site.zone
+    if word is None or now_ms - word.at_ms > FORWARDER_SILENT_MS:
+        since = "has not begun" if word is None else f"stands still since {words.moment(word.at_ms, now_ms, zone)}"
+        why = "the forwarder does not run, and the log says why"
+        return f"The copy elsewhere {since}: {why}. Nothing is lost; it is sent later."
     if not word.trouble:
         points = "1 point" if word.refused == 1 else f"{word.refused} points"
         lacks = (
             f"The copy elsewhere lacks {points} that the store there refused; the log says why. All is on record here."
         )
         return lacks if word.refused else ""
-    behind = (
-        ""
-        if word.oldest_ms is None
-        else f" since {words.moment(word.oldest_ms, state.clock.now().utc_ms, state.settings.site.zone)}"
-    )
+    behind = "" if word.oldest_ms is None else f" since {words.moment(word.oldest_ms, now_ms, zone)}"
     return f"The copy elsewhere is behind{behind}: {word.trouble}. Nothing is lost; it is sent later."
 
 

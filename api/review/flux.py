@@ -1,14 +1,16 @@
 """Reading back from InfluxDB 2, in Flux."""
 
+import csv
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from influxdb_client import InfluxDBClient
+from influxdb_client.client.flux_csv_parser import FluxCsvParserException, FluxQueryException
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
-from api.review.kept import Kept, KeptError, Last, Run, entry_of
+from api.review.kept import Kept, KeptError, Last, Run, allowed, entry_of
 from controller.settings import Elsewhere
 from controller.store.journal import StoredEntry
 from controller.store.points import NS_PER_MS
@@ -31,10 +33,10 @@ class Influx(Kept):
 
     def __init__(self, remote: Elsewhere) -> None:
         self._remote = remote
-        client = InfluxDBClient(
+        self._client = InfluxDBClient(
             url=remote.url, token=token_of(remote), org=remote.organisation, timeout=TIMEOUT_MS, enable_gzip=True
         )
-        self._query = client.query_api()
+        self._query = self._client.query_api()
 
     def enclosures(self, site: str | None = None, enclosure: str | None = None) -> list[tuple[str, str]]:
         # Hours are the fewest points that every enclosure has.
@@ -61,7 +63,9 @@ class Influx(Kept):
             shared = 'createEmpty: false, timeSrc: "_start"'
             for row in self._rows(f"{said} |> aggregateWindow({window}, fn: {function}, {shared})"):
                 buckets = found.setdefault(_names(row), {})
-                buckets.setdefault(_ms(row["_time"]), {})[function] = row["_value"]
+                # Flux cuts the first window off where the range begins.
+                at_ms = _ms(row["_time"]) - (_ms(row["_time"]) - lie.first_ms) % width_ms
+                buckets.setdefault(at_ms, {})[function] = row["_value"]
         return [ProbeSeries(*names, width_ms, _buckets(found[names])) for names in sorted(found)]
 
     def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
@@ -84,6 +88,8 @@ class Influx(Kept):
         return f'from(bucket: "{self._remote.bucket}") |> range({span}) |> filter(fn: (r) => {chosen})'
 
     def _rows(self, flux: str) -> Sequence[Any]:
+        for header in allowed(self._remote).items():
+            self._client.api_client.set_default_header(*header)
         try:
             return [record.values for table in self._query.query(flux) for record in table.records]
         except ApiException as error:
@@ -92,15 +98,21 @@ class Influx(Kept):
             ) from error
         except (HTTPError, OSError) as error:
             raise KeptError(f"{self._remote.url} cannot be reached: {type(error).__name__}") from error
+        except FluxQueryException as error:
+            raise KeptError(f"{self._remote.url} did not answer. It says: {error.message}") from error
+        except (FluxCsvParserException, csv.Error, LookupError, ValueError) as error:
+            raise KeptError(f"{self._remote.url} did not answer as an InfluxDB 2 does; look at remote.url") from error
 
 
-_PLACES = '|> group(columns: ["site", "enclosure", "probe", "quantity", "unit"])'
+_PLACES = '|> group(columns: ["site", "enclosure", "probe"])'
 _PIVOT = '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
 _LAST = '|> sort(columns: ["_time"]) |> last()'
 
 
 def _within(site: str | None, enclosure: str | None) -> str:
-    return "".join(f' and r.{tag} == "{value}"' for tag, value in (("site", site), ("enclosure", enclosure)) if value)
+    # What others keep there under the same name is of no site.
+    chosen = (("site", site), ("enclosure", enclosure), ("probe", None))
+    return "".join(f' and r.{tag} == "{value}"' if value else f" and exists r.{tag}" for tag, value in chosen)
 
 
 def _buckets(found: dict[int, dict[str, float]]) -> list[Bucket]:

@@ -4,13 +4,23 @@ import json
 from dataclasses import dataclass
 from typing import Protocol
 
-from controller.errors import SoilwardError
+from controller.errors import SettingsError, SoilwardError
+from controller.settings import Elsewhere
 from controller.store.journal import StoredEntry
 from controller.store.readings import ProbeSeries
+from controller.store.remote import authorization
 
 
 class KeptError(SoilwardError):
     """The store elsewhere did not answer, or not as it should; says which and what to look at."""
+
+
+def allowed(remote: Elsewhere) -> dict[str, str]:
+    """Return the headers by which a store lets us in; the token is read anew, so a right one needs no new start."""
+    try:
+        return {"Authorization": authorization(remote)} if remote.token_file else {}
+    except SettingsError as error:
+        raise KeptError(str(error)) from error
 
 
 @dataclass(frozen=True, slots=True)

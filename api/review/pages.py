@@ -103,7 +103,9 @@ def journal_page(request: Request, site: Name, kept: KeptNow, clock: ClockNow, p
 
 def _place(site: str, enclosure: str, lasts: Sequence[Last], now_ms: int, unit: Unit) -> PlaceShown:
     newest_ms = max((each.at_ms for each in lasts), default=None)
-    said = {each.quantity: words.reading(each.value, each.unit, unit) for each in reversed(lasts)}
+    # A probe that fell silent, or has another name since, does not speak for the rest.
+    heard = [each for each in lasts if newest_ms is not None and newest_ms - each.at_ms <= SILENT_MS]
+    said = {each.quantity: words.reading(each.value, each.unit, unit) for each in reversed(heard)}
     age = "for more than a day" if newest_ms is None else words.duration((now_ms - newest_ms) / 1000)
     silent = newest_ms is None or now_ms - newest_ms > SILENT_MS
     return PlaceShown(site, enclosure, said.get("soil", "—"), said.get("air", "—"), age, silent)

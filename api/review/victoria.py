@@ -6,7 +6,7 @@ from typing import Any
 
 import urllib3
 
-from api.review.kept import Kept, KeptError, Last, Run, entry_of
+from api.review.kept import Kept, KeptError, Last, Run, allowed, entry_of
 from controller.settings import Elsewhere
 from controller.store.journal import StoredEntry
 from controller.store.readings import Bucket, ProbeSeries, borders
@@ -16,6 +16,10 @@ DAY_S = 86_400
 MOST_SAID = 600
 """[character] of what the store has to say."""
 _BEGINNING_S = "1"
+BACK_MS = 3_600_000
+"""[ms] Series are asked as of an hour ago, for an hour later: in place of its newest buckets, of the last half minute,
+the store would give the one before them once more.
+"""
 
 
 class Victoria(Kept):
@@ -28,9 +32,9 @@ class Victoria(Kept):
     """
 
     def __init__(self, remote: Elsewhere) -> None:
-        self._url = remote.url.rstrip("/")
-        headers = {"Authorization": f"Bearer {token_of(remote)}"} if remote.token_file else {}
-        self._pool = urllib3.PoolManager(headers=headers, timeout=TIMEOUT_MS / 1000, retries=False)
+        token_of(remote)  # one that cannot be read is told at the start
+        self._remote, self._url = remote, remote.url.rstrip("/")
+        self._pool = urllib3.PoolManager(timeout=TIMEOUT_MS / 1000, retries=False)
 
     def enclosures(self, site: str | None = None, enclosure: str | None = None) -> list[tuple[str, str]]:
         found = self._json("series", {"match[]": _readings_of(site, enclosure), "start": _BEGINNING_S})
@@ -55,7 +59,7 @@ class Victoria(Kept):
     def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
         lie = borders(start_ms, end_ms, points)
         first_ms, width_ms = lie.first_ms, lie.width_ms
-        span, chosen = f"[{width_ms}ms]", _readings_of(site, enclosure)
+        span, chosen = f"[{width_ms}ms] offset -{BACK_MS}ms", _readings_of(site, enclosure)
         by = "by (probe, quantity, unit)"
         asked = {
             "least": f"min(min_over_time({chosen}{span})) {by}",
@@ -65,7 +69,8 @@ class Victoria(Kept):
         }
         # A value at t speaks for (t - width, t]; asked a millisecond before each bucket's end it is [start, end).
         last_ms = first_ms + ((end_ms - first_ms - 1) // width_ms) * width_ms + width_ms - 1
-        times = {"start": _s(first_ms + width_ms - 1), "end": _s(last_ms), "step": f"{width_ms}ms", "nocache": "1"}
+        asked_ms = (first_ms + width_ms - 1 - BACK_MS, last_ms - BACK_MS)
+        times = {"start": _s(asked_ms[0]), "end": _s(asked_ms[1]), "step": f"{width_ms}ms", "nocache": "1"}
         found = {name: self._range(query, times) for name, query in asked.items()}
         result = []
         for key, least in sorted(found["least"].items()):
@@ -115,7 +120,7 @@ class Victoria(Kept):
 
     def _range(self, query: str, times: dict[str, str]) -> dict[tuple[str, str, str], dict[int, float]]:
         return {
-            _names(each["metric"]): {round(at_s * 1000): float(value) for at_s, value in each["values"]}
+            _names(each["metric"]): {round(at_s * 1000) + BACK_MS: float(value) for at_s, value in each["values"]}
             for each in self._json("query_range", {**times, "query": query})["result"]
         }
 
@@ -141,8 +146,9 @@ class Victoria(Kept):
         return KeptError(f"{self._url} did not answer as a VictoriaMetrics does; look at remote.url")
 
     def _get(self, call: str, fields: dict[str, str]) -> bytes:
+        headers = allowed(self._remote)
         try:
-            answer = self._pool.request("GET", f"{self._url}/api/v1/{call}", fields=fields)
+            answer = self._pool.request("GET", f"{self._url}/api/v1/{call}", fields=fields, headers=headers)
         except (urllib3.exceptions.HTTPError, OSError) as error:
             raise KeptError(f"{self._url} cannot be reached: {type(error).__name__}") from error
         if answer.status != 200:
@@ -153,7 +159,9 @@ class Victoria(Kept):
 
 
 def _readings_of(site: str | None, enclosure: str | None) -> str:
-    places = "".join(f'{name}="{value}",' for name, value in (("site", site), ("enclosure", enclosure)) if value)
+    # What others keep there under the same name is of no site.
+    chosen = (("site", site), ("enclosure", enclosure), ("probe", None))
+    places = "".join(f'{name}="{value}",' if value else f'{name}!="",' for name, value in chosen)
     return f'reading_value{{{places}grade!="refused"}}'
 
 
@@ -170,7 +178,7 @@ def _names(labels: dict[str, str]) -> tuple[str, str, str]:
 
 
 def _key(labels: dict[str, str]) -> tuple[str, ...]:
-    return labels["site"], labels["enclosure"], labels["probe"], labels.get("grade", "")
+    return labels["site"], labels["enclosure"], *_names(labels), labels.get("grade", "")
 
 
 def _s(at_ms: int) -> str:

@@ -90,7 +90,8 @@ class Outbox:
             self._explained(record, points, cursors)
         with closing(open_reader(self._folder / "journal.db")) as record:
             line = _journal_line(record)
-            for entry in self._some(after(record, self._sent.get(line, 0), MOST_OTHERS), MOST_OTHERS):
+            reached = _on_record(record, self._sent.get(line, 0), "sequence", "journal")
+            for entry in self._some(after(record, reached, MOST_OTHERS), MOST_OTHERS):
                 points.append(self._points.entry(entry))
                 cursors[line] = entry.sequence
         return Batch(points, cursors, oldest_ms, self._are_more) if cursors else None
@@ -185,7 +186,8 @@ class Outbox:
 
     def _late(self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]) -> None:
         touched: set[tuple[str, int, int]] = set()
-        found = record.connection.execute(_LATE, (self._reached("late", 0), MOST_OTHERS))
+        reached = _on_record(record.connection, self._reached("late", 0), "id", "late")
+        found = record.connection.execute(_LATE, (reached, MOST_OTHERS))
         for number, probe, taken_ms in self._some(found, MOST_OTHERS):
             cursors[self._line("late")] = number
             row = next(record.rows(probe, taken_ms, taken_ms + 1), None)
@@ -203,14 +205,16 @@ class Outbox:
         share = _share(enclosures)
         for (enclosure,) in enclosures:
             line = f"run/{enclosure}"
-            found = record.execute(_ENDED, (enclosure, self._reached(line, 0), share))
+            reached = _on_record(record, self._reached(line, 0), "id", "heater_run")
+            found = record.execute(_ENDED, (enclosure, reached, share))
             for number, *run in self._some(found, share):
                 points.append(self._points.run(enclosure, *run))
                 cursors[self._line(line)] = number
 
     def _explained(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         """Take the runs of which more was said once they were sent; those not sent yet will go with all their words."""
-        found = record.execute(_EXPLAINED, (self._reached("explained", 0), MOST_OTHERS))
+        reached = _on_record(record, self._reached("explained", 0), "id", "explained")
+        found = record.execute(_EXPLAINED, (reached, MOST_OTHERS))
         for number, run, enclosure, *told in self._some(found, MOST_OTHERS):
             cursors[self._line("explained")] = number
             line = f"run/{enclosure}"
@@ -237,6 +241,12 @@ def _journal_line(journal: sqlite3.Connection) -> str:
     """Return the name of this journal's line: by its first entry, for one begun anew counts from 1 again."""
     first = journal.execute("SELECT hash FROM journal WHERE sequence = 1").fetchone()
     return f"journal/{first[0] if first else ''}"
+
+
+def _on_record(record: sqlite3.Connection, reached: int, number: str, table: str) -> int:
+    """Return how far a table was sent; where its last number is below that a backup was put back, and all goes anew."""
+    (last,) = record.execute(f"SELECT coalesce(max({number}), 0) FROM {table}").fetchone()
+    return reached if reached <= last else 0
 
 
 def _share(among: Collection[object]) -> int:

@@ -8,6 +8,7 @@ import logging
 import sqlite3
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any, TypeAlias
 
 from controller.store import blocks, shelves, sums
@@ -145,12 +146,11 @@ def close(connection: sqlite3.Connection, probes: Sequence[int], today_ms: int) 
     """
     days: list[PackedDay] = []
     for probe in probes:
-        by_day: dict[int, list[Row]] = {}
-        for packed in Stretches(connection).blocks(probe, closed_ms(connection, probe), today_ms):
-            for row in blocks.unpack(packed):
-                by_day.setdefault(shelves.day_id(probe, row[1]), []).append(row)
-        for day, rows in by_day.items():
-            days += rolled_up(connection, day, sums.day_of(rows))
+        found = Stretches(connection).blocks(probe, closed_ms(connection, probe), today_ms)
+        # Day by day: what was taken in at once may be a year.
+        by_day = groupby((row for packed in found for row in blocks.unpack(packed)), key=lambda row: row[1] // DAY_MS)
+        for day, rows in by_day:
+            days += rolled_up(connection, shelves.day_id(probe, day * DAY_MS), sums.day_of(rows))
         yield
     with transaction(connection):
         write_days(connection, days)

@@ -9,8 +9,10 @@ from controller.settings import RemoteKind
 from controller.store.journal import StoredEntry
 
 NS_PER_MS = 1_000_000
-LONGEST_LABEL = 12_000
-"""[character] of a journal body that a label may hold. Source: VictoriaMetrics cuts labels at 16 KiB by default."""
+LONGEST_LABEL = 4000
+"""[byte] of a journal body that a label may hold. Source: VictoriaMetrics (since 1.108) drops, without a word, a series
+with a label of more than 4096, its default for -maxLabelValueLen.
+"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,11 +13,13 @@ from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from controller.errors import SettingsError, SoilwardError
-from controller.settings import Elsewhere, Remote
+from controller.settings import Elsewhere, Remote, RemoteKind
 
 log = logging.getLogger("soilward.forwarder")
 TIMEOUT_MS = 20_000
 """[ms] patience with one call. Source: engineering judgement."""
+_TAKEN = 204
+"""What all of these stores answer once they have what was sent; a page to sign in on comes with 200."""
 _MALFORMED = 400
 ENOUGH_REFUSED = 8
 """Points called malformed one after the other, none taken: the last of the batch is tried, and then no more of it.
@@ -74,6 +76,11 @@ class RemoteWriter:
             If the store cannot be reached, does not let us in, or calls every point malformed: ours are alike, so
             then it is something else that answers.
         """
+        try:
+            # Read anew each time: whoever is told that it is wrong writes the right one, and need not start us again.
+            self._client.api_client.set_default_header("Authorization", authorization(self._remote))
+        except SettingsError as error:
+            raise RemoteError(str(error)) from error
         batch = _Batch(points)
         self._send(points, batch)
         self.refused += batch.refused
@@ -97,8 +104,7 @@ class RemoteWriter:
     def _try_last(self, batch: _Batch) -> None:
         if self._fault_of(batch.points[-1:]) is not None:
             raise RemoteError(
-                f"{self._remote.url} answered {_MALFORMED} to every point tried; see that remote.url is the store "
-                "itself and remote.kind what it is"
+                f"{self._remote.url} answered {_MALFORMED} to every point tried; {_ITSELF} and remote.kind what it is"
             )
         batch.taken += 1
 
@@ -106,18 +112,36 @@ class RemoteWriter:
         """Write points; return None if all were taken, else the answer by which the store finds fault with them."""
         try:
             self._write.write(bucket=self._remote.bucket, record=points, write_precision=WritePrecision.NS)
+            status = self._client.api_client.last_response.status
         except ApiException as error:
             if error.status in _POINTS_AT_FAULT:
                 return error
-            raise RemoteError(f"{self._remote.url} answered {error.status}: {_why(error)}") from error
+            answered = f"answered {error.status}" if error.status else "cannot be reached"
+            raise RemoteError(f"{self._remote.url} {answered}: {_why(error)}") from error
         except (HTTPError, OSError) as error:
             raise RemoteError(f"{self._remote.url} cannot be reached: {type(error).__name__}") from error
+        except UnicodeDecodeError as error:
+            # Of an answer that is no UTF-8 the client does not even tell the status.
+            raise RemoteError(f"{self._remote.url} did not answer as a store does; {_ITSELF}") from error
+        if status != _TAKEN:
+            raise RemoteError(f"{self._remote.url} answered {status}, not {_TAKEN} as a store does; {_ITSELF}")
         return None
 
     def close(self) -> None:
         """Let the connection go."""
         self._write.close()
         self._client.close()
+
+
+def authorization(remote: Elsewhere) -> str:
+    """Return the header by which the store lets us in; what stands before a VictoriaMetrics knows bearers alone.
+
+    Raises
+    ------
+    SettingsError
+        If the token's file cannot be read.
+    """
+    return f"{'Bearer' if remote.kind is RemoteKind.VICTORIA_METRICS else 'Token'} {token_of(remote)}"
 
 
 def token_of(remote: Elsewhere) -> str:
@@ -131,14 +155,21 @@ def token_of(remote: Elsewhere) -> str:
     if remote.token_file is None:
         return "none"
     try:
-        return remote.token_file.read_text(encoding="utf-8").strip()
-    except OSError as error:
+        token = remote.token_file.read_text(encoding="utf-8-sig").strip()
+        token.encode("ascii")
+    except (OSError, UnicodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no plain text"
         raise SettingsError(
-            [f"remote.token_file: {remote.token_file} cannot be read ({error.strerror}); write the token into it"]
+            [f"remote.token_file: {remote.token_file} cannot be read ({why}); write the token into it"]
         ) from error
+    return token
 
 
+_ITSELF = "see that remote.url is the store itself"
 _WHY = {
+    # The client's own number for what ends before any answer.
+    0: "no secure connection; see that https is served there, with a certificate that is trusted here",
+    **dict.fromkeys((301, 302, 303, 307, 308), f"it sends us elsewhere; {_ITSELF}"),
     401: "the token is wrong; write the right one into remote.token_file",
     403: "the token may not write there; give it the right to write the bucket",
     404: "there is no such bucket or organisation; create it or correct remote.bucket",

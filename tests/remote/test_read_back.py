@@ -144,6 +144,20 @@ def test_many_sites_are_told_apart(keep: Keep, send: Send, kept: Kept, remote: R
     assert everywhere == ["elder", "larch"]
 
 
+def test_a_probe_whose_quantity_was_put_right_is_told_by_its_newest_reading(
+    keep: Keep, send: Send, kept: Kept, remote: Remote
+) -> None:
+    """For a day it has said two: what came under the wrong one stood as of now."""
+    for at_ms in (START_MS, START_MS + HOUR_MS):
+        right, wrong = (said(f"p{n}", at_ms, 20.0 if at_ms == START_MS else 4.5) for n in range(2))
+        one, other = ("soil", "air") if at_ms == START_MS else ("air", "soil")
+        keep(right._replace(quantity=one), wrong._replace(quantity=other))
+        send()
+    found = [(each.probe, each.quantity, each.value, each.at_ms) for each in kept.latest(START_MS + HOUR_MS + 5000)]
+    now_ms = START_MS + HOUR_MS
+    assert found == [("p0", "air", 4.5, now_ms), ("p1", "soil", 4.5, now_ms)]
+
+
 def test_a_journal_begun_anew_stands_before_the_one_put_away(
     folder: Path, keep: Keep, send: Send, kept: Kept, remote: Remote
 ) -> None:

@@ -5,6 +5,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+import urllib3
 from fastapi.testclient import TestClient
 
 from api.review.app import create_review
@@ -14,7 +15,7 @@ from controller.errors import SettingsError
 from controller.settings import Remote
 from controller.store.journal import Entry
 from controller.store.runs import RunBegan, RunEnded, RunEnergy
-from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, forwarder_of, many, said, send_all
+from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, forwarder_of, many, said, send_all, settle
 
 pytestmark = pytest.mark.parametrize("remote", ["victoria-metrics"], indirect=True)
 SPAN = {"start": "2026-01-01T00:00:00Z", "end": "2026-01-01T01:00:00Z"}
@@ -69,6 +70,31 @@ def test_the_pages_say_the_same(client: TestClient, remote: Remote) -> None:
     assert "duty is over" in larch
     journal = client.get(f"/sites/{remote.site}/journal", headers=HTML).text
     assert "Soil reached 36\N{NO-BREAK SPACE}°C." in journal
+
+
+def test_a_probe_that_fell_silent_does_not_speak_for_the_rest(
+    client: TestClient, remote: Remote, keep: Keep, send: Send
+) -> None:
+    """By name it comes first: what it said when it died, or was renamed, stood a day long as the soil of now."""
+    keep(said("a-dead-one", START_MS, 31.0), said("z-new", START_MS + HOUR_MS, 3.5))
+    send()
+    larch = client.get(f"/sites/{remote.site}/enclosures/larch", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "Soil 31.0 °C" not in larch
+    assert '<span class="quiet">soil</span></th><td class="num faded">31.0 °C</td>' in larch
+    keep(said("deep", START_MS, 7.25, enclosure="oak"), said("a-dead-one", START_MS - HOUR_MS, 31.0, enclosure="oak"))
+    send()
+    home = client.get("/", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert '<td class="num faded">7.2 °C</td>' in home
+    assert "31.0" not in home
+
+
+def test_what_others_keep_in_the_same_store_breaks_no_page(client: TestClient, remote: Remote) -> None:
+    """A meter's readings bear the same name, and no site."""
+    stamp = (START_MS + HOUR_MS) * 1_000_000
+    urllib3.request("POST", f"{remote.url}/api/v2/write", body=f"reading,host=meter value=5 {stamp}\n".encode())
+    settle(remote)
+    assert client.get("/", headers=HTML).status_code == 200
+    assert client.get("/api/sites").json() == [{"site": remote.site, "enclosures": ["elder", "larch"]}]
 
 
 def test_nothing_of_a_site_of_its_own_is_there(client: TestClient) -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from api.review.kept import Kept, KeptError
 from api.review.victoria import Victoria as Reader
+from controller.clock import Clock
 from controller.forwarder import Forwarder
 from controller.heater_log import LET_GO
 from controller.settings import Remote
@@ -16,7 +17,19 @@ from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.runs import RunBegan, RunEnded, RunEnergy, RunExplained
 from controller.store.told import told
-from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, local, many, said, settle
+from tests.remote.conftest import (
+    HOUR_MS,
+    START_MS,
+    Keep,
+    Send,
+    Victoria,
+    forwarder_of,
+    local,
+    many,
+    said,
+    send_all,
+    settle,
+)
 
 pytestmark = pytest.mark.parametrize("remote", ["victoria-metrics"], indirect=True)
 
@@ -66,6 +79,24 @@ def rolled(remote: Remote, name: str) -> dict[int, float]:
     """Return every point of one series."""
     reader = Reader(remote)
     return {at_ms: value for _, at_ms, value in reader._export(name, START_MS, START_MS + 20 * HOUR_MS)}
+
+
+def test_the_newest_buckets_are_their_own(folder: Path, keep: Keep, tmp_path: Path, remote: Remote) -> None:
+    """As it comes, the store gives an older bucket again in place of those of the last half minute, least and all."""
+    store = Victoria(tmp_path / "as-it-comes", **{"search.latencyOffset": "30s"})
+    store.start()
+    now_ms = Clock().now().utc_ms
+    keep(*(said("bed", now_ms - 1000 * number, float(number)) for number in range(120)))
+    remote = remote.model_copy(update={"url": store.url})
+    try:
+        with closing(forwarder_of(folder, remote)) as forwarder:
+            send_all(forwarder, remote)
+        (bed,) = Reader(remote).series(remote.site, "larch", now_ms - 119_999, now_ms + 1, 12)
+        (last,) = Reader(remote).latest(now_ms + 500)
+    finally:
+        store.stop()
+    assert [(row.least, row.most, row.count) for row in bed.rows[-3:]] == [(20, 29, 10), (10, 19, 10), (0, 9, 10)]
+    assert (last.value, last.at_ms) == (0.0, now_ms)
 
 
 def test_new_words_make_no_second_run(keep: Keep, send: Send, remote: Remote) -> None:

@@ -9,7 +9,7 @@ from fastapi.testclient import TestClient
 from api.app import create_app
 from api.live import Live
 from controller.clock import ManualClock, Moment, rfc3339
-from controller.settings import Settings
+from controller.settings import Remote, RemoteKind, Settings
 from controller.store import connection, journal, keeping, migrations, runs
 from controller.store.readings import StoredReading
 
@@ -115,11 +115,17 @@ def alert_of(detail: str, **changed: Any) -> dict[str, Any]:
     return {**alert, "shelved_until": None, "urgent": False, **changed}
 
 
-def open_site(folder: Path, heard: bool = True, kept: bool = True) -> TestClient:
+COPIED = SETTINGS.model_copy(
+    update={"remote": Remote(kind=RemoteKind.VICTORIA_METRICS, url="https://metrics.example", site="tarn-hollow")}
+)
+"""The same site with a copy elsewhere."""
+
+
+def open_site(folder: Path, heard: bool = True, kept: bool = True, settings: Settings = SETTINGS) -> TestClient:
     """Return a client of the pages; with `heard` a controller that speaks, with `kept` a day of record."""
     clock = ManualClock(Moment(1000.0, NOW_MS))
-    live = Live(SETTINGS, clock)
-    app = create_app(SETTINGS, folder, live, clock)
+    live = Live(settings, clock)
+    app = create_app(settings, folder, live, clock)
     if heard:
         live.accept("soilward/larch/status", json.dumps(status("larch")).encode())
         live.accept("soilward/southwall/status", json.dumps(status("southwall", [TRIP])).encode())

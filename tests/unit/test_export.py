@@ -5,6 +5,7 @@ import json
 import sqlite3
 import subprocess
 import sys
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import closing
 from io import StringIO
@@ -218,6 +219,28 @@ def test_a_file_that_a_spreadsheet_has_saved_is_taken_in(tmp_path: Path) -> None
     file = tmp_path / "a.csv"
     file.write_text(f"{HEAD}\r\n{LINE}\r\n", encoding="utf-8-sig", newline="")
     assert take_in(tmp_path, file).new == 1
+
+
+def _peak_of_import(folder: Path, days: int) -> int:
+    """Return how many bytes an import of some days takes at most, into a record whose one probe is long dead."""
+    folder.mkdir()
+    with closing(open_writer(folder / "readings.db", migrations.READINGS)) as connection:
+        keeping.add(connection, [StoredReading("larch", "dead", "soil", "Cel", 1.0, 0, 0, "good")])
+    with (folder / "a.csv").open("w", newline="", encoding="utf-8") as file:
+        file.write(f"{HEAD}\r\n")
+        for at_ms in range(NOW_MS, NOW_MS + days * 86_400_000, 60_000):
+            file.write(f"larch,soil-10,soil,Cel,{rfc3339(at_ms)},{rfc3339(at_ms)},18.06,good\r\n")
+    tracemalloc.start()
+    assert take_in(folder, folder / "a.csv").new == days * 1440
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak
+
+
+def test_a_long_file_takes_no_more_memory_than_a_short_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beside a probe that fell silent long ago, all of a year was held at the import's end: half a gigabyte."""
+    monkeypatch.setattr(keeping, "PACK_ROWS", 2000)
+    assert _peak_of_import(tmp_path / "long", 14) < 1.5 * _peak_of_import(tmp_path / "short", 3)
 
 
 def test_nothing_is_taken_in_while_a_controller_holds_the_folder(folder: Path) -> None:

@@ -57,6 +57,43 @@ def test_a_journal_begun_anew_is_sent_from_its_beginning(outbox: Outbox, tmp_pat
     assert send(outbox) == 1
 
 
+def heat(folder: Path, count: int, start_ms: int) -> None:
+    """Keep heater runs, and say more of the last one's end."""
+    with closing(open_writer(folder / "readings.db", READINGS)) as record, transaction(record):
+        for at_ms in range(start_ms, start_ms + count * 1000, 1000):
+            runs.begin(record, "larch", at_ms)
+            runs.finish(record, "larch", at_ms + 500, "node silent")
+        runs.explain(record, "larch", "; it let go by itself")
+
+
+def test_what_is_entered_after_a_backup_was_put_back_is_sent(outbox: Outbox, tmp_path: Path) -> None:
+    """It counts on from the backup's last number; what had been sent beyond that was taken for what came after it."""
+    enter(tmp_path, "before the backup", 5)
+    heat(tmp_path, 5, T0)
+    for name in ("journal.db", "readings.db"):
+        (tmp_path / f"{name}.backup").write_bytes((tmp_path / name).read_bytes())
+    enter(tmp_path, "lost", 5)
+    heat(tmp_path, 5, T0 + 100_000)
+    sent_lines(outbox)
+    for name in ("journal.db", "readings.db"):
+        (tmp_path / f"{name}.backup").rename(tmp_path / name)
+    enter(tmp_path, "after it", 3)
+    heat(tmp_path, 3, T0 + 200_000)
+    lines = sent_lines(outbox)
+    assert sum("after it" in line for line in lines) == 3
+    assert {f"{(T0 + 200_000 + n * 1000) * 1_000_000}" for n in range(3)} <= {line.rpartition(" ")[2] for line in lines}
+    assert sent_lines(outbox) == []
+
+
+def sent_lines(outbox: Outbox) -> list[str]:
+    """Take all that waits as sent; returns it in line protocol."""
+    lines = list[str]()
+    while (batch := outbox.next()) is not None:
+        outbox.done(batch)
+        lines += [each.to_line_protocol() for each in batch.points]
+    return lines
+
+
 ROUND_MS = 10_000
 
 

@@ -13,7 +13,7 @@ from api.app import create_app
 from api.live import Live
 from controller.clock import ManualClock, Moment
 from controller.store import connection, journal, migrations
-from tests.unit.pages_site import NOW_MS, SETTINGS, TRIP, open_site
+from tests.unit.pages_site import COPIED, NOW_MS, SETTINGS, TRIP, open_site
 
 PAGES = [
     "/",
@@ -287,20 +287,41 @@ def test_every_enclosure_has_a_card(site: TestClient) -> None:
 
 def test_a_copy_elsewhere_that_is_behind_is_said_on_the_site_page(tmp_path: Path) -> None:
     """Since when, why, and that nothing is lost; nothing at all while it is well."""
-    with open_site(tmp_path) as client:
+    with open_site(tmp_path, settings=COPIED) as client:
+        with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
+            outbox.execute("INSERT INTO told VALUES (1, ?, NULL, 50, 0, '')", (NOW_MS,))
         assert "copy elsewhere" not in client.get("/").text
         with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
             said = (NOW_MS, NOW_MS - 7_200_000, "there cannot be reached")
-            outbox.execute("INSERT INTO told VALUES (1, ?, ?, 0, 0, ?)", said)
+            outbox.execute("INSERT OR REPLACE INTO told VALUES (1, ?, ?, 0, 0, ?)", said)
         shown = client.get("/").text
         assert "there cannot be reached. Nothing is lost; it is sent later." in shown
         assert "The copy elsewhere is behind since" in shown
 
 
+def test_a_copy_that_is_wanted_no_longer_is_not_said_to_be_behind(tmp_path: Path) -> None:
+    """Nor counted: whoever gave it up was told of it for good."""
+    with open_site(tmp_path) as client:
+        with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
+            outbox.execute("INSERT INTO told VALUES (1, ?, ?, 0, 0, 'cannot be reached')", (NOW_MS, NOW_MS - 7_200_000))
+        assert "copy elsewhere" not in client.get("/").text
+        assert "soilward_outbox" not in client.get("/metrics").text
+
+
+def test_a_forwarder_that_does_not_run_is_said_on_the_site_page(tmp_path: Path) -> None:
+    """One that ends at each start, as for a token it cannot read, has no word of its own; all seemed well."""
+    with open_site(tmp_path, settings=COPIED) as client:
+        assert "The copy elsewhere has not begun: the forwarder does not run" in client.get("/").text
+        with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
+            outbox.execute("INSERT INTO told VALUES (1, ?, NULL, 50, 0, '')", (NOW_MS - 901_000,))
+        shown = client.get("/").text.replace("\N{NO-BREAK SPACE}", " ")
+        assert "The copy elsewhere stands still since 04:57: the forwarder does not run, and the log says why." in shown
+
+
 @pytest.mark.parametrize(("refused", "said"), [(0, ""), (1, "lacks 1 point "), (3, "lacks 3 points ")])
 def test_a_copy_elsewhere_that_lacks_something_for_good_is_said_too(tmp_path: Path, refused: int, said: str) -> None:
     """What the store there will never take is left out: told, for nobody would look for it."""
-    with open_site(tmp_path) as client:
+    with open_site(tmp_path, settings=COPIED) as client:
         with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
             outbox.execute("INSERT INTO told VALUES (1, ?, NULL, 50, ?, '')", (NOW_MS, refused))
         shown = client.get("/").text

@@ -1,8 +1,11 @@
 """The record as lines: what is sent anew replaces what it replaces, and adds nothing to it."""
 
+import re
+
 import pytest
 
 from controller.settings import RemoteKind
+from controller.store.journal import JSON, StoredEntry
 from controller.store.points import Points
 
 RUN = ("larch", 1_767_225_600_000, 1_767_225_660_000, 3.6e6)
@@ -24,3 +27,17 @@ def test_where_words_are_tags_they_come_without_what_would_count_twice() -> None
     assert line.endswith(" explained=7i 1767225600000000000")
     assert "seconds" not in line
     assert "energy" not in line
+
+
+def test_a_long_entry_is_cut_to_what_a_store_takes_by_itself() -> None:
+    """Longer labels are dropped with all that they stand on: each start of twenty enclosures."""
+    body: dict[str, JSON] = {"standing": {f"bed-{n}": {"said": "\N{SNOWFLAKE}" * 40} for n in range(90)}}
+    entry = StoredEntry(7, RUN[1], "start", None, "soilward", "began", body, "0" * 64, "1" * 64)
+    line = Points(RemoteKind.VICTORIA_METRICS, "hollow").entry(entry).to_line_protocol()
+    labels = {
+        name: text.replace("\\", "")
+        for name, text in re.findall(r"[, ](\w+)=((?:\\.|[^, ])*)", line.split(" sequence=")[0])
+    }
+    assert labels["hash"] == "1" * 64
+    assert labels["body"].startswith('{"standing": {"bed-0": {"said": "\N{SNOWFLAKE}')
+    assert 3500 < max(len(text.encode()) for text in labels.values()) <= 4096
