@@ -1,5 +1,6 @@
 """Every page: opens with and without data, holds nothing inline, escapes, and asks through forms."""
 
+import json
 import re
 import sqlite3
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ from api.app import create_app
 from api.live import Live
 from controller.clock import ManualClock, Moment
 from controller.store import connection, journal, migrations
-from tests.unit.pages_site import NOW_MS, SETTINGS, TRIP, open_site
+from tests.unit.pages_site import NOW_MS, SETTINGS, TRIP, open_site, status
 
 PAGES = [
     "/",
@@ -57,6 +58,16 @@ def test_every_page_opens_with_and_without_data(tmp_path: Path, heard: bool, kep
             assert reply.status_code == 200, path
             assert not re.search(r"\sstyle=|<style|<script(?![^>]*\ssrc=)|\son[a-z]+=|javascript:", reply.text), path
             assert not re.search(r"None|\d Cel\b", re.sub(r"<[^>]*>", "", reply.text)), path
+
+
+def test_before_the_first_reading_each_page_says_only_that(tmp_path: Path) -> None:
+    """No probe of the settings is denied, no path of the machine is shown, and no word is struck out."""
+    with open_site(tmp_path, heard=False, kept=False) as client:
+        text = {path: client.get(path).text for path in ("/sizing", "/season", "/enclosures/larch")}
+    assert "No season can be told: no outside probe is on record yet, and settings name no" in text["/sizing"]
+    assert str(tmp_path) not in text["/sizing"]
+    assert "No outside probe is on record yet, and no weather station" in text["/season"]
+    assert "<s>" not in text["/enclosures/larch"]
 
 
 def test_a_page_speaks_in_the_chosen_unit(site: TestClient) -> None:
@@ -367,3 +378,17 @@ def test_a_copy_elsewhere_that_lacks_something_for_good_is_said_too(tmp_path: Pa
         shown = client.get("/").text
         assert ("copy elsewhere" in shown) == bool(refused)
         assert said in shown
+
+
+def test_armed_without_heat_comes_before_what_is_well(tmp_path: Path) -> None:
+    """Of forty enclosures the one whose heat is off by a lost probe stood thirty screens down; one disarmed may."""
+    clock = ManualClock(Moment(1000.0, NOW_MS))
+    live = Live(SETTINGS, clock)
+    lost = {"name": "soil heard", "holds": False, "detail": "soil probe 'soil-8' is lost", "returns": ""}
+    app = create_app(SETTINGS, tmp_path, live, clock)
+    with TestClient(app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 50000)) as client:
+        for armed, first in ((True, "southwall"), (False, "larch")):
+            live.accept("soilward/larch/status", json.dumps(status("larch")).encode())
+            said = {**status("southwall"), "armed": armed, "permissives": [lost]}
+            live.accept("soilward/southwall/status", json.dumps(said).encode())
+            assert re.findall(r'data-enclosure="(\w+)"', client.get("/").text)[0] == first
