@@ -23,6 +23,7 @@ from api.schemas import (
 from api.seen import alerts_of, as_seen
 from api.state import State
 from controller.clock import from_rfc3339
+from controller.errors import StoreError
 from controller.safety.limits import RESETS_OF_ONE_TRIP
 from controller.store import requests
 from controller.store.journal import JSON
@@ -97,7 +98,7 @@ def ask_stop(state: State, person: Person, enclosure: str, asked: Stop) -> int:
     state.enclosure(enclosure)
     try:
         return _file(state, person, enclosure, "stop", {}, asked.why)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, StoreError) as error:
         raise HTTPException(
             503, f"the stop of {enclosure!r} could not be written down: switch the heater off at its socket or breaker"
         ) from error

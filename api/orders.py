@@ -12,6 +12,7 @@ from typing import Any
 from api.problem import Problem
 from api.state import State
 from controller.store import requests
+from controller.store.damage import DamagedError
 from controller.store.requests import Request
 
 WISHES = {
@@ -67,7 +68,10 @@ def orders_now(state: State, enclosure: str) -> Orders:
     asked = status.get("set_point", {})
     override = (asked.get("asked_c"), asked.get("until")) if asked.get("source") == "person" else None
     trips = tuple(sorted((str(t["name"]), int(t["at_ms"]), str(t["detail"])) for t in status.get("trips", ())))
-    newest = state.requests.do(_newest, enclosure, 0, 1)
+    try:
+        newest = state.requests.do(_newest, enclosure, 0, 1)
+    except DamagedError:
+        newest = []  # what is true now must be seen all the same; nothing can be filed
     return Orders(newest[0] if newest else 0, status.get("armed"), override, trips)
 
 

@@ -20,11 +20,8 @@ LONGEST_PATH = 2000
 """[characters] of a page to go on to after signing in."""
 _LOG = logging.getLogger("soilward.api")
 
-FULL = (
-    "the disk is full, so nothing was asked or kept; make room on it. To end heat now, switch the heater off at its "
-    "socket"
-)
-DAMAGED = "a part of the record is damaged; put back a backup, or ask for another time"
+SOCKET = "To end heat now, switch the heater off at its socket"
+FULL = f"the disk is full, so nothing was asked or kept; make room on it. {SOCKET}"
 TITLES = {
     400: "Not understood",
     401: "Not signed in",
@@ -122,11 +119,11 @@ def shown(
     """Return the problem as a page where a browser asked for one, else as a document."""
     if not _is_page(request):
         return problem(status, detail, headers, **more)
-    from api.pages.render import page  # pages know problems; the other way round only here
+    from api.pages import words  # pages know problems; the other way round only here
+    from api.pages.render import page, unit_of
 
-    answer = page(
-        request, "fault.html", status, what=TITLES.get(status, "Error"), why=f"{detail[:1].upper()}{detail[1:]}."
-    )
+    why = words.sentence(detail, unit_of(request))
+    answer = page(request, "fault.html", status, what=TITLES.get(status, "Error"), why=why)
     answer.headers.update(dict(headers or {}))
     return answer
 
@@ -184,13 +181,17 @@ async def _on_store(request: Request, error: Exception) -> Response:
     ):
         return await _on_anything(request, error)
     _LOG.warning("store not available: %s", error)
-    if isinstance(error, DamagedError):
-        return shown(request, 503, str(error))
     if getattr(error, "sqlite_errorname", "") == "SQLITE_FULL":
         return shown(request, 507, FULL)
-    return shown(
-        request, 503, DAMAGED if is_damage(error) else "the record cannot be read now; has the controller run here yet?"
+    asks, said = (
+        request.method not in ("GET", "HEAD"),
+        "the record cannot be read now; has the controller run here yet?",
     )
+    if isinstance(error, DamagedError):
+        said = str(error)
+    elif asks and isinstance(error, sqlite3.Error):
+        said = f"the disk takes nothing now ({error}); look at it"
+    return shown(request, 503, f"{said}. Nothing was asked or kept. {SOCKET}" if asks else said)
 
 
 async def _on_anything(request: Request, error: Exception) -> Response:

@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol, cast
@@ -19,6 +19,24 @@ from controller.errors import StoreError
 from controller.settings import Served, Settings
 from controller.store.connection import open_reader
 from controller.store.damage import DamagedError, is_damage
+
+
+@contextmanager
+def opened(file: Path) -> Iterator[sqlite3.Connection]:
+    """Open a database read-only, and close it again.
+
+    Raises
+    ------
+    StoreError
+        If it is not there yet or cannot be read; a `DamagedError` names it and what to do.
+    """
+    try:
+        with closing(open_reader(file)) as connection:
+            yield connection
+    except (sqlite3.DatabaseError, StoreError) as error:
+        if not is_damage(error) or isinstance(error, DamagedError):
+            raise
+        raise DamagedError(file.name, error) from error
 
 
 class Door(Protocol):
@@ -69,22 +87,9 @@ class State:
     chain: Chain
     key: str
 
-    @contextmanager
-    def reading(self, file: str) -> Iterator[sqlite3.Connection]:
-        """Open one of the databases read-only, and close it again.
-
-        Raises
-        ------
-        StoreError
-            If it is not there yet or cannot be read; a `DamagedError` names it and what to do.
-        """
-        try:
-            with closing(open_reader(self.folder / file)) as connection:
-                yield connection
-        except (sqlite3.DatabaseError, StoreError) as error:
-            if not is_damage(error):
-                raise
-            raise DamagedError(file) from error
+    def reading(self, file: str) -> AbstractContextManager[sqlite3.Connection]:
+        """Open one of the databases read-only, and close it again; raises as `opened`."""
+        return opened(self.folder / file)
 
     def enclosure(self, name: str) -> Enclosure:
         """Return the settings of one enclosure.

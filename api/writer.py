@@ -2,13 +2,14 @@
 
 import sqlite3
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
 from controller.standing import FILE, last_answered
 from controller.store import requests
 from controller.store.connection import open_reader, open_writer
+from controller.store.damage import DamagedError, is_damage
 from controller.store.migrations import REQUESTS
 
 P = ParamSpec("P")
@@ -32,6 +33,7 @@ class Writer:
     """
 
     def __init__(self, path: Path, migrations: tuple[str, ...]) -> None:
+        self._name = path.name
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"writer of {path.name}")
         self._looking = ThreadPoolExecutor(1, thread_name_prefix=f"reader of {path.name}")
         try:
@@ -43,12 +45,20 @@ class Writer:
             raise
 
     def do(self, work: Callable[Concatenate[sqlite3.Connection, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
-        """Run `work(connection, ...)` on the writing thread and wait for what it returns."""
-        return self._thread.submit(work, self._connection, *args, **kwargs).result()
+        """Run `work(connection, ...)` on the writing thread and wait for what it returns; names a damaged file."""
+        return self._done(self._thread.submit(work, self._connection, *args, **kwargs))
 
     def look(self, work: Callable[Concatenate[sqlite3.Connection, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
         """Run `work(connection, ...)` on what is committed, without waiting for whatever is being written."""
-        return self._looking.submit(work, self._reader, *args, **kwargs).result()
+        return self._done(self._looking.submit(work, self._reader, *args, **kwargs))
+
+    def _done(self, asked: Future[T]) -> T:
+        try:
+            return asked.result()
+        except sqlite3.DatabaseError as error:
+            if is_damage(error):
+                raise DamagedError(self._name) from error
+            raise
 
     def close(self) -> None:
         """Finish what was asked and close the file."""

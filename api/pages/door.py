@@ -7,6 +7,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from api import auth
 from api.auth import DoorNow
+from api.pages import words
 from api.pages.again import carried, waiting
 from api.pages.render import UNIT_COOKIE, own_path, page
 from api.problem import LONGEST_PATH
@@ -37,8 +38,7 @@ def sign_in(
     try:
         token = auth.log_in(request, name, password)
     except HTTPException as error:
-        fault = str(error.detail)
-        shown = f"{fault[:1].upper()}{fault[1:]}."
+        shown = f"{words.capital(str(error.detail))}."
         kept = tuple(brought.items())
         return page(request, "sign-in.html", error.status_code, then=own_path(then), kept=kept, name=name, fault=shown)
     form = waiting(brought)

@@ -134,7 +134,7 @@ def journal_days(entries: Iterable[StoredEntry], now_ms: int, zone: ZoneInfo, un
     grouped = groupby(entries, key=lambda e: words.exact(e.at_ms, zone)[:10])
     days = (list(group) for _, group in grouped)
     return tuple(
-        JournalDay(_capital(words.day(day[0].at_ms, now_ms, zone)), tuple(_entry(e, zone, unit) for e in day))
+        JournalDay(words.capital(words.day(day[0].at_ms, now_ms, zone)), tuple(_entry(e, zone, unit) for e in day))
         for day in days
     )
 
@@ -204,7 +204,7 @@ def _entry(entry: StoredEntry, zone: ZoneInfo, unit: Unit) -> EntryShown:
         _what(entry),
         "" if own else entry.who,
         entry.enclosure or "",
-        _capital(said) + ("." if said and said[-1] not in ".!?" else ""),
+        words.capital(said) + ("." if said and said[-1] not in ".!?" else ""),
         "" if own else entry.why,
         entry.hash[:12] + "…",
     )
@@ -212,10 +212,6 @@ def _entry(entry: StoredEntry, zone: ZoneInfo, unit: Unit) -> EntryShown:
 
 def _what(entry: StoredEntry) -> str:
     if entry.kind != "answer":
-        return _KINDS.get(entry.kind, _capital(entry.kind.replace("-", " ")))
+        return _KINDS.get(entry.kind, words.capital(entry.kind.replace("-", " ")))
     asked = str(entry.body.get("asked"))
     return f"Asked {WISHES.get(asked, asked)}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -1,5 +1,6 @@
 """Rendering: the one set of templates, and what every page carries."""
 
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,9 @@ from api import auth
 from api.pages import words
 from api.pages.again import again
 from api.pages.words import Unit
-from api.people import Role
+from api.people import Person, Role
 from api.state import state_of
+from controller.errors import StoreError
 
 UNIT_COOKIE = "soilward-unit"
 
@@ -31,6 +33,8 @@ _TEMPLATES = Environment(
     lstrip_blocks=True,
 )
 
+_TEMPLATES.filters["capital"] = words.capital
+
 
 def unit_of(request: Request) -> Unit:
     """Return the unit this reader chose; Cel at first."""
@@ -43,10 +47,18 @@ def own_path(path: str) -> str:
     return path if safe and path.isascii() and path.isprintable() else "/"
 
 
+def _reader(request: Request) -> Person | None:
+    """Return who is reading, or None; where the people's file cannot be read, the page that says so must still open."""
+    try:
+        return auth.person_of(request)
+    except (StoreError, sqlite3.Error):
+        return None
+
+
 def page(request: Request, template: str, status: int = 200, **shown: Any) -> HTMLResponse:
     """Render a template with what every page carries: site, enclosures, unit, who is reading, and where they are."""
     state = state_of(request)
-    person = auth.person_of(request)
+    person = _reader(request)
     path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     always: dict[str, Any] = {
         "site": state.settings.site.name,

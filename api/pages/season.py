@@ -17,14 +17,14 @@ from api.season.site_waking import awake, bounds
 from api.season.waking import MOST_MISSING, Course, Expected
 from api.state import State
 from controller.errors import StoreError
-from controller.store.damage import is_damage
+from controller.store.damage import DamagedError
 from controller.units import percent
 
 THRESHOLDS_C = (0.0, -2.2, -4.0)
 """[Cel] freeze, hard freeze (28 F; US practice), and where roots in pots begin to suffer (common practice)."""
 BEFORE_DAYS = 42
 """[d] before the average last frost from which its chances are worth a table."""
-_NO_RECORD = "No outside probe and no weather station's record: name one in [season] station_file."
+_NO_RECORD = "No outside probe is on record yet, and no weather station's record is named in [season] station_file."
 _MONTHS = ("", "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
            "November", "December")  # fmt: skip
 
@@ -92,12 +92,12 @@ def _awake(state: State, unit: Unit) -> tuple[tuple[AwakeShown, ...], str, str]:
     try:
         limits = bounds(state)
         found = awake(state)
-    except StoreError as error:
-        if is_damage(error):
-            raise
+    except DamagedError:
+        raise
+    except StoreError:
         return (), "Nothing is on record yet.", ""
     except WakingError as fault:
-        return (), f"{str(fault)[:1].upper()}{str(fault)[1:]}.", ""
+        return (), words.sentence(str(fault), unit), ""
     upper = "" if limits.upper_c > 1000 else f", upper {words.temperature_said(limits.upper_c, unit)}"
     methods = (
         f"Cold: {cold.words}. Warmth: {warmth.words}, base {words.temperature_said(limits.base_c, unit)}{upper} "
@@ -118,6 +118,8 @@ def _ahead(state: State) -> tuple[tuple[str, str, str], ...]:
     """Return (stage, place, when) of what earlier years let expect."""
     try:
         return tuple((each.words, each.place, _when(each.found)) for each in stages_ahead(state))
+    except DamagedError:
+        raise
     except (StoreError, WakingError):
         return ()
 
@@ -163,10 +165,8 @@ def _freezes(
         shown = tuple(_shown(freeze_chance.last_normals(each), unit) for each in found)
         today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
         return _record(record, found[0]), shown, _chances(found, today), _rule(found[0], unit), ""
-    except StoreError:
-        return "", (), (), "", _NO_RECORD
     except RecordError as fault:
-        return "", (), (), "", f"{str(fault)[:1].upper()}{str(fault)[1:]}."
+        return "", (), (), "", words.sentence(str(fault), unit)
 
 
 def _autumn(state: State, unit: Unit, thresholds_c: Sequence[float]) -> tuple[FreezeShown, ...]:
@@ -178,7 +178,7 @@ def _autumn(state: State, unit: Unit, thresholds_c: Sequence[float]) -> tuple[Fr
             return ()
         found = [freeze_chance.first_normals(first_freezes(record, each, hemisphere)) for each in thresholds_c]
         return tuple(_shown(each, unit) for each in found)
-    except (StoreError, RecordError):
+    except RecordError:
         return ()
 
 

@@ -87,7 +87,7 @@ def _leaves(found: Tonight, minimum_c: float, unit: Unit) -> str:
     """Say how cold leaves in the open may become."""
     colder = leaves_colder(found.sky.wind_m_s, found.sky.cloud)
     if colder.most_k == 0.0:
-        return f"{colder.words[:1].upper()}{colder.words[1:]}."
+        return f"{words.capital(colder.words)}."
     scale, sign = kelvin(unit)
     coldest, warmest = (words.temperature_said(minimum_c - each, unit) for each in (colder.most_k, colder.least_k))
     return (
@@ -99,7 +99,7 @@ def _leaves(found: Tonight, minimum_c: float, unit: Unit) -> str:
 def _why_none(state: State, found: Tonight) -> str:
     evening_ms, now_ms = found.dark.sunset_ms + EVENING_MS, state.clock.now().utc_ms
     if now_ms >= evening_ms:
-        return f"{found.why_none[:1].upper()}{found.why_none[1:]}."
+        return f"{words.capital(found.why_none)}."
     when = words.moment(evening_ms, now_ms, state.settings.site.zone)
     return f"The outside probe can tell from {when} on, two hours after sunset. A forecast fed in is used before that."
 

@@ -97,7 +97,13 @@ def sentence(text: str, unit: Unit) -> str:
     What stands between backticks is a command to be typed; a page quotes it.
     """
     whole = re.sub(r"`([^`]*)`", r"“\1”", said(text.strip(), unit))
-    return f"{whole[:1].upper()}{whole[1:]}" + ("" if whole.endswith((".", "!", "?")) else ".")
+    return capital(whole) + ("" if whole.endswith((".", "!", "?")) else ".")
+
+
+def capital(text: str) -> str:
+    """Begin a sentence with a capital; the name of a file, or of a setting, stays as it is written."""
+    first = text.partition(" ")[0].rstrip(".:")
+    return text if "." in first or "_" in first else text[:1].upper() + text[1:]
 
 
 def chance_said(chance: float) -> str:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from api.pages import words
 from api.season import worth_words
 from api.season.site_plants import today
 from api.season.site_worth import Grown
@@ -60,7 +61,7 @@ def worth_shown(state: State, found: Grown) -> WorthShown:
     try:
         compared = compare(found.trees)
     except ComparisonError as fault:
-        return WorthShown(shown, fault=f"{str(fault)[:1].upper()}{str(fault)[1:]}.")
+        return WorthShown(shown, fault=f"{words.capital(str(fault))}.")
     if not compared:
         return WorthShown(shown, fault="All plants were protected alike, so there is nothing to compare.")
     told = [each for each in compared if each.p is not None]

@@ -26,7 +26,13 @@ def site(request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     """The site at a glance; what is in trouble comes first."""
     unit = unit_of(request)
     shown = [views.view(state, each, unit, large=False) for each in state.settings.enclosure]
-    shown.sort(key=lambda v: (not v.trips, not any(alert.urgent for alert in v.alerts)))
+    shown.sort(
+        key=lambda v: (
+            not v.trips,
+            not any(alert.urgent for alert in v.alerts),
+            v.known and not (v.armed and v.missing),  # silent, or armed and yet without heat
+        )
+    )
     line, copy = site_lines.outside_line(state, unit), site_lines.copy_line(state)
     return page(request, "site.html", views=shown, line=line, copy=copy)
 

@@ -77,7 +77,7 @@ def freezes(state: StateNow, person: Viewer, below_c: Below = None) -> dict[str,
 
     `autumn` has the first freeze, of which P10 is the early date; null where no autumn counts.
 
-    `record` is null where there is neither a weather station's record nor an outside probe.
+    `record` is null where there is neither a weather station's record nor an outside probe on record.
     """
     today = date_at(state.clock.now().utc_ms, state.settings.site.zone)
     try:

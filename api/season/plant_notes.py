@@ -136,14 +136,18 @@ def put_note(
         return _write(connection, number, new, (replaces, 0, who, at_ms))
 
 
+_WRITTEN = f"""SELECT id FROM plant_note AS n WHERE plant = ? AND ({_FIELDS}) IS (?, ?, ?, ?, ?, ?, ?, ?)
+AND replaces IS ? AND withdrawn = 0 AND who = ? AND at_ms BETWEEN ? AND ?
+AND NOT EXISTS (SELECT 1 FROM plant_note WHERE replaces = n.id)"""
+
+
 def put_once(
     connection: sqlite3.Connection, number: int, new: Note, who: str, at_ms: int, *, replaces: int | None = None
 ) -> int:
     """Keep a note as `put_note` does, unless the same person just wrote the same: a button tapped twice sends two."""
-    for each in () if replaces is not None else notes(connection, number).get(number, ()):
-        if each.what == new and each.who == who and 0 <= at_ms - each.at_ms < TWICE_MS:
-            return each.number
-    return put_note(connection, number, new, who, at_ms, replaces=replaces)
+    just = (number, *_values(new), replaces, who, at_ms - TWICE_MS + 1, at_ms)
+    written = connection.execute(_WRITTEN, just).fetchone()
+    return int(written[0]) if written else put_note(connection, number, new, who, at_ms, replaces=replaces)
 
 
 def withdraw(connection: sqlite3.Connection, number: int, note: int, who: str, at_ms: int) -> None:
@@ -159,13 +163,16 @@ def withdraw(connection: sqlite3.Connection, number: int, note: int, who: str, a
 
 
 def _write(connection: sqlite3.Connection, number: int, new: Note, kept: Iterable[object]) -> int:
-    values = (new.kind.value, new.day, new.code, new.share_pct, new.count, new.grams, new.crop, new.words)
     done = connection.execute(
         f"INSERT INTO plant_note (plant, {_FIELDS}, replaces, withdrawn, who, at_ms) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (number, *values, *kept),
+        (number, *_values(new), *kept),
     )
     return int(done.lastrowid or 0)
+
+
+def _values(new: Note) -> tuple[object, ...]:
+    return new.kind.value, new.day, new.code, new.share_pct, new.count, new.grams, new.crop, new.words
 
 
 def _standing(connection: sqlite3.Connection, number: int, note: int, kind: Kind | None = None) -> Note:

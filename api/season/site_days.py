@@ -10,15 +10,16 @@ import numpy as np
 from api.season.daily import COLDEST_C, HOUR_MS, WARMEST_C, Daily, Day, RecordError, extended, station_days
 from api.season.ghcn import read_record
 from api.season.site_night import Outdoors, outdoors
-from api.state import State
+from api.state import State, opened
+from controller.errors import StoreError
 from controller.store import reading_back
-from controller.store.connection import open_reader
+from controller.store.damage import DamagedError
 
 DAY_MS = 86_400_000
 
 
 def site_days(state: State) -> Daily | None:
-    """Return the record, or None where there is neither a station nor an outside probe.
+    """Return the record, or None where there is neither a station nor an outside probe on record.
 
     Raises
     ------
@@ -26,7 +27,12 @@ def site_days(state: State) -> Daily | None:
         If the station's file cannot be read, with line, value and remedy.
     """
     station, place = _station(state), outdoors(state.settings)
-    own = None if place is None else own_days(state, place)
+    try:
+        own = None if place is None else own_days(state, place)
+    except DamagedError:
+        raise
+    except StoreError:
+        own = None  # no controller has run here yet
     if station is None or own is None:
         return station if own is None else own
     return _joined(station, own)
@@ -61,11 +67,8 @@ def _read(file: Path, _changed_ns: int) -> Daily:
 
 @lru_cache(maxsize=4)
 def _own(folder: Path, air: tuple[str, str], name: str, time_zone: str, _day: int) -> Daily:
-    record = open_reader(folder / "readings.db")
-    try:
+    with opened(folder / "readings.db") as record:
         rows = reading_back.hours(record, *air, 0)
-    finally:
-        record.close()
     lowest, highest = (_days_by(rows, column, name, ZoneInfo(time_zone)) for column in (1, 3))
     tops = {on: day.tmax_c for on, day in highest.days.items()}
     return Daily(name, {on: Day(on, day.tmin_c, tops.get(on)) for on, day in lowest.days.items()})

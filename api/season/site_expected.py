@@ -1,7 +1,6 @@
 """When stages are to be expected this year: by this site's own earlier years, and where there are none, not at all."""
 
 from collections import defaultdict
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
@@ -14,9 +13,8 @@ from api.season.plant_notes import Kind
 from api.season.site_waking import bounds, hours_here, places
 from api.season.site_worth import noted, season_at
 from api.season.waking import HEAT_FROM, Course, Expected, NotExpected, Seen, course, expected, season_start
-from api.state import State
+from api.state import State, opened
 from controller.settings import Settings
-from controller.store.connection import open_reader
 
 HALF_HOUR_MS = 1_800_000
 YEARS_BACK = 6
@@ -91,7 +89,7 @@ def _courses(folder: Path, settings: Settings, limits: Bounds, turn: int) -> dic
     this = season_start(today, HEAT_FROM, site.latitude)
     starts = [this.replace(year=this.year - back) for back in range(YEARS_BACK + 1)]
     found: dict[str, dict[date, Course]] = {}
-    with closing(open_reader(folder / "readings.db")) as record:
+    with opened(folder / "readings.db") as record:
         for place in places(settings):
             hours = hours_here(record, place, midnight_ms(starts[-1], site.zone))
             if hours is None:

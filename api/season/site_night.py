@@ -17,13 +17,12 @@ from api.season.night_course import hours_until
 from api.season.nights import EVENING_MS, MORNING_MS, Dark, dark_of, nearest, nights_of
 from api.season.sky import NightSky, night_sky, sky_from
 from api.season.tonight import Forecast, fed, predict, so_far
-from api.state import State
+from api.state import State, opened
 from controller.control.outlook import Expectation
 from controller.enclosure_settings import ProbeSettings
 from controller.probe import Quantity
 from controller.settings import Settings
 from controller.store import forecast, reading_back
-from controller.store.connection import open_reader
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 GATHERED_EVERY_MS = 6 * HOUR_MS
@@ -189,12 +188,9 @@ def nights_here(state: State, place: Outdoors) -> list[Night]:
 @lru_cache(maxsize=4)
 def _nights(folder: Path, place: Outdoors, latitude: float, longitude: float, turn: int) -> list[Night]:
     end_ms = turn * GATHERED_EVERY_MS
-    record = open_reader(folder / "readings.db")
-    try:
+    with opened(folder / "readings.db") as record:
         said = _said(record, place.air, end_ms - REMEMBERED_DAYS * DAY_MS, end_ms)
         moist = dict(_said(record, place.moist, end_ms - REMEMBERED_DAYS * DAY_MS, end_ms)) if place.moist else {}
-    finally:
-        record.close()
     # The unit is known here: beyond what air ever was, the probe was wrong, and so is nothing else.
     said = [(at_ms, value) for at_ms, value in said if COLDEST_C <= value <= WARMEST_C]
     times_ms = np.array([at_ms for at_ms, _ in said], dtype=np.int64)

@@ -91,7 +91,7 @@ def _weather(state: State, asked: Asked) -> Weather:
         return Weather(latitude, "", (), str(fault))
     if record is None:
         return Weather(
-            latitude, "", (), "there is neither an outside probe nor a weather station's record in the settings"
+            latitude, "", (), "no outside probe is on record yet, and settings name no weather station's record"
         )
     if not record.days:
         return Weather(latitude, record.place, (), f"{record.place} has no whole day on record yet")

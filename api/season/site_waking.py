@@ -1,7 +1,6 @@
 """How far awake each place is: cold and warmth counted since their season began, from our own hours."""
 
 import sqlite3
-from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
@@ -16,11 +15,10 @@ from api.season.heat_units import Bounds
 from api.season.hours import Hours, date_at, midnight_ms
 from api.season.site_night import outdoors
 from api.season.waking import CHILL_FROM, HEAT_FROM, Course, course, season_start
-from api.state import State
+from api.state import State, opened
 from controller.probe import Quantity
 from controller.settings import Settings
 from controller.store import reading_back
-from controller.store.connection import open_reader
 
 HALF_HOUR_MS = 1_800_000
 
@@ -82,7 +80,7 @@ def _awake(folder: Path, settings: Settings, limits: Bounds, turn: int) -> tuple
     chill_from, heat_from = (season_start(today, each, site.latitude) for each in (CHILL_FROM, HEAT_FROM))
     first_ms = midnight_ms(min(chill_from, heat_from), site.zone)
     found = []
-    with closing(open_reader(folder / "readings.db")) as record:
+    with opened(folder / "readings.db") as record:
         for place in places(settings):
             hours = hours_here(record, place, first_ms)
             cold = _course(asked.chill, hours, chill_from, today, site.zone, None)

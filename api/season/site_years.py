@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Mapping
-from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date, timedelta
 from functools import lru_cache
@@ -21,11 +20,11 @@ from api.season.site_worth import CROPS, Noted, Season, noted, season_of, trees_
 from api.season.waking import CHILL_FROM, HEAT_FROM, course, hours_of_days, season_start
 from api.season.worth import Tree
 from api.season.years import Froze, Year, crop_of
-from api.state import State
+from api.state import State, opened
 from controller.errors import StoreError
 from controller.settings import Settings
 from controller.store import use
-from controller.store.connection import open_reader
+from controller.store.damage import DamagedError
 
 MOST_YEARS = 4
 """Seasons beside each other; more do not fit a page."""
@@ -86,7 +85,7 @@ def _trees(known: Noted, season: Season, crop: str, through: date) -> list[Tree]
 def _record(state: State) -> Daily | None:
     try:
         record = site_days(state)
-    except (RecordError, StoreError):
+    except RecordError:
         return None
     return record if record is not None and record.days else None
 
@@ -177,13 +176,14 @@ def _days_of_heat(folder: Path, settings: Settings, season: Season, turn: int) -
     zone, now_ms = settings.site.zone, (turn + 1) * HALF_HOUR_MS - 1
     span = midnight_ms(season.first, zone), midnight_ms(season.last + timedelta(days=1), zone)
     try:
-        record = open_reader(folder / "readings.db")
+        with opened(folder / "readings.db") as record:
+            return tuple(
+                (day.start_ms, day.energy_kwh)
+                for each in settings.enclosure
+                for day in use.summary(record, each.name, *span, "day", zone, now_ms)
+                if day.energy_kwh > 0.0
+            )
+    except DamagedError:
+        raise  # "no heat" would be a guess
     except StoreError:
         return ()
-    with closing(record):
-        return tuple(
-            (day.start_ms, day.energy_kwh)
-            for each in settings.enclosure
-            for day in use.summary(record, each.name, *span, "day", zone, now_ms)
-            if day.energy_kwh > 0.0
-        )

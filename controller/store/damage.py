@@ -26,11 +26,12 @@ REMEDY = {
 
 
 class DamagedError(StoreError):
-    """A database that is no sound one; the text names it and what to do."""
+    """A database that is no sound one; the text names it and what to do, of one block of it as that block says."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, found: BaseException | None = None) -> None:
         remedy = REMEDY.get(file, "put back a backup")
-        super().__init__(f"{file} is damaged; {remedy}")
+        block = isinstance(found, DamagedBlockError)
+        super().__init__(f"in {file}, {found}" if block else f"{file} is damaged; {remedy}")
 
 
 def is_damage(error: BaseException | None) -> bool:
@@ -55,7 +56,7 @@ def named(file: Path) -> Iterator[None]:
         yield
     except (sqlite3.Error, StoreError) as error:
         if is_damage(error):
-            raise DamagedError(file.name) from error
+            raise DamagedError(file.name, error) from error
         if isinstance(error, StoreError):
             raise
         raise StoreError(f"{file}: {error}; free the disk, or try again") from error

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from tests.browser.conftest import Demo, Reader
 from tests.photographs import by_phone
@@ -128,3 +128,41 @@ def _opened(reader: Reader, plant: str) -> Page:
         page.reload()
     tree.click()
     return page
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/enclosures/larch", "/tonight", "/season", "/plants", "/plants/1", "/proof/larch"]
+)
+def test_a_long_name_without_a_space_breaks(reader: MakeReader, demo: Demo, path: str) -> None:
+    """Settings take names of 32 characters, plants of 40; as one word they pushed each page out of a phone."""
+    page = reader(390).open(path)
+    page.evaluate(
+        """() => { const names = 'h1, h2 a, h2 span, nav a, .site a, .key li, .act, th[scope=row], th a, th a b, .seen td, .say';
+        for (const each of document.querySelectorAll(names))
+          for (const text of each.childNodes)
+            if (text.nodeType === 3 && text.data.trim()) { text.data = 'm'.repeat(40); break; } }"""
+    )
+    assert page.evaluate(_SIDEWAYS) == 0
+
+
+def test_a_thumb_that_taps_twice_asks_once(reader: MakeReader, demo: Demo) -> None:
+    """Where the answer takes a second: the other tap was refused for what the first had changed."""
+    page = reader(390).open("/enclosures/elder")
+
+    def late(route: Route) -> None:
+        answer = route.fetch(max_redirects=0)
+        page.wait_for_timeout(500)
+        route.fulfill(response=answer)
+
+    page.route("**/set-point", late)
+    page.get_by_role("textbox", name="Soil at the roots").fill("14.5")
+    page.locator("#ask form").first.get_by_label("Why").fill("a test")
+    ask = page.get_by_role("button", name="Ask", exact=True)
+    ask.scroll_into_view_if_needed()
+    box = ask.bounding_box()
+    assert box is not None
+    for _ in range(2):
+        page.mouse.click(box["x"] + 9, box["y"] + 9)
+        page.wait_for_timeout(150)
+    expect(page.locator(".answer")).to_contain_text("asked for 14.5")
+    expect(page.get_by_text("This was not asked")).to_have_count(0)

@@ -9,6 +9,7 @@ from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
 
 from api.live import Live
+from controller.clock import rfc3339
 from controller.store import keeping, migrations, requests, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.journal import Entry
@@ -181,7 +182,7 @@ def test_before_the_controller_ever_ran_the_record_is_503(client: TestClient) ->
     [
         ("journal.db", "/api/journal", "journal.db is damaged; without a journal there is no heat: stop Soilward"),
         ("readings.db", "/api/enclosures/larch/readings", "readings.db is damaged; put back a backup, or stop"),
-        ("readings.db", "/api/season/waking", "damaged; put back a backup"),
+        ("readings.db", "/api/season/waking", "readings.db is damaged; put back a backup"),
     ],
 )
 def test_a_damaged_file_is_named_with_what_to_do(
@@ -196,6 +197,18 @@ def test_a_damaged_file_is_named_with_what_to_do(
     answer = client.get(path)
     assert (answer.status_code, answer.headers["content-type"]) == (503, "application/problem+json")
     assert said in answer.json()["detail"]
+
+
+def test_a_damaged_block_is_told_with_its_own_remedy(site: ApiSite, client: TestClient) -> None:
+    """A newer program's, after a step back: nobody is to move the whole record away for it."""
+    with closing(open_writer(site.folder / "readings.db", migrations.READINGS)) as record:
+        kept = keeping.Keeping(record)
+        kept.add([StoredReading("larch", "soil-10", "soil", "Cel", 15.0, NOW_MS, NOW_MS, "good")])
+        kept.pack_all()
+        record.execute("UPDATE block SET packed = x'07'")
+    answer = client.get(f"/api/enclosures/larch/readings?end={rfc3339(NOW_MS + 1)}")
+    assert answer.status_code == 503
+    assert answer.json()["detail"] == "in readings.db, a block has version 7, not 2; install the newer program"
 
 
 def test_a_set_point_is_filed_with_who_and_why(site: ApiSite, client: TestClient) -> None:

@@ -76,6 +76,13 @@ def test_anything_else_is_noted_in_words(site: TestClient) -> None:
     assert (answer.status_code, "is empty; write what was seen or done" in answer.text) == (422, True)
 
 
+def test_a_remark_stands_as_it_was_written(site: TestClient) -> None:
+    """Capitals within it were made small: an abbreviation, a name, the second sentence."""
+    site.post("/plants", data=FIG)
+    site.post("/plants/1/notes", data={"kind": "remark", "day": "2026-02-14", "words": "moved to the SW bed. Ask Ana"})
+    assert "<td>Moved to the SW bed. Ask Ana <small>by local</small>" in site.get("/plants/1").text
+
+
 def test_what_cannot_be_kept_is_said_above_the_form(site: TestClient) -> None:
     """422, in words; nothing is kept."""
     site.post("/plants", data=FIG)
@@ -180,6 +187,10 @@ def test_a_button_tapped_twice_keeps_one_note(site: TestClient) -> None:
     harvest = {"kind": "harvest", "day": "2026-02-20", "count": "7", "grams": "310", "crop": "main"}
     for grams in ("310", "310", "311"):
         assert site.post("/plants/1/notes", data={**harvest, "grams": grams}).status_code == 303
+    mended = {**harvest, "grams": "312", "replaces": "2"}
+    for _ in range(2):
+        assert site.post("/plants/1/notes", data=mended).status_code == 303, "the second found nothing to correct"
+    assert site.post("/plants/1/notes", data={**mended, "grams": "313"}).status_code == 422, "it is corrected already"
     picture = {"photograph": ("fig.png", written(Image.new("RGB", (8, 8)), "PNG"), "image/png")}
     for _ in range(2):
         site.post("/plants/1/notes", data={"kind": "remark", "day": "2026-02-20"}, files=picture)
@@ -187,9 +198,9 @@ def test_a_button_tapped_twice_keeps_one_note(site: TestClient) -> None:
     def kept() -> list[float | None]:
         return [each.get("grams") for each in site.get("/api/season/plants/1").json()["notes"]]
 
-    assert kept() == [None, 311.0, 310.0]
+    assert kept() == [None, 312.0, 310.0]
     site.post("/api/season/plants/1/notes", json={**harvest, "count": 7, "grams": 310.0})
-    assert kept() == [310.0, None, 311.0, 310.0]
+    assert kept() == [310.0, None, 312.0, 310.0]
 
 
 def test_a_mistaken_note_is_corrected_and_stays_on_record(site: TestClient) -> None:

@@ -1,19 +1,22 @@
 """Every page: opens with and without data, holds nothing inline, escapes, and asks through forms."""
 
+import json
 import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import cast
 
 import pytest
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.live import Live
 from controller.clock import ManualClock, Moment
 from controller.store import connection, journal, migrations
-from tests.unit.pages_site import COPIED, NOW_MS, SETTINGS, TRIP, open_site
+from tests.unit.pages_site import COPIED, NOW_MS, SETTINGS, TRIP, open_site, status
 
 PAGES = [
     "/",
@@ -54,7 +57,17 @@ def test_every_page_opens_with_and_without_data(tmp_path: Path, heard: bool, kep
             reply = client.get(path)
             assert reply.status_code == 200, path
             assert not re.search(r"\sstyle=|<style|<script(?![^>]*\ssrc=)|\son[a-z]+=|javascript:", reply.text), path
-            assert "None" not in re.sub(r"<[^>]*>", "", reply.text), path
+            assert not re.search(r"None|\d Cel\b", re.sub(r"<[^>]*>", "", reply.text)), path
+
+
+def test_before_the_first_reading_each_page_says_only_that(tmp_path: Path) -> None:
+    """No probe of the settings is denied, no path of the machine is shown, and no word is struck out."""
+    with open_site(tmp_path, heard=False, kept=False) as client:
+        text = {path: client.get(path).text for path in ("/sizing", "/season", "/enclosures/larch")}
+    assert "No season can be told: no outside probe is on record yet, and settings name no" in text["/sizing"]
+    assert str(tmp_path) not in text["/sizing"]
+    assert "No outside probe is on record yet, and no weather station" in text["/season"]
+    assert "<s>" not in text["/enclosures/larch"]
 
 
 def test_a_page_speaks_in_the_chosen_unit(site: TestClient) -> None:
@@ -65,6 +78,19 @@ def test_a_page_speaks_in_the_chosen_unit(site: TestClient) -> None:
     assert "158.0" in text
     assert "°C" not in re.sub(r"<footer.*", "", text, flags=re.S)
     assert " Cel" not in re.sub(r"<[^>]*>", "", text)
+
+
+def test_a_fault_of_our_own_ends_with_one_full_stop(site: TestClient) -> None:
+    """As every sentence does."""
+
+    def breaks() -> None:
+        raise RuntimeError
+
+    app = cast(FastAPI, site.app)
+    app.add_api_route("/breaks", breaks)
+    reader = TestClient(app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 5), raise_server_exceptions=False)
+    text = reader.get("/breaks", headers={"accept": "text/html"}).text
+    assert "its log says what. The heat is not decided here.</p>" in text
 
 
 def test_what_others_wrote_is_escaped(site: TestClient) -> None:
@@ -111,7 +137,53 @@ def test_a_record_that_is_no_database_any_more_is_no_empty_one(site: TestClient,
     with (tmp_path / "readings.db").open("r+b") as raw:
         raw.write(b"\xa5" * 100)
     shown = site.get(path, headers={"accept": "text/html"})
-    assert (shown.status_code, "damaged" in shown.text) == (503, True)
+    assert shown.status_code == 503
+    assert '<p class="say">readings.db is damaged; put back a backup, or stop Soilward and move it away' in shown.text
+
+
+@pytest.mark.parametrize("path", ["/report", "/season", "/tonight"])
+def test_a_record_damaged_in_its_midst_is_named(site: TestClient, tmp_path: Path, path: str) -> None:
+    """Also where its days, nights and sums are gathered; for sizing it says why no season is told."""
+    with closing(sqlite3.connect(tmp_path / "readings.db")) as record:
+        record.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    with (tmp_path / "readings.db").open("r+b") as raw:
+        raw.seek(4096)
+        raw.write(b"\xa5" * ((tmp_path / "readings.db").stat().st_size - 4096))
+    for each in (path, "/sizing"):
+        assert "readings.db is damaged; put back a backup" in site.get(each, headers={"accept": "text/html"}).text, each
+
+
+@pytest.mark.parametrize("file", ["season.db", "requests.db"])
+def test_a_damaged_file_of_our_own_is_told_in_words(site: TestClient, tmp_path: Path, file: str) -> None:
+    """Without the people every page was a bare "Internal Server Error", without the requests no live one opened."""
+    state = cast(FastAPI, site.app).state.soilward
+    writer = state.season if file == "season.db" else state.requests
+    writer.do(lambda held: held.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall())
+    with (tmp_path / file).open("r+b") as raw:
+        raw.seek(4096)
+        raw.write(b"\xa5" * ((tmp_path / file).stat().st_size - 4096))
+    for thread in (writer.do, writer.look):
+        thread(lambda held: held.execute("PRAGMA shrink_memory"))
+    html = {"accept": "text/html", **SAME_ORIGIN}
+    site = TestClient(
+        site.app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 5), raise_server_exceptions=False
+    )
+    shown = site.get("/", headers=html)
+    said = (503, f"{file} is damaged; put back a backup.") if file == "season.db" else (200, "Warm and safe.")
+    assert (shown.status_code, said[1] in shown.text) == (said[0], True)
+    asked = site.post("/enclosures/larch/arm", data={"why": "cold"}, headers=html)
+    assert asked.status_code == 503
+    assert f"{file} is damaged; put back a backup. Nothing was asked or kept. To end heat now, switch" in asked.text
+    assert "switch the heater off at its socket" in site.post("/enclosures/larch/stop", headers=html).text
+
+
+def test_a_disk_that_takes_nothing_is_no_record_that_cannot_be_read(site: TestClient) -> None:
+    """Turned read-only by a failing card: it asked whether the controller had run here yet."""
+    cast(FastAPI, site.app).state.soilward.requests.do(lambda held: held.execute("PRAGMA query_only = ON"))
+    asked = site.post("/enclosures/larch/arm", data={"why": "cold"}, headers={"accept": "text/html", **SAME_ORIGIN})
+    assert asked.status_code == 503
+    assert "The disk takes nothing now (attempt to write a readonly database); look at it. Nothing was" in asked.text
+    assert "To end heat now, switch the heater off at its socket." in asked.text
 
 
 def test_older_entries_leave_none_out(site: TestClient, tmp_path: Path) -> None:
@@ -327,3 +399,17 @@ def test_a_copy_elsewhere_that_lacks_something_for_good_is_said_too(tmp_path: Pa
         shown = client.get("/").text
         assert ("copy elsewhere" in shown) == bool(refused)
         assert said in shown
+
+
+def test_armed_without_heat_comes_before_what_is_well(tmp_path: Path) -> None:
+    """Of forty enclosures the one whose heat is off by a lost probe stood thirty screens down; one disarmed may."""
+    clock = ManualClock(Moment(1000.0, NOW_MS))
+    live = Live(SETTINGS, clock)
+    lost = {"name": "soil heard", "holds": False, "detail": "soil probe 'soil-8' is lost", "returns": ""}
+    app = create_app(SETTINGS, tmp_path, live, clock)
+    with TestClient(app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 50000)) as client:
+        for armed, first in ((True, "southwall"), (False, "larch")):
+            live.accept("soilward/larch/status", json.dumps(status("larch")).encode())
+            said = {**status("southwall"), "armed": armed, "permissives": [lost]}
+            live.accept("soilward/southwall/status", json.dumps(said).encode())
+            assert re.findall(r'data-enclosure="(\w+)"', client.get("/").text)[0] == first

@@ -38,10 +38,12 @@ def test_sentences_in_cel_keep_their_numbers() -> None:
         ("air reached 58.0 Cel: go and look", "Air reached 58.0 °C: go and look."),
         ("stopped by keeper.", "Stopped by keeper."),
         ("run `soilward check`", "Run “soilward check”."),
+        ("readings.db is damaged; move it away", "readings.db is damaged; move it away."),
+        ("season.station_file: 'x' cannot be read", "season.station_file: 'x' cannot be read."),
     ],
 )
 def test_what_the_controller_says_becomes_a_sentence(text: str, sentence: str) -> None:
-    """A capital, one full stop, the reader's unit, and a command to type in quotation marks."""
+    """A capital, but for a name; one full stop, the reader's unit, and a command to type in quotation marks."""
     assert words.sentence(text, Unit.C) == sentence
 
 

@@ -56,6 +56,13 @@ class Station(ApiSite):
             keeping.add(connection, rows)
 
 
+def test_a_stations_record_counts_before_anything_was_read_here(tmp_path: Path) -> None:
+    """Of a site with an outside probe that has not spoken yet; page and call knew of no record."""
+    with Station(tmp_path).client() as client:
+        assert client.get("/api/season/freezes").json()["thresholds"]
+        assert "20 springs count" in client.get("/season", headers=HTML).text
+
+
 def test_the_last_freezes_are_those_of_the_record(tmp_path: Path) -> None:
     """Twenty springs, 1 to 20 April: half of them freeze on 10 or 11 April or later, one in ten from the 18th on."""
     site = Station(tmp_path)

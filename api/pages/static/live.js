@@ -3,7 +3,7 @@
 (() => {
   const FRAGMENT_EVERY_MS = 5000, SPACED_MS = 500;
   const SILENT_AFTER_MS = 30000, AGAIN_AFTER_MS = 60000;
-  const PATIENCE_MS = 10000, MISSES = 3;
+  const PATIENCE_MS = 10000, MISSES = 3, TWICE_MS = 3000;
   const fahrenheit = document.body.dataset.unit === "F";
   const sign = fahrenheit ? "°F" : "°C";
   // A clock that is set back would make an old verdict look new; here time goes on all the same. The browser's own count
@@ -191,6 +191,15 @@
 
   document.addEventListener("input", (event) => {
     if (event.target.form) event.target.form.dataset.begun = "";
+  });
+
+  // A cold thumb taps twice and means once: the second would be refused for what the first has changed. No stop waits.
+  const sent = new WeakMap();
+  document.addEventListener("submit", (event) => {
+    const by = event.submitter || event.target;
+    if (event.target.method !== "post" || event.target.classList.contains("stop")) return;
+    if (nowMs() - (sent.get(by) ?? -Infinity) < TWICE_MS) event.preventDefault();
+    else sent.set(by, nowMs());
   });
 
   const listen = () => {
