@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from controller.clock import Clock
 from controller.load_settings import load
-from controller.wire import embedded
+from controller.wire import embedded, session
 from controller.wire.inbox import Inbox, Message
 from tests.wire.kit import Mosquitto, Spy, a_free_port, throughout, until, write_site
 
@@ -200,3 +202,45 @@ def test_topics_refused_in_several_pieces_are_told_by_name(tmp_path: Path) -> No
     finally:
         inbox.close()
         broker.stop()
+
+
+def _properties_with_a_mark() -> Properties:
+    """Return what a probe's maker may write: U+FEFF, the mark that some systems put before a text."""
+    said = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    said.UserProperty = ("unit", "\ufeffCel")
+    return said
+
+
+@pytest.mark.parametrize("kind", ["external", "embedded"])
+def test_a_message_whose_properties_paho_refuses_is_heard_and_what_follows_too(tmp_path: Path, kind: str) -> None:
+    """B10: the session ended at it, and in each new one the broker told it again, after a restart as well."""
+    port = a_free_port()
+    broker = Mosquitto(tmp_path / "broker")
+    if kind == "external":
+        broker.start()
+        port = broker.port
+    settings = load(write_site(tmp_path, port, kind=kind))
+    settings.store.folder.mkdir()
+    ours = embedded.start(settings) if kind == "embedded" else None
+    probe, inbox = session.make_client(settings, "probe"), Inbox(settings, "reader", [TOPIC], [], Clock())
+    session.connect(probe, settings.broker, kept=False)
+    inbox.open()
+    heard: list[bytes] = []
+
+    def ask() -> None:
+        probe.publish(TOPIC, b"?", qos=1)
+        heard.extend(_taken(inbox))
+
+    try:
+        until("it hears", lambda: heard, 10.0, ask)
+        probe.publish(TOPIC, b"!", qos=1, properties=_properties_with_a_mark())
+        until("it is heard", lambda: b"!" in heard, 10.0, lambda: heard.extend(_taken(inbox)))
+        heard.clear()
+        until("what follows is heard", lambda: heard, 10.0, ask)
+    finally:
+        inbox.close()
+        probe.disconnect()
+        probe.loop_stop()
+        broker.stop()
+        if ours is not None:
+            ours.stop()
