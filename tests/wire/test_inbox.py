@@ -244,3 +244,31 @@ def test_a_message_whose_properties_paho_refuses_is_heard_and_what_follows_too(t
         broker.stop()
         if ours is not None:
             ours.stop()
+
+
+def test_a_topic_that_settings_name_no_more_is_left(tmp_path: Path) -> None:
+    """The session is kept from start to start: who gives half of its enclosures away heard and weighed all for good."""
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port))
+    gone = "soilward/elder/probe/soil-10"
+    spy, before = Spy(settings), Inbox(settings, "reader", [TOPIC, gone], [], Clock())
+    before.open()
+    until("it hears", lambda: _hears(spy, before), 10.0)
+    before.close()
+    inbox = Inbox(settings, "reader", [TOPIC], [], Clock())
+    inbox.open()
+    try:
+        spy.publish(gone, b"1")
+        until("it is told once, as it waited", lambda: b"1" in _taken(inbox), 10.0)
+        spy.publish(gone, b"2")
+        until("it hears the other", lambda: _hears(spy, inbox), 10.0)
+        spy.publish(gone, b"3")
+        spy.publish(TOPIC, b"!")
+        heard: list[bytes] = []
+        until("all has come", lambda: b"!" in heard, 10.0, lambda: heard.extend(_taken(inbox)))
+        assert b"3" not in heard
+    finally:
+        inbox.close()
+        spy.close()
+        broker.stop()
