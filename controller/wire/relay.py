@@ -215,7 +215,8 @@ def _health(fields: dict[str, Any]) -> Health:
     refused, proof = told["refused"], told["proof"]
     if not isinstance(refused, dict):
         raise WireError("bad-refused")
-    counts = {name: _count(refused, name) for name in _names(list(refused), "refused")}
+    # Not by their own names: what is refused is counted by its reason, and somebody might invent ever new ones.
+    counts = {name: _count({"refused": refused[name]}, "refused") for name in _names(list(refused), "refused")}
     limits = _names([told["limits"]], "limits")[0] if told["limits"] != "" else ""
     if not isinstance(proof, str) or proof not in PROOFS:
         raise WireError("bad-proof")
