@@ -19,7 +19,7 @@ from controller.foreseen import Foreseen
 from controller.heater_log import log_for
 from controller.held import Held
 from controller.keeper import Keeper
-from controller.memory import Memory, end_left_open_runs, journal_breaks_at, receipts_lately, runs_lately
+from controller.memory import end_left_open_runs, journal_breaks_at, memory_of, receipts_lately, runs_lately
 from controller.nodes_heard import NodesHeard
 from controller.parent import end_with_parent
 from controller.plan import plan_for
@@ -74,7 +74,7 @@ class Controller:
         now = clock.now()
         aside = sound_or_aside(folder, now.utc_ms)
         require_sound_journal(folder)
-        self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
+        self.memory = memory_of(settings, now.utc_ms)
         self._answers = commissioned.answers_in(folder, [each.name for each in settings.enclosure])
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
