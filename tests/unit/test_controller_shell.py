@@ -418,6 +418,20 @@ def test_a_plain_relays_closings_are_those_on_record_and_none_has_gone_back(tmp_
     shell.controller._end()
 
 
+def test_a_contact_found_closed_behind_a_silence_has_closed_anew(tmp_path: Path) -> None:
+    """D07: on record it is another run; on a poor link the count of closings was told to have gone back."""
+    shell = Shell(tmp_path)
+    shell.turn(1)
+    for _ in range(8):
+        shell.hear_node(True, 2.0)
+        shell.turn(5)
+        shell.hear_node(True, 2.0)
+        shell.turn(20)
+    assert shell.rows("SELECT count(*) FROM heater_run") == [(8,)]
+    assert shell.controller.keepers["larch"].state.standing.closings == 8
+    shell.controller._end()
+
+
 def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full line for the disk: the broker keeps the message, and is asked for it again."""
     one = shell.controller
