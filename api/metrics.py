@@ -36,8 +36,10 @@ _GAUGES: tuple[tuple[str, str, Callable[[dict[str, Any]], Any]], ...] = (
     ("soilward_status_age_seconds", "Age of the newest status", lambda s: s["as_of_age_s"]),
 )
 # All of them are read, so in the order they lie: by the index, row after row elsewhere, it takes three times as long.
-_HEATER = """SELECT enclosure, sum(max(coalesce(end_ms, :now) - start_ms, 0)) / 1000.0, count(*)
-FROM heater_run NOT INDEXED GROUP BY enclosure"""
+# Only those that have ended: one that is open ends before the moment at which it is read, and a counter that falls by a
+# second counts for whoever reads it as one that began anew.
+_HEATER = """SELECT enclosure, sum(end_ms - start_ms) / 1000.0, count(*)
+FROM heater_run NOT INDEXED WHERE end_ms IS NOT NULL GROUP BY enclosure"""
 _TRIPS = "SELECT enclosure, count(*) FROM journal WHERE kind = 'trip' AND enclosure IS NOT NULL GROUP BY enclosure"
 
 
@@ -125,14 +127,13 @@ def _durations(name: str, meaning: str, told: dict[str, Any]) -> Metric:
 
 def _recorded(state: State) -> Iterator[Metric]:
     """Yield what is on record and so outlives a restart."""
-    now = {"now": state.clock.now().utc_ms}
-    heater = CounterMetricFamily("soilward_heater_seconds", "Contact closed, on record", labels=_BY_ENCLOSURE)
-    runs = CounterMetricFamily("soilward_heater_runs", "Heater runs on record", labels=_BY_ENCLOSURE)
-    for name, seconds, count in _found(state, "readings.db", _HEATER, now):
+    heater = CounterMetricFamily("soilward_heater_seconds", "Contact closed, in runs that ended", labels=_BY_ENCLOSURE)
+    runs = CounterMetricFamily("soilward_heater_runs", "Heater runs that ended", labels=_BY_ENCLOSURE)
+    for name, seconds, count in _found(state, "readings.db", _HEATER):
         heater.add_metric((name,), seconds)
         runs.add_metric((name,), count)
     trips = CounterMetricFamily("soilward_trips_latched", "Trips on record", labels=_BY_ENCLOSURE)
-    for name, count in _found(state, "journal.db", _TRIPS, {}):
+    for name, count in _found(state, "journal.db", _TRIPS):
         trips.add_metric((name,), count)
     yield from (heater, runs, trips)
 
@@ -151,9 +152,9 @@ def _copied(state: State) -> Iterator[Metric]:
     yield CounterMetricFamily("soilward_outbox_refused", "Points the store elsewhere will never take", word.refused)
 
 
-def _found(state: State, file: str, query: str, values: dict[str, int]) -> list[Any]:
+def _found(state: State, file: str, query: str) -> list[Any]:
     try:
         with state.reading(file) as connection:
-            return connection.execute(query, values).fetchall()
+            return connection.execute(query).fetchall()
     except (StoreError, sqlite3.OperationalError):
         return []

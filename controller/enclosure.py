@@ -40,7 +40,7 @@ def step(plan: Plan, before: State, inputs: Inputs, now: Moment) -> tuple[State,
     state = before.copy()
     state.foresight = inputs.foresight
     intake.after_gap(plan, state, inputs, now)
-    intake.take_reports(state, inputs, now)
+    intake.take_reports(plan, state, inputs, now)
     judged = intake.take_readings(plan, state, inputs)
     intake.take_requests(plan, state, inputs, now, entries)
     intake.mark_frozen(plan, state, inputs, now)

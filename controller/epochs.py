@@ -29,9 +29,12 @@ class Epochs:
         self._overtaken: set[str] = set()
         self.rivals: set[str] = set()
 
-    def heard(self, name: str, theirs: int, ours: int) -> Epoch:
-        """Take the epoch of a report; RIVAL is answered once per node."""
-        if theirs == ours:
+    def heard(self, name: str, theirs: int, ours: int, *, by_another: bool = False) -> Epoch:
+        """Take the epoch of a report; RIVAL is answered once per node.
+
+        Two that were started equally often bear one epoch: there the node's word tells whom it obeyed (`by_another`).
+        """
+        if theirs == ours and not by_another:
             return Epoch.OURS
         if theirs < ours or theirs >= HIGHEST or name in self.rivals:
             return Epoch.OTHER

@@ -35,8 +35,12 @@ def _owed_to_reset_s(state: State, now: Moment) -> float:
     return limits.REARM_AFTER_RESET_S - max(since_s, 0.0)
 
 
-def take_reports(state: State, inputs: Inputs, now: Moment) -> None:
-    """Take what the node says of its contacts, and count each closing."""
+def take_reports(plan: Plan, state: State, inputs: Inputs, now: Moment) -> None:
+    """Take what the node says of its contacts, and count each closing.
+
+    What is closed behind a silence that outlasts its lease has closed anew, as on record (`heater_log`).
+    """
+    silent_s = max(limits.LONGEST_LEASE_S, 2 * plan.tick_s)
     for report in inputs.reports:
         before = state.node
         changed = before is None or before.on != report.on
@@ -49,7 +53,7 @@ def take_reports(state: State, inputs: Inputs, now: Moment) -> None:
             state.contact_since_ms = report.arrived_ms
         if report.on:
             state.heat_s = max(state.heat_s, report.arrived_s)
-            if changed:
+            if before is None or not before.on or report.arrived_s - before.arrived_s > silent_s:
                 state.standing = replace(state.standing, closings=state.standing.closings + 1)
     state.watch = node_watch.spoken_to(state.watch, inputs.seq, state.node, now.mono_s)
 

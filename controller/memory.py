@@ -1,14 +1,14 @@
 """What outlives a restart: recalled at start, saved at each change. A disk that refuses costs heat, not the loop."""
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 from controller import standing
 from controller.safety import limits
-from controller.settings import Store
+from controller.settings import Settings, Store
 from controller.standing import Kept, Standing
 from controller.store import heads, journal, receipts, runs
 from controller.store.connection import open_reader, open_writer
@@ -27,6 +27,7 @@ class Memory:
     """Standing orders of every enclosure and our epoch, in `folder`.
 
     `set_back` names the enclosures whose count of closings was less than the runs on record, and the count they get.
+    None of the `uncounted` is: of a plain relay nobody counts but the record, from which it is taken at each start.
 
     Raises
     ------
@@ -34,15 +35,16 @@ class Memory:
         If the folder takes no file at the start.
     """
 
-    def __init__(self, folder: Path, names: tuple[str, ...], now_ms: int) -> None:
+    def __init__(self, folder: Path, names: tuple[str, ...], now_ms: int, uncounted: Container[str] = ()) -> None:
         self._file = folder / standing.FILE
         first = not (folder / "journal.db").exists()
         kept = standing.recall(self._file, names, first, now_ms)
         self.epoch = kept.epoch + 1
         recalled = {name: kept.enclosures.get(name, Standing()) for name in names}
-        self.set_back = _set_back(recalled, runs_recorded(folder))
+        behind = _set_back(recalled, runs_recorded(folder))
+        self.set_back = {name: count for name, count in behind.items() if name not in uncounted}
         self.recalled = {
-            name: replace(each, closings=self.set_back.get(name, each.closings)) for name, each in recalled.items()
+            name: replace(each, closings=behind.get(name, each.closings)) for name, each in recalled.items()
         }
         # Enclosures that settings no longer name keep their trips, should they come back.
         self._others = {name: each for name, each in kept.enclosures.items() if name not in names}
@@ -76,6 +78,13 @@ class Memory:
             self.is_saved = False
             return
         self.is_saved, self._changed, self._counted_s = True, False, None
+
+
+def memory_of(settings: Settings, now_ms: int) -> Memory:
+    """Recall what a site's last controller knew."""
+    names = tuple(each.name for each in settings.enclosure)
+    plain = {each.name for each in settings.enclosure if each.heater.relay == "plain"}
+    return Memory(settings.store.folder, names, now_ms, plain)
 
 
 def _set_back(recalled: Mapping[str, Standing], recorded: Mapping[str, int]) -> dict[str, int]:

@@ -8,6 +8,8 @@ from controller.keeper import Keeper
 from controller.recording import Recording
 from controller.reports import is_repeat
 from controller.routing import Routing
+from controller.safety import limits
+from controller.state import NEVER
 from controller.wire.flaps import Flaps
 from controller.wire.inbox import Message
 from controller.wire.relay import WireError, decode_report
@@ -18,6 +20,8 @@ class NodesHeard:
 
     Parameters
     ----------
+    name
+        Ours, as our commands bear it.
     overtake
         Lets our epoch rise above the one that an enclosure's node has obeyed.
     """
@@ -27,10 +31,13 @@ class NodesHeard:
         keepers: Mapping[str, Keeper],
         routing: Routing,
         record: Recording,
+        name: str,
         overtake: Callable[[str, int, Moment], None],
     ) -> None:
         self._keepers, self._routing, self._record, self._overtake = keepers, routing, record, overtake
+        self._name = name
         self._epochs = Epochs()
+        self._met_s: dict[str, float] = {}
         self._flaps = {name: Flaps() for name in keepers}
 
     def take(self, name: str, message: Message, epoch: int) -> bool:
@@ -50,8 +57,11 @@ class NodesHeard:
         if is_repeat(report, keeper.heater.newest):
             self._routing.refuse(name, message, "repeated")
             return False
-        verdict = self._epochs.heard(name, report.epoch, epoch)
+        by_another = report.by not in ("", self._name)
+        verdict = self._epochs.heard(name, report.epoch, epoch, by_another=by_another)
         if verdict is Epoch.OVERTAKE:
+            if by_another:
+                self._met_s[name] = now.mono_s
             self._overtake(name, report.epoch, now)
         elif verdict is Epoch.RIVAL:
             self._record.enter("second-controller", name, RIVAL, now)
@@ -61,11 +71,16 @@ class NodesHeard:
             return keeper.state.may_be_closed or report.is_news
         return False
 
+    def is_anothers(self, name: str) -> bool:
+        """Whether an enclosure's node is commanded by another controller, which we fight no more."""
+        return name in self._epochs.rivals
+
     def notes(self, name: str, now_s: float) -> list[tuple[str, str]]:
         """Return what people should know of an enclosure's node, by the alert's name."""
         notes = []
         if self._flaps[name].is_flapping(now_s):
             notes.append(("node-flaps", "the relay node loses the broker again and again; look at its network"))
-        if name in self._epochs.rivals:
+        met = now_s - self._met_s.get(name, NEVER) <= limits.AFFRONT_REMEMBERED_S
+        if met or self.is_anothers(name):
             notes.append(("second-controller", RIVAL))
         return notes

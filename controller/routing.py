@@ -10,7 +10,7 @@ from controller.enclosure_settings import ProbeSettings
 from controller.probe import Quantity, Reading
 from controller.settings import Settings
 from controller.wire.inbox import Message
-from controller.wire.payload import Form, Refusal, belongs, decode
+from controller.wire.payload import Decoded, Form, Refusal, belongs, decode
 
 KEPT_BYTES = 200
 
@@ -63,11 +63,14 @@ class Routing:
         arrived: Moment = message.arrived
         listeners = self.listeners.get(message.topic, ())
         named: dict[str, _Named] = {}
+        read: dict[tuple[object, ...], tuple[Decoded, ...] | Refusal] = {}
         for listener in listeners:
             probe = listener.probe
-            found = decode(
-                message.payload, Form(probe.form), probe.quantity, probe.unit, probe.pointer, probe.name, arrived.utc_ms
-            )
+            how = (Form(probe.form), probe.quantity, probe.unit, probe.pointer, probe.name)
+            if how not in read:
+                # Once for all who read it alike: what a station says after an outage held up a thousand for seconds.
+                read[how] = decode(message.payload, *how, arrived.utc_ms)
+            found = read[how]
             if isinstance(found, Refusal):
                 self.refuse(listener.enclosure, message, found.reason)
                 continue

@@ -19,7 +19,7 @@ from controller.foreseen import Foreseen
 from controller.heater_log import log_for
 from controller.held import Held
 from controller.keeper import Keeper
-from controller.memory import Memory, end_left_open_runs, journal_breaks_at, receipts_lately, runs_lately
+from controller.memory import end_left_open_runs, journal_breaks_at, memory_of, receipts_lately, runs_lately
 from controller.nodes_heard import NodesHeard
 from controller.parent import end_with_parent
 from controller.plan import plan_for
@@ -70,15 +70,15 @@ class Controller:
         If another controller holds the folder, or a database cannot be opened.
     """
 
-    def __init__(self, settings: Settings, clock: Clock, identity: str = "controller") -> None:
-        self.settings, self.clock, self.identity = settings, clock, identity
+    def __init__(self, settings: Settings, clock: Clock) -> None:
+        self.settings, self.clock = settings, clock
         folder = settings.store.folder
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._lock = Lock(folder / "controller.db")
         now = clock.now()
         aside = sound_or_aside(folder, now.utc_ms)
         require_sound_journal(folder)
-        self.memory = Memory(folder, tuple(each.name for each in settings.enclosure), now.utc_ms)
+        self.memory = memory_of(settings, now.utc_ms)
         self._answers = commissioned.answers_in(folder, [each.name for each in settings.enclosure])
         self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
         end_left_open_runs(folder)
@@ -95,14 +95,14 @@ class Controller:
         self._figures = Figures(folder, self.keepers)
         self.routing = Routing(settings)
         topics = self.routing.probe_topics, self.routing.state_topics
-        self.inbox = Inbox(settings, f"soilward-{identity}", *topics, clock, recalled=receipts_lately(folder))
-        self.relays = Relays(settings, self.inbox.client, self.memory.epoch, identity, now)
+        self.inbox = Inbox(settings, settings.broker.client_id, *topics, clock, recalled=receipts_lately(folder))
+        self.relays = Relays(settings, self.inbox.client, self.memory.epoch, settings.broker.controller, now)
         self._reader_test = ReaderTest(settings, now, self.inbox.canary_topic)
         self._foreseen = Foreseen(folder)
         found = slower.slower_probes(folder, self.keepers).items()
         self._own_notes = {name: [(slower.ALERT, words)] for name, words in found}
         self._record = Recording(self.writer, self.memory, self.routing)
-        self._nodes = NodesHeard(self.keepers, self.routing, self._record, self._overtake)
+        self._nodes = NodesHeard(self.keepers, self.routing, self._record, settings.broker.controller, self._overtake)
         self._asked = Asked(folder, {name: each.state.standing.answered for name, each in self.keepers.items()})
         self._late = Flaps()
         self._notes = self._site_notes(now)
@@ -207,7 +207,11 @@ class Controller:
         name, shell = keeper.plan.name, self._shell(keeper.plan.name, now)
         decision = keeper.tick(shell, now)
         # While our session is away a plain relay, which has a connection of its own and no lease, is told "off" still.
-        if not decision.order.on and (decision.send or not shell.connected):
+        opens = not decision.order.on and (decision.send or not shell.connected)
+        # Off is obeyed always: renewed beside another controller's "on" it had the contact opened and closed 26 times a
+        # minute. Only a trip holds it open there; what else is new, as a disarming, is told once.
+        is_anothers = self._nodes.is_anothers(name) and not keeper.state.standing.trips
+        if opens and (decision.entries or not is_anothers):
             self.relays.send(name, decision.order, now)
             # A renewal of what is open already need not be out at once.
             if may_be_closed:
@@ -284,9 +288,9 @@ class Controller:
         self._lock.release()
 
 
-def run(settings: Settings, clock: Clock, identity: str = "controller") -> None:
+def run(settings: Settings, clock: Clock) -> None:
     """Run a controller until SIGTERM or SIGINT."""
-    controller = Controller(settings, clock, identity)
+    controller = Controller(settings, clock)
     end_with_parent()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: controller.stop())

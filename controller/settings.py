@@ -30,7 +30,7 @@ class Site(Part):
 
 
 class Broker(Part):
-    """How to reach the broker; `embedded` starts one on loopback."""
+    """How to reach the broker; `embedded` starts one on loopback. `controller` is our own name there."""
 
     kind: Literal["embedded", "external"] = "embedded"
     host: str = "127.0.0.1"
@@ -42,6 +42,12 @@ class Broker(Part):
     read_password_file: FilePath | None = None
     ca_file: FilePath | None = None
     root: str = Field(default="soilward", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")
+    controller: Name = "controller"
+
+    @property
+    def client_id(self) -> str:
+        """Name of the controller's own session."""
+        return f"soilward-{self.controller}"
 
 
 class Store(Part):

@@ -40,6 +40,8 @@ class NodeReport:
         What it has noticed that is no fault, such as "power-low".
     proof
         Its proof of K1 and K2 before arming: "running", "passed", "failed", "not-possible" (no current sensing), or "".
+    by
+        Whose command it obeyed last; "" where it does not say.
     """
 
     arrived_s: Final[float]
@@ -58,6 +60,7 @@ class NodeReport:
     boots: Final[int] = 1
     proof: Final[str] = ""
     notices: Final[tuple[str, ...]] = ()
+    by: Final[str] = ""
 
     @property
     def is_news(self) -> bool:

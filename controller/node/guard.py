@@ -140,7 +140,7 @@ class Guard:
     def _health(self) -> Health:
         notices = ("power-low",) if self.watch.power.low else ()
         refused = tuple(self.core.refused.items())
-        return Health(tuple(self.faults), notices, refused, self._digest, self.boots, self.proof.stands)
+        return Health(tuple(self.faults), notices, refused, self._digest, self.boots, self.proof.stands, self.core.by)
 
     def report(self, sensed: Sensed, now_s: float) -> bytes:
         """Write heater/state; a contact closed by the proof alone is not reported as closed, since it heats nothing."""

@@ -9,7 +9,7 @@ from controller import supervisor
 from controller.clock import Clock
 from controller.enclosure_settings import Enclosure
 from controller.errors import SoilwardError, StoreError
-from controller.memory import Memory, end_left_open_runs, journal_breaks_at
+from controller.memory import end_left_open_runs, journal_breaks_at, memory_of
 from controller.proving.account import KIND, Account, Outcome, from_entry
 from controller.proving.bench import Bench, Cut, Patience
 from controller.proving.person import Person
@@ -71,8 +71,7 @@ def prove(settings: Settings, settings_file: Path, asked: Asked, person: Person,
         last.callback(_hold(folder).release)
         aside = sound_or_aside(folder, clock.now().utc_ms)
         require_sound_journal(folder)
-        names = tuple(each.name for each in settings.enclosure)
-        memory = Memory(folder, names, clock.now().utc_ms)
+        memory = memory_of(settings, clock.now().utc_ms)
         _refuse_locked_off(known.name, memory.recalled[known.name])
         person.tell(CAUTIONS)
         cut = last.enter_context(_broker(settings))

@@ -10,6 +10,7 @@ from controller.parent import end_with_parent
 from controller.proving.stand import Stand, Wish
 from controller.standing import Standing
 
+CLIENT = "soilward-proof-holder"
 LONGEST_S = 300.0
 """[s] It ends by itself after this, should nobody kill it."""
 
@@ -19,7 +20,7 @@ def main(settings_file: Path, name: str, epoch: int) -> None:
     end_with_parent()
     settings = load(settings_file)
     broken_at = journal_breaks_at(settings.store)
-    stand = Stand(settings, name, Clock(), Standing(), epoch, "soilward-proof-holder", broken_at=broken_at)
+    stand = Stand(settings, name, Clock(), Standing(), epoch, CLIENT, broken_at=broken_at)
     stand.open()
     stand.wish = Wish.HEAT
     stand.rest(LONGEST_S)

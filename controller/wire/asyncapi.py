@@ -5,7 +5,7 @@ from typing import Any
 from controller.enclosure_settings import Enclosure
 from controller.probe import SI_UNIT
 from controller.routing import probe_topic
-from controller.settings import Settings
+from controller.settings import Broker, Settings
 
 NUMBER: dict[str, Any] = {"type": "number"}
 TRUTH: dict[str, Any] = {"type": "boolean"}
@@ -56,6 +56,7 @@ STATE = _record(
         "limits": {"type": "string", "description": "digest of the limits its program holds"},
         "boots": {**COUNT, "description": "boots without ten minutes of steady running, this one included"},
         "proof": {"enum": ["", "running", "passed", "failed", "not-possible"], "description": "of K1 and K2"},
+        "by": {"type": "string", "description": "whose command it obeyed last"},
     },
 )
 
@@ -69,7 +70,7 @@ def document(settings: Settings) -> dict[str, Any]:
     operations: dict[str, Any] = {}
     root = settings.broker.root
     listed = [each for enclosure in settings.enclosure for each in _channels(root, enclosure)]
-    for key, action, channel, qos in listed + _presence(root):
+    for key, action, channel, qos in listed + _presence(settings.broker):
         channels[key] = channel
         operations[key] = _operation(key, action, qos)
     operations["canary-heard"] = _operation("canary", "receive", 0)
@@ -102,11 +103,11 @@ def _operation(channel: str, action: str, qos: int) -> dict[str, Any]:
     }
 
 
-def _presence(root: str) -> list[tuple[str, str, dict[str, Any], int]]:
+def _presence(broker: Broker) -> list[tuple[str, str, dict[str, Any], int]]:
     """Return what the controller says of itself, and the numbers by which it sees whether the broker delivers."""
     online = {"enum": ["online", "offline"], "description": "offline is the Will"}
     number = {"type": "string", "description": "a token and a number, from the controller to itself"}
-    topic = f"{root}/presence/soilward-controller"
+    topic = f"{broker.root}/presence/{broker.client_id}"
     return [
         ("presence", "send", _channel(topic, "presence", online, "text/plain"), 1),
         ("canary", "send", _channel(f"{topic}/canary", "canary", number, "text/plain"), 1),

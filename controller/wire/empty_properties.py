@@ -1,11 +1,13 @@
 """paho's properties at less cost: every message that comes has a set of them, and hardly one says anything.
 
 paho writes out its tables for each set, and asks for all 27 names to clear an empty one: half of what a message costs
-there. Its own class names no other to use, so two of its methods are replaced, for the whole process.
+there. And it ends the session at U+FEFF in a property, at which the broker tells the message again in the next one, for
+good. Its own class names no other to use, so some of its methods are replaced, for the whole process.
 """
 
+from paho.mqtt import MQTTException
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
+from paho.mqtt.properties import Properties, VariableByteIntegers
 
 _FIELDS = frozenset(("packetType", "types", "names", "properties"))
 """What a set has before anything is said: its kind of packet, and the tables, which nobody changes."""
@@ -27,5 +29,19 @@ def lighten(kind: type[Properties] = Properties) -> bool:
             for name in said.keys() - _FIELDS:
                 del said[name]
 
-    kind.__init__, kind.clear = begin, clear  # type: ignore[method-assign]
+    read = kind.unpack
+
+    def unpack(self: Properties, buffer: bytes) -> tuple[Properties, int]:
+        try:
+            return read(self, buffer)  # type: ignore[no-untyped-call, no-any-return]
+        except (MQTTException, ValueError, LookupError):
+            if self.packetType != PacketTypes.PUBLISH:
+                raise
+            # A text may hold U+FEFF (MQTT 5.0, section 1.5.4). No property tells us anything, so all of this message's
+            # are passed over, and its payload is heard.
+            self.clear()  # type: ignore[no-untyped-call]
+            length, written = VariableByteIntegers.decode(buffer)  # type: ignore[no-untyped-call]
+            return self, length + written
+
+    kind.__init__, kind.clear, kind.unpack = begin, clear, unpack  # type: ignore[method-assign]
     return True

@@ -111,6 +111,7 @@ class Inbox:
         # QoS 0 for what is only true now: the broker then keeps nothing of it while we are away.
         self.canary_topic = self._presence.canary_topic
         self._topics = [*((topic, 1) for topic in kept), *((topic, 0) for topic in (*passing, self.canary_topic))]
+        self._wanted = {topic for topic, _ in self._topics}
         self._asked: dict[int, list[str]] = {}
         self._lock = threading.Lock()
         self._link = 0
@@ -243,6 +244,8 @@ class Inbox:
         if topic == self._presence.canary_topic:
             self._presence.take(client, bytes(message.payload), message.retain)
             return
+        if topic not in self._wanted:
+            self._leave(client, topic)
         item = Message(topic, bytes(message.payload), message.retain, arrived, message.mid, message.qos, self._link)
         if item.qos and self._is_told_again(item, message.dup):
             return
@@ -250,6 +253,11 @@ class Inbox:
             self.messages.put(item)
         else:
             self.drop(item)
+
+    def _leave(self, client: mqtt.Client, topic: str) -> None:
+        """Hear a topic no more: settings of an earlier start named it, and the broker's session holds it still."""
+        self._wanted.add(topic)
+        client.unsubscribe(topic)
 
     def _is_told_again(self, message: Message, duplicate: bool) -> bool:
         """Whether we have this message already; if it is kept, its acknowledgement was lost and goes out anew."""

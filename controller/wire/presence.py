@@ -40,7 +40,8 @@ class Presence:
     def fault(self) -> str:
         """Why this session is not good enough to heat by, in words; "" if it is."""
         if self.has_yielded:
-            return f"another client keeps connecting as '{self._name}'; not connecting again before a restart"
+            who = f"another client keeps connecting as '{self._name}'"
+            return f"{who}; stop it, or give each controller a broker.controller of its own, and start this one anew"
         return "the broker takes messages and delivers none" if self.is_stalled else ""
 
     def notes(self, now_s: float) -> Iterator[tuple[str, str]]:

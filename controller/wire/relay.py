@@ -58,6 +58,8 @@ class Health:
     ----------
     notices
         What people should know and is no fault: "power-low".
+    by
+        Whose command it obeyed last; "" before the first.
     """
 
     faults: tuple[str, ...] = ()
@@ -66,6 +68,7 @@ class Health:
     limits: str = ""
     boots: int = 1
     proof: str = ""
+    by: str = ""
 
 
 _written = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
@@ -195,6 +198,7 @@ def encode_report(
             "limits": health.limits,
             "boots": health.boots,
             "proof": health.proof,
+            "by": health.by,
         }
     )
 
@@ -210,16 +214,19 @@ def _names(found: Any, name: str) -> tuple[str, ...]:
 
 def _health(fields: dict[str, Any]) -> Health:
     """Read what a node may leave out."""
-    told = {"faults": [], "notices": [], "refused": {}, "limits": "", "boots": 1, "proof": ""} | fields
+    told = {"faults": [], "notices": [], "refused": {}, "limits": "", "boots": 1, "proof": "", "by": ""} | fields
     faults, notices = _names(told["faults"], "faults"), _names(told["notices"], "notices")
-    refused, proof = told["refused"], told["proof"]
+    refused, proof, by = told["refused"], told["proof"], told["by"]
     if not isinstance(refused, dict):
         raise WireError("bad-refused")
-    counts = {name: _count(refused, name) for name in _names(list(refused), "refused")}
+    # Not by their own names: what is refused is counted by its reason, and somebody might invent ever new ones.
+    counts = {name: _count({"refused": refused[name]}, "refused") for name in _names(list(refused), "refused")}
     limits = _names([told["limits"]], "limits")[0] if told["limits"] != "" else ""
     if not isinstance(proof, str) or proof not in PROOFS:
         raise WireError("bad-proof")
-    return Health(faults, notices, tuple(counts.items()), limits, _count(told, "boots"), proof)
+    if not isinstance(by, str):
+        raise WireError("bad-by")
+    return Health(faults, notices, tuple(counts.items()), limits, _count(told, "boots"), proof, by)
 
 
 def decode_report(payload: bytes, arrived: Moment) -> NodeReport | None:
@@ -241,4 +248,5 @@ def decode_report(payload: bytes, arrived: Moment) -> NodeReport | None:
         arrived.mono_s, arrived.utc_ms, _truth(fields, "on"), _truth(fields, "armed"), _number(fields, "lease_left_s"),
         amps, _count(fields, "drops"), _number(fields, "uptime_s"), _count(fields, "epoch"), _count(fields, "seq"),
         health.faults, health.refused, health.limits, health.boots, health.proof, health.notices,
+        health.by,
     )  # fmt: skip

@@ -94,6 +94,11 @@ def make_client(
     ----------
     will
         Topic, payload, retain.
+
+    Raises
+    ------
+    BrokerError
+        If a password file or the authority's certificate cannot be read.
     """
     broker = settings.broker
     version = mqtt.MQTTv5 if broker.protocol == "5" else mqtt.MQTTv311
@@ -108,13 +113,23 @@ def make_client(
     if known is not None:
         client.username_pw_set(*known)
     if broker.ca_file is not None:
-        client.tls_set(ca_certs=str(broker.ca_file), cert_reqs=ssl.CERT_REQUIRED)
+        _trust(client, broker.ca_file)
     if will is not None:
         client.will_set(will[0], will[1], qos=1, retain=will[2])
     client.on_socket_open = _at_once
     client._on_message_filtered = _NoCallbacksByTopic()  # type: ignore[no-untyped-call]
     client.reconnect_delay_set(1, 5)
     return client
+
+
+def _trust(client: mqtt.Client, authority: Path) -> None:
+    try:
+        client.tls_set(ca_certs=str(authority), cert_reqs=ssl.CERT_REQUIRED)
+    except OSError as error:
+        why = "it holds no certificate" if isinstance(error, ssl.SSLError) else error.strerror
+        raise BrokerError(
+            f"broker.ca_file {authority} cannot be used: {why}; name the PEM file of the broker's authority"
+        ) from error
 
 
 class _NoCallbacksByTopic(MQTTMatcher):

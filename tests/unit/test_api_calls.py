@@ -374,6 +374,27 @@ def test_metrics_leave_out_what_is_not_known(site: ApiSite, client: TestClient) 
     assert not [name for name, enclosure in told if enclosure == "elder"]
 
 
+def test_the_counter_of_heat_never_falls(site: ApiSite, client: TestClient) -> None:
+    """What ends is on record some moments later, ended then: read meanwhile as still closed, it fell by those, and
+    Prometheus takes whatever falls for begun anew and adds all of it once more."""
+
+    def told() -> dict[str, float]:
+        families = text_string_to_metric_families(client.get("/metrics").text)
+        return {each.name: each.value for family in families for each in family.samples if "heater" in each.name}
+
+    site.clock.set_wall(NOW_MS)
+    with closing(open_writer(site.folder / "readings.db", migrations.READINGS)) as connection:
+        assert told() == {}
+        runs.begin(connection, "larch", NOW_MS - 3 * HOUR_MS)
+        runs.finish(connection, "larch", NOW_MS - 2 * HOUR_MS, "a test")
+        runs.begin(connection, "larch", NOW_MS - HOUR_MS)
+        before = told()
+        runs.finish(connection, "larch", NOW_MS - 1500, "a test")
+        after = told()
+    assert before == {"soilward_heater_seconds_total": 3600.0, "soilward_heater_runs_total": 1.0}
+    assert after == {"soilward_heater_seconds_total": 7198.5, "soilward_heater_runs_total": 2.0}
+
+
 _FIGURES: dict[str, Any] = {"at_ms": NOW_MS, "readings": {"larch": {"good": 5}}, "renewals": {}, "queues": {}}
 
 

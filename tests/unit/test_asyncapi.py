@@ -63,7 +63,7 @@ def test_a_command_and_a_report_carry_exactly_the_documented_fields() -> None:
 def test_what_may_be_left_out_of_a_report_is_documented_so() -> None:
     """A node without the newer fields is heard; without any other it is not."""
     report = json.loads(encode_report(True, True, 1, 2, 3.0, None, 0, 9.0))
-    optional = {"faults", "notices", "refused", "limits", "boots", "proof"}
+    optional = {"faults", "notices", "refused", "limits", "boots", "proof", "by"}
     assert set(STATE["required"]) == set(report) - optional
     for name in set(report) - {"amps"}:
         payload = json.dumps({key: value for key, value in report.items() if key != name}).encode()

@@ -444,6 +444,40 @@ def test_a_count_of_closings_is_saved_within_a_minute_and_at_the_end_all_else_at
     assert closings() == 4
 
 
+_PLAIN = {
+    "kind": "soil-cable", "rated_w": 450.0, "depth_m": 0.14, "relay": "plain", "plain_topic": "shed/relay",
+    "independent_cut_off": "frost thermostat",
+}  # fmt: skip
+
+
+def test_a_plain_relays_closings_are_those_on_record_and_none_has_gone_back(tmp_path: Path) -> None:
+    """D07 K07: a probe tells of its runs and nobody counts beside the record: at each start it was told that a count
+    had gone back."""
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as record:
+        for number in range(20):
+            runs.begin(record, "larch", NIGHT_MS - 3_600_000 + 60_000 * number)
+            runs.finish(record, "larch", NIGHT_MS - 3_570_000 + 60_000 * number, "a test")
+    shell = Shell(tmp_path, heater=_PLAIN)
+    shell.turn(2)
+    assert "counter" not in alerts_of(shell)
+    assert shell.controller.keepers["larch"].state.standing.closings == 20
+    shell.controller._end()
+
+
+def test_a_contact_found_closed_behind_a_silence_has_closed_anew(tmp_path: Path) -> None:
+    """D07: on record it is another run; on a poor link the count of closings was told to have gone back."""
+    shell = Shell(tmp_path)
+    shell.turn(1)
+    for _ in range(8):
+        shell.hear_node(True, 2.0)
+        shell.turn(5)
+        shell.hear_node(True, 2.0)
+        shell.turn(20)
+    assert shell.rows("SELECT count(*) FROM heater_run") == [(8,)]
+    assert shell.controller.keepers["larch"].state.standing.closings == 8
+    shell.controller._end()
+
+
 def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full line for the disk: the broker keeps the message, and is asked for it again."""
     one = shell.controller

@@ -1,6 +1,7 @@
 """paho's properties are made at less cost and say what they said before; a paho of another make is left alone."""
 
 import pytest
+from paho.mqtt import MQTTException
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -65,3 +66,17 @@ def test_a_paho_of_another_make_is_left_alone() -> None:
 
     assert not lighten(Other)
     assert vars(Other(PacketTypes.PUBLISH))["more"] == {}
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["260001750003efbbbf", "0300016103000161", "030001ff", "030005"],
+    ids=["a-mark-that-a-text-may-hold", "twice", "no-text", "cut-short"],
+)
+def test_a_message_is_heard_whatever_its_properties_say(written: str) -> None:
+    """B10: at what paho refuses the session ended, and in each new one the broker told that message again."""
+    packed = bytes([len(written) // 2]) + bytes.fromhex(written)
+    heard, length = _new().unpack(packed + b"payload")  # type: ignore[no-untyped-call]
+    assert (heard.isEmpty(), length) == (True, len(packed))
+    with pytest.raises((MQTTException, ValueError)):
+        _new(PacketTypes.CONNACK).unpack(packed)  # type: ignore[no-untyped-call]

@@ -26,6 +26,15 @@ def test_c04_a_later_epoch_is_overtaken_once_and_then_it_is_a_rival() -> None:
     assert epochs.rivals == {"larch"}
 
 
+def test_c04_our_own_epoch_is_anothers_where_the_node_has_obeyed_another() -> None:
+    """C04: two that were started equally often; neither knew of the other, and the contact followed both by turns."""
+    epochs = Epochs()
+    assert epochs.heard("larch", 7, 7, by_another=True) is Epoch.OVERTAKE
+    assert epochs.heard("larch", 7, 8, by_another=True) is Epoch.OTHER, "it has not obeyed us yet"
+    assert epochs.heard("larch", 8, 8) is Epoch.OURS
+    assert epochs.heard("larch", 8, 8, by_another=True) is Epoch.RIVAL
+
+
 def test_each_node_may_be_overtaken_once() -> None:
     """Two nodes of a lost folder need not have seen the same epoch."""
     epochs = Epochs()

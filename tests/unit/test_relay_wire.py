@@ -287,3 +287,10 @@ def test_a_report_that_is_not_as_the_contract_says_is_refused(change: dict[str, 
     """A node that mumbles is not heard."""
     with pytest.raises(WireError, match="bad-"):
         decode_report(changed(REPORT, **change), NOW)
+
+
+def test_a_report_is_refused_for_a_reason_of_ours_whatever_names_it_bears() -> None:
+    """Refusals are counted by reason, told in every status: a node that made up names had them grow without end."""
+    for count in (-1, "3", 2**53):
+        with pytest.raises(WireError, match=r"^bad-refused$"):
+            decode_report(changed(REPORT, refused={"made-up": count}), NOW)

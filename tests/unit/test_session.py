@@ -34,3 +34,19 @@ def test_a_password_file_that_is_no_text_is_named(tmp_path: Path) -> None:
     site = site.model_copy(update={"broker": site.broker.model_copy(update={"password_file": word})})
     with pytest.raises(BrokerError, match=r"word is no UTF-8 text; write the password alone into it"):
         session.credentials(site)
+
+
+@pytest.mark.parametrize(
+    ("text", "why"), [(None, "No such file or directory"), ("no certificate", "it holds no certificate")]
+)
+def test_an_authority_that_cannot_be_used_is_named(tmp_path: Path, text: str | None, why: str) -> None:
+    """A traceback named neither the key nor the file."""
+    authority = tmp_path / "ca.crt"
+    if text is not None:
+        authority.write_text(text)
+    site = check(tomllib.loads(scenario.settings_text(1883, 8460)), Path("soilward.toml"))
+    (tmp_path / "word").write_text("secret")
+    changed = {"ca_file": authority, "password_file": tmp_path / "word"}
+    site = site.model_copy(update={"broker": site.broker.model_copy(update=changed)})
+    with pytest.raises(BrokerError, match=rf"broker.ca_file .*ca.crt cannot be used: {why}; name the PEM file"):
+        session.make_client(site, "one")

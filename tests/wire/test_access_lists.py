@@ -14,10 +14,14 @@ import pytest
 
 from controller.clock import Clock
 from controller.load_settings import load
+from controller.proving import command, holder
+from controller.proving.stand import Stand
 from controller.settings import Settings
+from controller.standing import Standing
 from controller.wire import embedded, session
+from controller.wire.canary import EVERY_S, MISSING
 from controller.wire.reader_test import Finding, ReaderTest, Trial
-from tests.wire.kit import ACCOUNTS, Mosquitto, Spy, a_free_port, through, until, write_site
+from tests.wire.kit import ACCOUNTS, ROOT, Mosquitto, Spy, a_free_port, through, until, write_site
 from tests.wire.link import CONNECT, PUBLISH, SUBACK, Link, topic_of
 
 CANARY = "soilward/presence/soilward-controller/canary"
@@ -266,4 +270,29 @@ def test_lists_are_tried_for_a_thousand_enclosures(tmp_path: Path, answers: int 
         assert bool(tried) is (answers is None)
     finally:
         link.close()
+        broker.stop()
+
+
+def _of_the_notes() -> dict[str, str]:
+    """Return by account what the access list of `hardware-notes/broker.md` grants it."""
+    text = (ROOT / "hardware-notes" / "broker.md").read_text(encoding="utf-8")
+    lists = text.partition("```acl\n")[2].partition("```")[0]
+    return {who: granted.strip() for who, _, granted in (part.partition("\n") for part in lists.split("user ")[1:])}
+
+
+@pytest.mark.parametrize("client", [command.CLIENT, holder.CLIENT])
+def test_the_lists_of_the_notes_let_a_proof_test_hear_its_own_word(tmp_path: Path, client: str) -> None:
+    """Three canaries that do not come back, and nothing is permitted: no proof test passed under them."""
+    broker = Mosquitto(tmp_path / "broker", _of_the_notes())
+    broker.start()
+    (tmp_path / "word").write_text("soilward-controller")
+    file = write_site(tmp_path, broker.port, broker='username = "soilward-controller"\npassword_file = "word"')
+    stand = Stand(load(file), "larch", Clock(), Standing(), 1, client)
+    stand.open()
+    try:
+        assert stand.until(lambda: stand.inbox.link_now.connected, 10.0)
+        stand.rest(1.0 + MISSING * EVERY_S)
+        assert stand.inbox.link_now.fault == ""
+    finally:
+        stand.close()
         broker.stop()

@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from controller.clock import Clock
 from controller.load_settings import load
-from controller.wire import embedded
+from controller.wire import embedded, session
 from controller.wire.inbox import Inbox, Message
 from tests.wire.kit import Mosquitto, Spy, a_free_port, throughout, until, write_site
 
@@ -199,4 +201,74 @@ def test_topics_refused_in_several_pieces_are_told_by_name(tmp_path: Path) -> No
         until("nothing is refused", lambda: not inbox.refused_topics, 15.0)
     finally:
         inbox.close()
+        broker.stop()
+
+
+def _properties_with_a_mark() -> Properties:
+    """Return what a probe's maker may write: U+FEFF, the mark that some systems put before a text."""
+    said = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    said.UserProperty = ("unit", "\ufeffCel")
+    return said
+
+
+@pytest.mark.parametrize("kind", ["external", "embedded"])
+def test_a_message_whose_properties_paho_refuses_is_heard_and_what_follows_too(tmp_path: Path, kind: str) -> None:
+    """B10: the session ended at it, and in each new one the broker told it again, after a restart as well."""
+    port = a_free_port()
+    broker = Mosquitto(tmp_path / "broker")
+    if kind == "external":
+        broker.start()
+        port = broker.port
+    settings = load(write_site(tmp_path, port, kind=kind))
+    settings.store.folder.mkdir()
+    ours = embedded.start(settings) if kind == "embedded" else None
+    probe, inbox = session.make_client(settings, "probe"), Inbox(settings, "reader", [TOPIC], [], Clock())
+    session.connect(probe, settings.broker, kept=False)
+    inbox.open()
+    heard: list[bytes] = []
+
+    def ask() -> None:
+        probe.publish(TOPIC, b"?", qos=1)
+        heard.extend(_taken(inbox))
+
+    try:
+        until("it hears", lambda: heard, 10.0, ask)
+        probe.publish(TOPIC, b"!", qos=1, properties=_properties_with_a_mark())
+        until("it is heard", lambda: b"!" in heard, 10.0, lambda: heard.extend(_taken(inbox)))
+        heard.clear()
+        until("what follows is heard", lambda: heard, 10.0, ask)
+    finally:
+        inbox.close()
+        probe.disconnect()
+        probe.loop_stop()
+        broker.stop()
+        if ours is not None:
+            ours.stop()
+
+
+def test_a_topic_that_settings_name_no_more_is_left(tmp_path: Path) -> None:
+    """The session is kept from start to start: who gives half of its enclosures away heard and weighed all for good."""
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port))
+    gone = "soilward/elder/probe/soil-10"
+    spy, before = Spy(settings), Inbox(settings, "reader", [TOPIC, gone], [], Clock())
+    before.open()
+    until("it hears", lambda: _hears(spy, before), 10.0)
+    before.close()
+    inbox = Inbox(settings, "reader", [TOPIC], [], Clock())
+    inbox.open()
+    try:
+        spy.publish(gone, b"1")
+        until("it is told once, as it waited", lambda: b"1" in _taken(inbox), 10.0)
+        spy.publish(gone, b"2")
+        until("it hears the other", lambda: _hears(spy, inbox), 10.0)
+        spy.publish(gone, b"3")
+        spy.publish(TOPIC, b"!")
+        heard: list[bytes] = []
+        until("all has come", lambda: b"!" in heard, 10.0, lambda: heard.extend(_taken(inbox)))
+        assert b"3" not in heard
+    finally:
+        inbox.close()
+        spy.close()
         broker.stop()
