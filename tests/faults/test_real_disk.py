@@ -155,6 +155,11 @@ def test_a_controller_starts_on_a_disk_without_any_room_and_says_so(disk: Path) 
     assert entries(folder) > before
     assert [name for name, _ in second.controller._record.notes(second.clock.now())] == ["unrecorded"]
     second.controller._end()
+    with ballast.open("ab", buffering=0) as file, suppress(OSError):
+        while file.write(os.urandom(4096)):
+            pass
+    with pytest.raises(StoreError, match="free the disk"):
+        Shell(folder)
 
 
 def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(disk: Path) -> None:
