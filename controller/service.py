@@ -34,6 +34,7 @@ from controller.store.connection import Lock
 from controller.store.damage import require_sound_journal, sound_or_aside
 from controller.store.journal import JSON
 from controller.store.receipts import Receipt
+from controller.store.reserve import make_room
 from controller.taking import Taking
 from controller.ticking import Ticking
 from controller.watchdog import watch
@@ -75,6 +76,7 @@ class Controller:
         folder = settings.store.folder
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._lock = Lock(folder / "controller.db")
+        make_room(folder)
         now = clock.now()
         aside = sound_or_aside(folder, now.utc_ms)
         require_sound_journal(folder)

@@ -134,7 +134,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
         if not path.exists():
             raise StoreError(f"{path}: {error}; `soilward run` makes it when it first starts") from error
         if os.access(path.parent, os.W_OK):
-            raise StoreError(f"{path}: {error}; move the file away and put back a backup") from error
+            raise StoreError(f"{path}: {error}; free the disk, or move the file away and put back a backup") from error
         return _reading_fixed(path)
 
 

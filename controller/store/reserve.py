@@ -13,7 +13,23 @@ ROOM_BYTES = 4 * BYTES
 LOOKS_EVERY_S, LOOKS_AGAIN_S = 60.0, 5.0
 """[s] between two looks while it is held, and while it is given up."""
 
+OPENING_BYTES = BYTES // 4
+"""[byte] free space that opening the databases and a first entry may take. Source: engineering judgement."""
+
 _log = logging.getLogger(__name__)
+
+
+def make_room(folder: Path) -> None:
+    """Give the reserve up where there is not even room to open the databases: nobody would say what is wrong."""
+    with suppress(OSError):
+        if _free(folder) < OPENING_BYTES:
+            (folder / FILE).unlink(missing_ok=True)
+
+
+def _free(folder: Path) -> int:
+    """Return how much room is left [byte]."""
+    disk = os.statvfs(folder)
+    return disk.f_bavail * disk.f_frsize
 
 
 class Reserve:
@@ -29,8 +45,7 @@ class Reserve:
         self.given_up = not self._file.exists() and not self._has_room()
 
     def _has_room(self) -> bool:
-        disk = os.statvfs(self._file.parent)
-        return disk.f_bavail * disk.f_frsize >= ROOM_BYTES
+        return _free(self._file.parent) >= ROOM_BYTES
 
     def look(self, now_s: float) -> None:
         """Take the reserve if it is not held and the disk has room; seldom, and never at the price of a failure."""

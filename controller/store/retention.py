@@ -13,6 +13,8 @@ from controller.store.sums import DAY_MS
 
 STEP_ROWS = 100
 """Blocks, or days of minutes, that one step takes away: milliseconds on a memory card. Engineering judgement."""
+LOOKED_AT = 10_000
+"""Rows looked through for those: what a clock ahead has left before them is never old. Engineering judgement."""
 EVERY_S = 10.0
 """[s] between two steps: enough for a thousand probes."""
 REST_S = 3600.0
@@ -62,8 +64,8 @@ class Retention:
         limit_ms = min(now_ms - self._raw_days * DAY_MS, by_days_ms, closed_ms)
         gone = _take(connection, "block", 0, shelves.block_id(limit_ms, 0))
         # That a reading came late concerns nobody once it is gone, and what was ordered then cannot be replayed.
-        gone = gone or connection.execute(_FORGET_LATE, (STEP_ROWS, limit_ms)).rowcount
-        return gone or connection.execute(_FORGET_ORDERS, (STEP_ROWS, limit_ms)).rowcount
+        gone = gone or connection.execute(_FORGET_LATE, (limit_ms,)).rowcount
+        return gone or connection.execute(_FORGET_ORDERS, (limit_ms,)).rowcount
 
     def _minutes(self, connection: sqlite3.Connection, probe: int, now_ms: int) -> int:
         first, last = shelves.day_id(probe, 0), shelves.day_id(probe + 1, 0) - 1
@@ -104,10 +106,10 @@ def _take(connection: sqlite3.Connection, table: str, first: int, border: int) -
     return len(found)
 
 
-_FORGET_LATE = """DELETE FROM late WHERE id IN (
-SELECT id FROM (SELECT id, taken_ms FROM late ORDER BY id LIMIT ?) WHERE taken_ms < ?)"""
-_FORGET_ORDERS = """DELETE FROM order_change WHERE id IN (
-SELECT id FROM (SELECT id, at_ms FROM order_change ORDER BY id LIMIT ?) WHERE at_ms < ?)"""
+_FORGET_LATE = f"""DELETE FROM late WHERE id IN (
+SELECT id FROM (SELECT id, taken_ms FROM late ORDER BY id LIMIT {LOOKED_AT}) WHERE taken_ms < ? LIMIT {STEP_ROWS})"""
+_FORGET_ORDERS = f"""DELETE FROM order_change WHERE id IN (
+SELECT id FROM (SELECT id, at_ms FROM order_change ORDER BY id LIMIT {LOOKED_AT}) WHERE at_ms < ? LIMIT {STEP_ROWS})"""
 _MINUTES_BEFORE = "SELECT 1 FROM minutes WHERE id >= ? AND id < ? LIMIT 1"
 _DAY_OF_MINUTES = "SELECT id FROM minutes WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1 OFFSET ?"
 # The oldest of the days that are kept.

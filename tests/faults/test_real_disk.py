@@ -16,14 +16,16 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.errors import StoreError
-from controller.store import journal
+from controller.store import journal, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.journal import Entry
-from controller.store.migrations import JOURNAL
+from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import StoredReading
 from controller.store.reserve import BYTES
 from controller.store.writer import Writer
+from tests.core_site import NIGHT_MS
 from tests.faults.test_durable import Child, faults_of
+from tests.unit.test_controller_shell import Shell
 from tests.wire.kit import until
 
 IMAGE_MB = 24
@@ -129,6 +131,35 @@ def test_a_restart_on_a_full_disk_leaves_the_journal_its_room(disk: Path) -> Non
             clock.sleep(3.0)
             writer.turn()
         assert told == ["kept"]
+
+
+def test_a_controller_starts_on_a_disk_without_any_room_and_says_so(disk: Path) -> None:
+    """It ended at each start, over a run left open or already over a database it could not open; nobody said why."""
+    folder, ballast = disk / "data", disk / "ballast"
+    folder.mkdir()
+    first = Shell(folder)
+    first.controller.writer.turn()
+    first.controller._end()
+    assert _size(folder / "reserve") == BYTES
+    with closing(open_writer(folder / "readings.db", READINGS)) as record:
+        runs.begin(record, "larch", NIGHT_MS)
+    before = entries(folder)
+    with ballast.open("wb", buffering=0) as file, suppress(OSError):
+        while file.write(os.urandom(4096)):
+            pass
+    second = Shell(folder)
+    for _ in range(80):
+        second.clock.sleep(1.0)
+        second.controller.writer.turn()
+        second.controller.writer.put_run(runs.RunBegan("larch", NIGHT_MS))
+    assert entries(folder) > before
+    assert [name for name, _ in second.controller._record.notes(second.clock.now())] == ["unrecorded"]
+    second.controller._end()
+    with ballast.open("ab", buffering=0) as file, suppress(OSError):
+        while file.write(os.urandom(4096)):
+            pass
+    with pytest.raises(StoreError, match="free the disk"):
+        Shell(folder)
 
 
 def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(disk: Path) -> None:

@@ -126,11 +126,19 @@ def test_orders_go_with_the_readings_that_they_followed_from(record: sqlite3.Con
     """Two in each cycle would fill a card with what no replay can tell any more."""
     keep(record, 0, 40)
     with transaction(record):
+        # As the site began its clock was years ahead.
+        for number in range(3 * STEP_ROWS):
+            orders.add(
+                record, OrderChanged("elder", T0 + 9999 * DAY_MS + number, False, True, "no heat wanted now", ())
+            )
+            record.execute("INSERT INTO late (probe_id, taken_ms) VALUES (1, ?)", (T0 + 9999 * DAY_MS + number,))
+        record.execute("INSERT INTO late (probe_id, taken_ms) VALUES (1, ?)", (T0,))
         for hour in range(40 * 24):
             orders.add(record, OrderChanged("larch", T0 + hour * HOUR_MS, False, True, "no heat wanted now", ()))
     run(record, T0 + 40 * DAY_MS)
     left = orders.between(record, "larch", T0, T0 + 40 * DAY_MS)
     assert [(each.at_ms - T0) // HOUR_MS for each in left] == list(range(10 * 24, 40 * 24))
+    assert record.execute("SELECT count(*), min(taken_ms) FROM late").fetchone() == (300, T0 + 9999 * DAY_MS)
 
 
 def test_each_step_is_small_and_in_its_time(record: sqlite3.Connection) -> None:
