@@ -28,6 +28,10 @@ REOPEN_EVERY_S = 30.0
 DROP_REMEMBERED_S = 600.0
 """[s] A full inbox is told for this long after its last dropped message."""
 
+FEW = 5
+"""Topics that are told by name: each enclosure tells of all that the whole site is refused. Source: engineering
+judgement."""
+
 _DATED = re.compile(rb'"bt":\d{10}')
 """A base time that does not count from now (RFC 8428, section 4.5.3)."""
 
@@ -154,7 +158,7 @@ class Inbox:
         """Yield (name, words) of what a person should know of this session."""
         yield from self._presence.notes(now_s)
         if self.refused_topics:
-            yield "broker:refuses", f"the broker refuses to let us hear {', '.join(self.refused_topics)}"
+            yield "broker:refuses", f"the broker refuses to let us hear {_few(self.refused_topics)}"
         if now_s - self._dropped_s <= DROP_REMEMBERED_S:
             yield "broker:full", f"messages came faster than they could be kept; {self.dropped} were dropped so far"
 
@@ -233,7 +237,7 @@ class Inbox:
         bad = [topic for topic, reason in zip(piece, reasons, strict=False) if reason.is_failure]
         self.refused_topics = (*(topic for topic in self.refused_topics if topic not in piece), *bad)
         if bad:
-            log.error("broker refuses to let us hear %s", ", ".join(bad))
+            log.error("broker refuses to let us hear %s", _few(bad))
 
     def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         arrived = self._clock.now()
@@ -266,3 +270,8 @@ class Inbox:
         if told is Told.KEPT:
             self.client.ack(message.mid, message.qos)
         return told is not Told.NEW
+
+
+def _few(topics: Sequence[str]) -> str:
+    more = len(topics) - FEW
+    return ", ".join(topics[:FEW]) + (f" and {more} more topics" if more > 0 else "")
