@@ -4,6 +4,7 @@ import logging
 import queue
 import re
 import socket
+import sys
 import threading
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
@@ -127,7 +128,9 @@ class Inbox:
         self._dropped_s = self._reopened_s = float("-inf")
         will = (self._presence.topic, b"offline", True)
         self.client = session.make_client(settings, client_id, will, manual_ack=True)
+        self._unreached = ""
         self.client.on_connect = self._on_connect
+        self.client.on_connect_fail = self._on_connect_fail
         self.client.on_disconnect = self._on_disconnect
         self.client.on_subscribe = self._on_subscribe
         self.client.on_message = self._on_message
@@ -222,8 +225,16 @@ class Inbox:
             self._link += 1
             self._resumed_s = self._clock.now().mono_s
             self._connected = True
+        self._unreached = ""
         self._asked = session.subscribe(client, self._topics)
         self._presence.begin(client)
+
+    def _on_connect_fail(self, *_: Any) -> None:
+        """Say why, once: an expired certificate, a name that nobody knows, a port that nobody listens on."""
+        why = str(sys.exc_info()[1])
+        if why != self._unreached:
+            self._unreached, broker = why, self._settings.broker
+            log.warning("the broker at %s:%d cannot be reached: %s; trying it again", broker.host, broker.port, why)
 
     def _on_disconnect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         with self._lock:
