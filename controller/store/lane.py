@@ -49,7 +49,8 @@ class _Waiting(NamedTuple, Generic[Work]):
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """When to commit: where `enough` acknowledgements wait, or `wait_s` [s] after the first item; at most `bound` wait.
+    """When to commit: where `enough` acknowledgements wait, or as many items as one commit holds (of a backlog hundreds
+    come in one message), or `wait_s` [s] after the first item; at most `bound` wait.
 
     `rest_s` [s] lies between two commits when nothing is urgent and less than enough waits: a memory card writes whole
     pages, however little they hold.
@@ -126,7 +127,7 @@ class Lane(Generic[Work]):
                 self._oldest_s = now_s
             self._line.append(_Waiting(now_s, work, done, soon))
             # What joins others brings the next commit no nearer, but for these: the writer may sleep on.
-            nearer = len(self._line) == 1
+            nearer = len(self._line) in (1, MOST_AT_ONCE)
             if done is not None:
                 self._owed += 1
                 nearer = nearer or self._owed == self._patience.enough
@@ -136,12 +137,17 @@ class Lane(Generic[Work]):
                 self._lock.notify()
         return True
 
+    @property
+    def bound(self) -> int:
+        """How many items wait at most."""
+        return self._patience.bound
+
     def due_s(self) -> float | None:
         """Return when [s monotonic] the next commit is due, or None if nothing waits."""
         with self._lock:
             if not self._line:
                 return None
-            if self._owed >= self._patience.enough:
+            if self._owed >= self._patience.enough or len(self._line) >= MOST_AT_ONCE:
                 return max(self._line[0].put_s, self._next_try_s)
             due_s = max(self._line[0].put_s + self._patience.wait_s, self._rested_s)
             if self._soon_s is not None:

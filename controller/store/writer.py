@@ -135,6 +135,11 @@ class Writer:
         return len(self._readings) + len(self._journal)
 
     @property
+    def is_crowded(self) -> bool:
+        """Whether the line of readings is half full, and the disk takes them."""
+        return len(self._readings) * 2 > self._readings.bound and self.healthy
+
+    @property
     def readings_committed(self) -> int:
         """Readings new on disk since the start; a redelivered one does not count again."""
         return self._readings.new_rows

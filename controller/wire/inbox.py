@@ -4,6 +4,7 @@ import logging
 import queue
 import re
 import socket
+import sys
 import threading
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
@@ -27,6 +28,10 @@ REOPEN_EVERY_S = 30.0
 
 DROP_REMEMBERED_S = 600.0
 """[s] A full inbox is told for this long after its last dropped message."""
+
+FEW = 5
+"""Topics that are told by name: each enclosure tells of all that the whole site is refused. Source: engineering
+judgement."""
 
 _DATED = re.compile(rb'"bt":\d{10}')
 """A base time that does not count from now (RFC 8428, section 4.5.3)."""
@@ -123,7 +128,9 @@ class Inbox:
         self._dropped_s = self._reopened_s = float("-inf")
         will = (self._presence.topic, b"offline", True)
         self.client = session.make_client(settings, client_id, will, manual_ack=True)
+        self._unreached = ""
         self.client.on_connect = self._on_connect
+        self.client.on_connect_fail = self._on_connect_fail
         self.client.on_disconnect = self._on_disconnect
         self.client.on_subscribe = self._on_subscribe
         self.client.on_message = self._on_message
@@ -154,7 +161,7 @@ class Inbox:
         """Yield (name, words) of what a person should know of this session."""
         yield from self._presence.notes(now_s)
         if self.refused_topics:
-            yield "broker:refuses", f"the broker refuses to let us hear {', '.join(self.refused_topics)}"
+            yield "broker:refuses", f"the broker refuses to let us hear {_few(self.refused_topics)}"
         if now_s - self._dropped_s <= DROP_REMEMBERED_S:
             yield "broker:full", f"messages came faster than they could be kept; {self.dropped} were dropped so far"
 
@@ -218,8 +225,16 @@ class Inbox:
             self._link += 1
             self._resumed_s = self._clock.now().mono_s
             self._connected = True
+        self._unreached = ""
         self._asked = session.subscribe(client, self._topics)
         self._presence.begin(client)
+
+    def _on_connect_fail(self, *_: Any) -> None:
+        """Say why, once: an expired certificate, a name that nobody knows, a port that nobody listens on."""
+        why = str(sys.exc_info()[1])
+        if why != self._unreached:
+            self._unreached, broker = why, self._settings.broker
+            log.warning("the broker at %s:%d cannot be reached: %s; trying it again", broker.host, broker.port, why)
 
     def _on_disconnect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         with self._lock:
@@ -233,7 +248,7 @@ class Inbox:
         bad = [topic for topic, reason in zip(piece, reasons, strict=False) if reason.is_failure]
         self.refused_topics = (*(topic for topic in self.refused_topics if topic not in piece), *bad)
         if bad:
-            log.error("broker refuses to let us hear %s", ", ".join(bad))
+            log.error("broker refuses to let us hear %s", _few(bad))
 
     def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         arrived = self._clock.now()
@@ -266,3 +281,8 @@ class Inbox:
         if told is Told.KEPT:
             self.client.ack(message.mid, message.qos)
         return told is not Told.NEW
+
+
+def _few(topics: Sequence[str]) -> str:
+    more = len(topics) - FEW
+    return ", ".join(topics[:FEW]) + (f" and {more} more topics" if more > 0 else "")

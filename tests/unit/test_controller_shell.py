@@ -17,7 +17,7 @@ from controller.keeper import Keeper
 from controller.safety import limits
 from controller.safety.lease import Order
 from controller.safety.trip import TripKind
-from controller.service import Controller
+from controller.service import ROOM_MADE_S, Controller
 from controller.settings import Broker, Store
 from controller.standing import from_text
 from controller.store import journal, requests, runs
@@ -491,6 +491,24 @@ def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, mo
     shell.turn(1)
     assert one.inbox.dropped == 1
     assert [told.number for told in queued] == [8]
+
+
+@pytest.mark.parametrize(("readings", "crowded", "waits"), [(99, True, 0), (100, True, 1), (100, False, 0)])
+def test_a_backlog_lets_the_writer_make_room(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, readings: int, crowded: bool, waits: int
+) -> None:
+    """Of a station that a thousand enclosures share 300 readings for each came in one message, found no room, and were
+    told again every half minute, each time with a new session and no heat."""
+    one, slept = shell.controller, list[float]()
+    monkeypatch.setattr(Writer, "is_crowded", property(lambda _: crowded))
+    monkeypatch.setattr("controller.service.time.sleep", slept.append)
+    shell.turn(1)
+    now = shell.clock.now()
+    told = [(now.utc_ms - 10_000 * number, 15.0) for number in range(readings)]
+    payload = encode_senml("larch", "soil", "Cel", told)
+    one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
+    shell.turn(2)
+    assert slept == [ROOM_MADE_S] * waits
 
 
 def test_an_acknowledgement_that_finds_no_room_gives_its_message_up(

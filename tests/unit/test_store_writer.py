@@ -15,6 +15,7 @@ from controller.store import journal, packing, receipts, runs
 from controller.store.connection import open_reader
 from controller.store.journal import Entry
 from controller.store.keeping import Keeping
+from controller.store.lane import MOST_AT_ONCE
 from controller.store.readings import StoredReading
 from controller.store.receipts import Receipt
 from controller.store.writer import Writer, readings_patience
@@ -147,6 +148,37 @@ def test_enough_is_well_below_what_the_broker_sends_unacknowledged(
     writer.put_reading(soil(enough), nothing)
     writer.turn()
     assert (writer.queue_depth, writer.readings_committed) == (0, enough + 1)
+    writer.close()
+
+
+def test_what_a_backlog_brings_waits_for_no_rest(clock: ManualClock, tmp_path: Path) -> None:
+    """Hundreds in one message, for one acknowledgement: within the rest they filled the line, and the others were given
+    up, to be told again half a minute later."""
+    writer = Writer(tmp_path, clock, patience=readings_patience(20.0, 4000))
+    writer.put_reading(soil(0), nothing)
+    clock.sleep(2.0)
+    writer.turn()
+    for number in range(1, MOST_AT_ONCE):
+        writer.put_reading(soil(number))
+    writer.turn()
+    assert writer.readings_committed == 1
+    writer.put_reading(soil(MOST_AT_ONCE))
+    writer.turn()
+    assert (writer.queue_depth, writer.readings_committed) == (0, MOST_AT_ONCE + 1)
+    writer.close()
+
+
+@pytest.mark.parametrize(("waiting", "crowded"), [(10_000, False), (10_001, True)])
+def test_a_line_that_is_half_full_says_so_while_the_disk_takes_it(
+    clock: ManualClock, tmp_path: Path, waiting: int, crowded: bool
+) -> None:
+    """Of twenty thousand; behind a disk that hangs nobody makes room."""
+    writer = Writer(tmp_path, clock, busy_ms=0)
+    for number in range(waiting):
+        writer.put_reading(soil(number))
+    assert writer.is_crowded is crowded
+    clock.sleep(60.0)
+    assert not writer.is_crowded
     writer.close()
 
 

@@ -162,6 +162,37 @@ def _hears_all(file: Path) -> None:
         spy.close()
 
 
+def test_thousands_of_refused_topics_are_counted_and_a_few_named(tmp_path: Path) -> None:
+    """By name they were 180 kB for a thousand enclosures, in the status of each and in its entry of the journal."""
+    inbox = Inbox(load(write_site(tmp_path, a_free_port())), "reader", MANY_TOPICS, [], Clock())
+    for refused in (MANY_TOPICS[:2], MANY_TOPICS):
+        inbox.refused_topics = tuple(refused)
+        ((_, words),) = inbox.notes(0.0)
+        assert refused[0] in words
+        assert refused[1] in words
+        assert len(words) < 1000
+    assert f"and {len(MANY_TOPICS) - 5} more topics" in words
+
+
+def test_why_a_broker_is_not_reached_is_told_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """Of a certificate that had expired nothing was said but that the broker is not connected."""
+    broker = Mosquitto(tmp_path / "broker")
+    settings = load(write_site(tmp_path, broker.port))
+    inbox = Inbox(settings, "reader", [TOPIC], [], Clock())
+    words = f"the broker at 127.0.0.1:{broker.port} cannot be reached: [Errno 111] Connection refused"
+    inbox.open()
+    try:
+        for times in (1, 2):
+            until("it is told", lambda times=times: caplog.text.count(words) == times, 15.0)  # type: ignore[misc]
+            throughout("it is told once", lambda times=times: caplog.text.count(words) == times, 3.0)  # type: ignore[misc]
+            broker.start()
+            until("it is in", lambda: inbox.link_now.connected, 15.0)
+            broker.stop()
+    finally:
+        inbox.close()
+        broker.stop()
+
+
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_thousands_of_topics_are_heard_past_a_bound_on_packets(tmp_path: Path, protocol: str) -> None:
     """The bound that `hardware-notes/broker.md` asks for: one SUBSCRIBE of them all was cut off, again and again."""
