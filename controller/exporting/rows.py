@@ -12,7 +12,7 @@ from typing import TypeAlias
 from controller.store.blocks import Row as Reading
 from controller.store.connection import open_reader, snapshot
 from controller.store.damage import named
-from controller.store.stretch import Stretches
+from controller.store.stretch import ThriftyStretches
 
 PAGE_ROWS = 5000
 """Rows of one page: some 2 MB, read in a few milliseconds. Source: engineering judgement."""
@@ -81,16 +81,28 @@ WHERE :enclosure IS NULL OR enclosure = :enclosure ORDER BY enclosure, name"""
 
 def _readings(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[list[Row]]:
     """Yield readings by enclosure, probe and time; names, not our numbers, so that another store gives the same."""
+    read = _Reading(connection)
     for probe, *said in connection.execute(_PROBES, {"enclosure": wanted.enclosure}).fetchall():
         after_ms = wanted.start_ms
-        while found := _page(connection, probe, after_ms, wanted.end_ms):
+        while found := read.page(probe, after_ms, wanted.end_ms):
             yield [(*said, *row[1:]) for row in found]
             after_ms = found[-1][1] + 1
 
 
-def _page(connection: sqlite3.Connection, probe: int, start_ms: int, end_ms: int) -> list[Reading]:
-    with snapshot(connection):
-        return list(islice(Stretches(connection).rows(probe, start_ms, end_ms), PAGE_ROWS))
+class _Reading:
+    """Reads pages; what waits to be packed, of hundreds of probes at once, is unpacked anew only after a commit."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection, self._version = connection, -1
+        self._record = ThriftyStretches(connection)
+
+    def page(self, probe: int, start_ms: int, end_ms: int) -> list[Reading]:
+        """Return the first readings of a probe in [start_ms, end_ms) [ms UTC]."""
+        with snapshot(self._connection):
+            (version,) = self._connection.execute("PRAGMA data_version").fetchone()
+            if version != self._version:
+                self._version, self._record = version, ThriftyStretches(self._connection)
+            return list(islice(self._record.rows(probe, start_ms, end_ms), PAGE_ROWS))
 
 
 _HEATER_RUNS = """SELECT enclosure, start_ms, end_ms, energy_j, ended_by, id FROM heater_run

@@ -16,9 +16,11 @@ from typing import TypeVar
 
 from influxdb_client import Point
 
+from controller.errors import StoreError
 from controller.store import rolled, shelves
 from controller.store.blocks import Row
 from controller.store.connection import open_reader, open_writer, transaction
+from controller.store.damage import named
 from controller.store.journal import after
 from controller.store.lines import Line, lines_of
 from controller.store.migrations import OUTBOX
@@ -77,7 +79,8 @@ class Outbox:
         points: list[Point] = []
         cursors: dict[str, int] = {}
         self._are_more = False
-        with closing(open_reader(self._folder / "readings.db")) as record:
+        file = self._folder / "readings.db"
+        with named(file), closing(open_reader(file)) as record:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
@@ -88,12 +91,12 @@ class Outbox:
             self._late(kept, places, points, cursors)
             self._runs(record, points, cursors)
             self._explained(record, points, cursors)
-        with closing(open_reader(self._folder / "journal.db")) as record:
-            line = _journal_line(record)
-            reached = _on_record(record, self._sent.get(line, 0), "sequence", "journal")
-            for entry in self._some(after(record, reached, MOST_OTHERS), MOST_OTHERS):
-                points.append(self._points.entry(entry))
-                cursors[line] = entry.sequence
+        try:
+            self._journal(points, cursors)
+        except StoreError:
+            # A damaged journal, with which nothing heats, keeps no reading back; it is told once all of those are sent.
+            if not cursors:
+                raise
         return Batch(points, cursors, oldest_ms, self._are_more) if cursors else None
 
     def done(self, batch: Batch) -> None:
@@ -222,6 +225,15 @@ class Outbox:
                 continue
             anew = self._points.run(enclosure, *told) if self._points.replaces else None
             points.append(anew or self._points.explained(enclosure, told[0], told[-1], number))
+
+    def _journal(self, points: list[Point], cursors: dict[str, int]) -> None:
+        file = self._folder / "journal.db"
+        with named(file), closing(open_reader(file)) as record:
+            line = _journal_line(record)
+            reached = _on_record(record, self._sent.get(line, 0), "sequence", "journal")
+            for entry in self._some(after(record, reached, MOST_OTHERS), MOST_OTHERS):
+                points.append(self._points.entry(entry))
+                cursors[line] = entry.sequence
 
     def _some(self, found: Iterable[Item], most: int) -> list[Item]:
         """Return the first of what is left of a line; where that is all that may go at once, more may be waiting."""

@@ -4,6 +4,7 @@ InfluxDB 2 and 3 and VictoriaMetrics take the same write call (`/api/v2/write`, 
 """
 
 import logging
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,6 +27,8 @@ ENOUGH_REFUSED = 8
 Source: engineering judgement."""
 _POINTS_AT_FAULT = frozenset({_MALFORMED, 413, 422})
 """Statuses by which these stores refuse what is in a batch, or its size; all others are about us or about them."""
+_DROPPED = re.compile(r"partial write: .*dropped=(\d+)", re.DOTALL)
+"""How InfluxDB tells, by 422 and before by 400 or 500, that it has kept a batch but for so many of its points."""
 
 
 class RemoteError(SoilwardError):
@@ -84,20 +87,27 @@ class RemoteWriter:
         batch = _Batch(points)
         self._send(points, batch)
         self.refused += batch.refused
+        if batch.refused > ENOUGH_REFUSED:
+            log.warning("%s will never take %d of %d points", self._remote.url, batch.refused, len(points))
 
     def _send(self, points: Sequence[Point], batch: _Batch) -> None:
         if not points:
             return
         fault = self._fault_of(points)
-        if fault is None:
-            batch.taken += len(points)
+        dropped = 0 if fault is None else _dropped(fault)
+        if fault is None or dropped:
+            batch.taken += len(points) - dropped
+            batch.refused += dropped
+            if fault is not None:
+                log.warning("%s will not take all: %s", self._remote.url, fault.message)
         elif len(points) > 1:
             middle = len(points) // 2
             self._send(points[:middle], batch)
             self._send(points[middle:], batch)
         else:
             batch.refused += 1
-            log.warning("%s will never take %s: %s", self._remote.url, points[0], fault.message or fault.reason)
+            if batch.refused <= ENOUGH_REFUSED:
+                log.warning("%s will never take %s: %s", self._remote.url, points[0], fault.message or fault.reason)
             if fault.status == _MALFORMED and batch.looks_hopeless:
                 self._try_last(batch)
 
@@ -114,7 +124,7 @@ class RemoteWriter:
             self._write.write(bucket=self._remote.bucket, record=points, write_precision=WritePrecision.NS)
             status = self._client.api_client.last_response.status
         except ApiException as error:
-            if error.status in _POINTS_AT_FAULT:
+            if error.status in _POINTS_AT_FAULT or _dropped(error):
                 return error
             answered = f"answered {error.status}" if error.status else "cannot be reached"
             raise RemoteError(f"{self._remote.url} {answered}: {_why(error)}") from error
@@ -131,6 +141,12 @@ class RemoteWriter:
         """Let the connection go."""
         self._write.close()
         self._client.close()
+
+
+def _dropped(fault: ApiException) -> int:
+    """Return how many points of a batch alone a store has not kept, where it says so."""
+    found = _DROPPED.search(str(fault.message))
+    return 0 if found is None else int(found[1])
 
 
 def authorization(remote: Elsewhere) -> str:

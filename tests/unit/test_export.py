@@ -20,9 +20,9 @@ from controller.cli import main
 from controller.clock import rfc3339
 from controller.errors import StoreError
 from controller.exporting.forms import ExportError, Form, export
-from controller.exporting.rows import PAGE_ROWS, Wanted, What
+from controller.exporting.rows import PAGE_ROWS, Wanted, What, pages
 from controller.exporting.taking_in import RefusedImportError, take_in
-from controller.store import journal, keeping, migrations, reading_back, runs
+from controller.store import blocks, journal, keeping, migrations, reading_back, runs
 from controller.store.connection import Lock, open_reader, open_writer, transaction
 from controller.store.readings import StoredReading
 from tests.api_site import NOW_MS, ApiSite
@@ -74,6 +74,29 @@ def test_every_reading_leaves_once_in_the_order_of_its_key(folder: Path) -> None
     )
     assert [line[1] for line in lines].count('odd "name", too') == 1
     assert text(folder).count("\r\n") == len(lines)
+
+
+def test_what_waits_to_be_packed_is_unpacked_once_for_all_probes_and_anew_after_a_commit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was at each probe: an hour of 240 took the pages' process minutes. What is packed meanwhile comes once."""
+    said = [StoredReading("larch", f"p{n:02d}", "soil", "Cel", 15.0, NOW_MS, NOW_MS, "good") for n in range(30)]
+    unpacked: list[bytes] = []
+    unpack = blocks.unpack
+    monkeypatch.setattr(blocks, "unpack", lambda packed: unpacked.append(packed) or unpack(packed))
+    with closing(open_writer(tmp_path / "readings.db", migrations.READINGS)) as connection:
+        kept = keeping.Keeping(connection)
+        for minute in range(3):
+            kept.add([each._replace(taken_ms=NOW_MS + 60_000 * minute) for each in said])
+        unpacked.clear()
+        found = pages(tmp_path, ALL)
+        first = [next(found) for _ in range(10)]
+        assert len(unpacked) == 3
+        kept.add([each._replace(taken_ms=NOW_MS + 60_000 * 3) for each in said])
+        kept.pack_all()
+        rest = list(found)
+    assert [len(page) for page in first] == [3] * 10
+    assert [len(page) for page in rest] == [1] + [4] * 20
 
 
 def test_a_round_trip_is_exact(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:

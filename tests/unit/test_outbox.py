@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.errors import StoreError
 from controller.settings import RemoteKind
 from controller.store import journal, runs
 from controller.store.connection import open_writer, transaction
@@ -83,6 +84,21 @@ def test_what_is_entered_after_a_backup_was_put_back_is_sent(outbox: Outbox, tmp
     assert sum("after it" in line for line in lines) == 3
     assert {f"{(T0 + 200_000 + n * 1000) * 1_000_000}" for n in range(3)} <= {line.rpartition(" ")[2] for line in lines}
     assert sent_lines(outbox) == []
+
+
+def test_a_damaged_journal_keeps_no_reading_back(outbox: Outbox, tmp_path: Path) -> None:
+    """Nothing heats then: whoever looks from elsewhere must see how cold it gets. It is told once the rest is sent."""
+    enter(tmp_path, "before", 200)
+    count = say(tmp_path, 2, 1, 3)
+    with (tmp_path / "journal.db").open("r+b") as raw:
+        raw.seek(4096)
+        raw.write(b"\xa5" * ((tmp_path / "journal.db").stat().st_size - 4096))
+    batch = outbox.next()
+    assert batch is not None
+    assert sum(each.to_line_protocol().startswith("reading,") for each in batch.points) == count
+    outbox.done(batch)
+    with pytest.raises(StoreError, match=r"journal\.db is damaged; without a journal there is no heat: stop Soilward"):
+        outbox.next()
 
 
 def sent_lines(outbox: Outbox) -> list[str]:

@@ -93,6 +93,23 @@ def test_points_older_than_the_store_keeps_are_left_out_however_many() -> None:
     assert (writer.refused, store.taken) == (20, [])
 
 
+@pytest.mark.parametrize("status", [400, 422, 500])
+def test_a_store_that_has_kept_all_but_some_is_asked_once(status: int) -> None:
+    """As InfluxDB says of what is older than it keeps: a year of it went point by point, with a line of log each."""
+    said = b'{"code":"","message":"partial write: points beyond retention policy dropped=30"}'
+    with _elsewhere(lambda _: status, said) as (writer, store):
+        writer.send(_points(50))
+    assert (writer.refused, store.asked) == (30, 1)
+
+
+def test_the_log_has_some_of_what_is_refused_and_how_many_there_are(caplog: pytest.LogCaptureFixture) -> None:
+    """A store that does not say which it was may refuse a year of points."""
+    with _elsewhere(lambda _: 422) as (writer, _):
+        writer.send(_points(100))
+    assert len(caplog.records) == 9
+    assert caplog.messages[-1].endswith("will never take 100 of 100 points")
+
+
 @pytest.mark.parametrize("status", [401, 404, 429, 500, 503])
 def test_any_other_answer_is_told_and_tried_again(status: int) -> None:
     """It is about us or about them, not about the points."""
