@@ -3,12 +3,14 @@
 import re
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.problem import problem
+from api.pages.again import LARGEST_FORM
+from api.problem import problem, shown
 from api.season.picture import LARGEST_BYTES
 
-LARGEST_BODY = 65_536
+LARGEST_BODY = LARGEST_FORM
 """[bytes]"""
 LARGEST_FILE = 1_048_576
 """[bytes] of a file of plants: ten years of a garden are some 200 kB."""
@@ -68,7 +70,8 @@ class Guarded:
         if "transfer-encoding" in headers and "content-length" not in headers:
             await problem(411, "say the length of the body in Content-Length")(scope, receive, send_with_headers)
         elif not length.isdecimal() or len(length) > 9 or int(length) > most:
-            answer = problem(413, f"the body is larger than {most} bytes")
+            size = f"{most >> 20} MiB" if most >> 20 else f"{most >> 10} KiB"
+            answer = shown(Request(scope), 413, f"the body is larger than {most} bytes; send at most {size}")
             await answer(scope, receive, send_with_headers)
         else:
             await self._app(scope, receive, send_with_headers)

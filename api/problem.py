@@ -134,22 +134,26 @@ def _asked_for(request: Request) -> str:
     return whole if len(whole) <= LONGEST_PATH else request.url.path
 
 
-def _waiting(request: Request) -> Response | None:
+def _waiting(request: Request) -> Response:
     """Return the page to sign in on where whoever sent a form had been signed out; what they wrote waits in it."""
     from api.pages.again import kept
-    from api.pages.render import page
+    from api.pages.render import own_path, page
 
+    came_from = request.headers.get("referer", "").partition("://")[2].partition("/")[2].partition("?")[0]
     fields = kept(request)
-    fault = "You were signed out meanwhile. Sign in; what you wrote is kept."
-    return page(request, "sign-in.html", 401, then="/", kept=fields, name="", fault=fault) if fields else None
+    rest = (
+        "Sign in; what you wrote is kept" if fields else f"Nothing was asked or kept: sign in and ask again. {SOCKET}"
+    )
+    fault = f"You were signed out meanwhile. {rest}."
+    return page(request, "sign-in.html", 401, then=own_path(f"/{came_from}"), kept=fields, name="", fault=fault)
 
 
 async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
     if error.status_code == 401 and request.method == "GET" and _is_page(request):
         return RedirectResponse(f"/sign-in?next={quote(_asked_for(request))}", 303)
-    if error.status_code == 401 and _is_page(request) and (waits := _waiting(request)):
-        return waits
+    if error.status_code == 401 and _is_page(request):
+        return _waiting(request)
     members = error.members if isinstance(error, Problem) else {}
     said = _IN_WORDS.get(error.detail, error.detail) if _is_page(request) else error.detail
     return shown(request, error.status_code, said, error.headers, **members)

@@ -1,10 +1,12 @@
 """Forms that were refused: what is wrong in plain words, and what was written, to be put right and sent again."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import AsyncIterator, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from fastapi import Request
+from fastapi import HTTPException, Request
+from starlette.datastructures import FormData
+from starlette.requests import ClientDisconnect
 
 from api import auth
 
@@ -23,6 +25,9 @@ LABELS = {
     "words": "In a few words",
 }
 """What people type into, as the forms call it; whatever else a form holds was chosen, and goes along unseen."""
+
+LARGEST_FORM, MOST_FIELDS = 65_536, 16
+"""[bytes] of a form without a file, and how many fields one of several parts may have."""
 
 KEPT = "kept-"
 """Before the name of each field that the sign-in page carries for a form whose sender had been signed out."""
@@ -58,10 +63,32 @@ def plain(error: Mapping[str, Any]) -> str:
     return f"{LABELS.get(field, field.replace('_', ' '))}: {said}"
 
 
-async def note(request: Request) -> None:
+async def note(request: Request) -> AsyncIterator[None]:
     """Dependency: remember what a form holds; one with a file is read, and remembered, by whoever takes it."""
-    if request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
+    kind = request.headers.get("content-type", "")
+    if kind.startswith("application/x-www-form-urlencoded"):
         remember(request, (await request.form()).multi_items())
+    elif kind.startswith("multipart/form-data") and is_small(request):
+        remember(request, (await small_form(request)).multi_items())
+    try:
+        yield
+    finally:
+        await request.close()
+
+
+async def small_form(request: Request) -> FormData:
+    """Return a form of one photograph at most; refused in words where it is none."""
+    try:
+        return await request.form(max_files=1, max_fields=MOST_FIELDS)
+    except HTTPException as error:
+        raise HTTPException(400, f"the form cannot be read: {error.detail}") from error
+    except ClientDisconnect as error:
+        raise HTTPException(400, "the form broke off; send it again") from error
+
+
+def is_small(request: Request) -> bool:
+    """Whether a form, being no larger than one without a file, may be read before anybody asks who sent it."""
+    return int(request.headers.get("content-length", "0")) <= LARGEST_FORM
 
 
 def remember(request: Request, fields: Iterable[tuple[str, object]], photograph: bool = False) -> None:

@@ -80,7 +80,7 @@ class RefusalShown:
 
 @dataclass(frozen=True, slots=True)
 class AnswerShown:
-    """What was asked, and what the controller said: `state` is waiting, done or refused."""
+    """What was asked, and what the controller said: `state` is waiting, unanswered, done or refused."""
 
     id: int
     state: str
@@ -165,7 +165,7 @@ def answer(asked: Asked | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> Answ
         when = words.moment(request.at_ms, now_ms, zone)
         if request.kind == "stop" and now_ms - request.at_ms > STOP_WAITS_MS:
             more = "A relay node that is not spoken to opens its contact within 15 s, but nobody has confirmed it."
-            return AnswerShown(request.id, "waiting", "No answer: switch the heater off at its socket.", more)
+            return AnswerShown(request.id, "unanswered", "No answer: switch the heater off at its socket.", more)
         return AnswerShown(request.id, "waiting", "Asked. Waiting for the controller.", f"{wish} ({when}).")
     done = reply.body.get("outcome") == "done"
     detail = words.dated(words.said(str(reply.body.get("detail", "")), unit), now_ms, zone)

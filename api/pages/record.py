@@ -23,6 +23,8 @@ from controller.store.use import HeaterUse
 T = TypeVar("T")
 _DRAWN = ("soil", "air", "outside")
 _DAY_MS = 86_400_000
+CLOCK_SET_BACK_MS = 3_600_000
+"""[ms] An answer may be stamped so much earlier than its request. Source: engineering judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +157,8 @@ def asked(state: State, enclosure: str, request_id: int) -> Asked | None:
     request = state.requests.do(requests.get, request_id)
     if request is None or request.enclosure != enclosure:
         return None
-    # A minute of grace: the clock may have been set back between asking and answering.
-    later = entries(state, enclosure, "answer", (request.at_ms - 60_000, None), 500)
+    # The clock may have been set back between asking and answering.
+    later = entries(state, enclosure, "answer", (request.at_ms - CLOCK_SET_BACK_MS, None), 500)
     return Asked(request, next((e for e in later if _answers(e, request)), None))
 
 

@@ -10,7 +10,7 @@ from api.pages.words import Unit, kelvin
 from api.planned import carries
 from api.season.alarm import Alarms, Place, Stage, leaves_colder
 from api.season.nights import EVENING_MS, Dark
-from api.season.site_night import Foretold, Tonight, alarms_here, tonight, wet_bulb_now_c
+from api.season.site_night import Foretold, Tonight, alarms_here, coming_night, outdoors, tonight, wet_bulb_now_c
 from api.season.tonight import Chance, chance
 from api.state import State
 from controller.errors import StoreError
@@ -59,8 +59,7 @@ def night_shown(state: State, unit: Unit) -> NightShown:
     alarms = alarms_here(state.settings, found)
     plants = plants_shown(state, nights, alarms, told, unit)
     if found is None:
-        why = "There is no probe with quantity “outside”, it has said nothing yet, or the sun does not set here now."
-        return NightShown("Tonight is not known.", why, plants=plants, holds=holds)
+        return NightShown("Tonight is not known.", _why_nothing(state), plants=plants, holds=holds)
     so_far = ""
     if found.lowest_c is not None:
         so_far = f"The lowest since sunset is {words.temperature_said(found.lowest_c, unit)}."
@@ -81,6 +80,16 @@ def night_shown(state: State, unit: Unit) -> NightShown:
         plants,
         holds,
     )
+
+
+def _why_nothing(state: State) -> str:
+    """Say why there is no night to tell of."""
+    site = state.settings.site
+    if outdoors(state.settings) is None:
+        return "There is no probe with quantity “outside”."
+    if coming_night(state.clock.now().utc_ms, site.latitude, site.longitude) is None:
+        return "The sun does not rise and set here now, so there is no night to tell of."
+    return "The outside probe has said nothing yet."
 
 
 def _leaves(found: Tonight, minimum_c: float, unit: Unit) -> str:

@@ -27,7 +27,7 @@ _REFUSALS: dict[int | str, dict[str, Any]] = {
     **_SIGN_IN,
     **_MAY_NOT,
     **example(409, "note 2 does not stand on plant 1; look again, it may have been corrected"),
-    **example(413, "the body is larger than 12582912 bytes"),
+    **example(413, "the body is larger than 12582912 bytes; send at most 12 MiB"),
     **example(422, "photograph: its first bytes (25 50 44 46) are of none of JPEG, PNG, WEBP; send one of these"),
     **example(507, "disk: 431 MiB are free, 512 must stay so for the record of the heat; make room"),
 }

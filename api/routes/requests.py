@@ -8,6 +8,7 @@ from fastapi import Path as InPath
 
 from api.auth import StateNow, Viewer
 from api.examples import REQUEST, shows
+from api.pages.record import CLOCK_SET_BACK_MS
 from api.problem import example
 from api.seen import span_in_words
 from api.state import State
@@ -20,9 +21,6 @@ router = APIRouter(prefix="/api/requests", tags=["changes"])
 
 SOON_MS = 5_000
 """[ms] The controller reads requests on every tick; a longer wait is worth a word."""
-
-_CLOCK_SET_BACK_MS = 3_600_000
-"""[ms] An answer may be stamped earlier than its request if the wall clock was set back in between."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +64,7 @@ def answer_to(state: State, asked: Request) -> Answer:
     """Return the controller's answer to a request, from the journal's entry of kind `answer` that names its id."""
     try:
         with state.reading("journal.db") as connection:
-            since_ms = max(0, asked.at_ms - _CLOCK_SET_BACK_MS)
+            since_ms = max(0, asked.at_ms - CLOCK_SET_BACK_MS)
             answers = journal.read(connection, asked.enclosure, "answer", since_ms, None, journal.MOST_ENTRIES)
     except StoreError:
         # No journal yet means that no controller has run here, so nothing can have been answered.

@@ -19,9 +19,9 @@ from starlette.requests import ClientDisconnect
 
 from api.auth import Operator
 from api.pages import again
+from api.pages.again import MOST_FIELDS
 from api.season.picture import LARGEST_BYTES
 
-MOST_FIELDS = 16
 M = TypeVar("M", bound=BaseModel)
 
 
@@ -59,8 +59,8 @@ async def sent(request: Request, person: Operator) -> AsyncIterator[Form]:
 
 
 async def _parsed(request: Request) -> FormData:
-    if not request.headers.get("content-type", "").startswith("multipart/form-data"):
-        return await request.form(max_fields=MOST_FIELDS)
+    if again.is_small(request) or not request.headers.get("content-type", "").startswith("multipart/form-data"):
+        return await again.small_form(request)
     parser = MultiPartParser(request.headers, request.stream(), max_files=1, max_fields=MOST_FIELDS)
     parser.spool_max_size = LARGEST_BYTES + 1
     return await parser.parse()

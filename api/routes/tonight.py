@@ -47,7 +47,12 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
     told = None if found is None else found.told
     holds = {each.name: _hold(state, each, thought.get(each.name), told) for each in state.settings.enclosure}
     if found is None:
-        return {"night": None, "told": None, "why_none": "no outside probe, or no sunset", "enclosures": holds}
+        return {
+            "night": None,
+            "told": None,
+            "why_none": "no outside probe, or the sun does not rise and set here now",
+            "enclosures": holds,
+        }
     night = {"sunset": rfc3339(found.dark.sunset_ms), "sunrise": rfc3339(found.dark.sunrise_ms)}
     known = {"night": night, "why_none": found.why_none, "lowest_so_far_c": found.lowest_c, "enclosures": holds}
     if found.told is None:
@@ -104,7 +109,9 @@ def type_in(
         raise HTTPException(422, f"{lowest.strip()} {unit.sign} is outside {bounds}; look at the unit")
     dark = coming_night(now_ms, site.latitude, site.longitude)
     if dark is None:
-        raise HTTPException(422, "the sun does not set here now, so there is no night to expect anything of")
+        raise HTTPException(
+            422, "the sun does not rise and set here now, so there is no night to expect anything of; feed in the hours"
+        )
     expected = typed_in(dark, now_ms, outside_now_c(state), lowest_c)
     take_forecast(state, Told(expected, []), now_ms, person.name)
     return RedirectResponse("/tonight", 303)

@@ -147,6 +147,7 @@ def test_who_waits_for_an_answer_is_told_that_none_can_come(reader: MakeReader, 
     expect(said).to_have_text("Asked. Waiting.")
     _tick(page, 4)
     expect(said).to_have_text("No answer: this page hears nothing now.")
+    expect(page.locator(".answer")).to_have_class("answer no")
     expect(page.locator(".answer .more")).to_contain_text("switch the heater off at its socket")
     _tick(page, 12)
     expect(said).to_have_text("Done: heat is locked off.")

@@ -125,6 +125,33 @@ def test_what_was_written_outlives_the_session(door: TestClient) -> None:
     assert door.post(path, data=form_of(back.text, path), headers=SAME_ORIGIN).status_code == 303
 
 
+def test_a_note_outlives_the_session_as_well(door: TestClient) -> None:
+    """A plant's forms are of several parts, for a photograph may be with them; without one they are as small as any."""
+    damage = {"kind": "damage", "day": "2026-02-20", "share_pct": "12", "words": "hail"}
+    parts = {name: (None, value) for name, value in damage.items()}
+    out = door.post("/plants/1/notes", files=parts, headers=SAME_ORIGIN)
+    assert (out.status_code, "what you wrote is kept" in out.text) == (401, True)
+    right = {**form_of(out.text, "/sign-in"), "name": "keeper", "password": PASSWORD}
+    assert form_of(door.post("/sign-in", data=right, headers=SAME_ORIGIN).text, "/plants/1/notes") == damage
+
+
+@pytest.mark.parametrize("came_from", ["", "http://h:1/enclosures/larch?asked=3", "http://[", "http://h//elsewhere/"])
+def test_a_stop_sent_signed_out_says_where_the_heat_is_ended(door: TestClient, came_from: str) -> None:
+    """Nothing was typed that could be kept; the way leads back to the page that it was pressed on."""
+    out = door.post("/enclosures/larch/stop", headers={**SAME_ORIGIN, "referer": came_from})
+    assert out.status_code == 401
+    assert "Nothing was asked or kept: sign in and ask again. To end heat now, switch the heater off at its" in out.text
+    then = "/enclosures/larch" if "larch" in came_from else "/"
+    assert form_of(out.text, "/sign-in")["then"] == then
+
+
+def test_a_photograph_that_is_too_large_is_told_in_words(site: TestClient) -> None:
+    """A browser was shown the document that programs read."""
+    sent = site.post("/plants/1/notes", files={"photograph": ("fig.jpg", b"x" * 13_000_000)}, headers=SAME_ORIGIN)
+    assert sent.status_code == 413
+    assert '<p class="say">The body is larger than 12648448 bytes; send at most 12' in sent.text
+
+
 @pytest.mark.parametrize(
     "shown", [{"sec-fetch-site": "cross-site"}, {"origin": "http://elsewhere.example"}, {"origin": "http://["}, {}]
 )

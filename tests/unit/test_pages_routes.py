@@ -303,6 +303,16 @@ def test_an_answer_is_shown_where_it_was_asked(site: TestClient, tmp_path: Path)
     assert "data-waiting" not in text
 
 
+def test_an_answer_is_shown_though_the_clock_was_set_back_since(site: TestClient, tmp_path: Path) -> None:
+    """By a quarter of an hour: the page of a stop that was obeyed went on waiting."""
+    site.post("/enclosures/larch/stop", headers=SAME_ORIGIN)
+    book = connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)
+    body: dict[str, journal.JSON] = {"request": 1, "asked": "stop", "outcome": "done", "detail": "heat is locked off"}
+    journal.append(book, [journal.Entry("answer", "larch", "local", "stop pressed", body, NOW_MS - 900_000)])
+    book.close()
+    assert "Done: heat is locked off." in site.get("/enclosures/larch?asked=1").text
+
+
 def test_a_reset_needs_a_reason_and_is_filed(site: TestClient) -> None:
     """Without a reason it is refused in words, with one it is asked."""
     form = {"trip": str(TRIP["name"]), "why": " "}

@@ -74,7 +74,9 @@ def test_a_stop_that_nobody_answers_sends_the_person_to_the_switch(site: TestCli
     state_of(site).clock.sleep(5.0)
     assert "Waiting for the controller" in site.get("/enclosures/larch?asked=1").text
     state_of(site).clock.sleep(0.001)
-    assert "No answer: switch the heater off at its socket." in site.get("/enclosures/larch?asked=1").text
+    shown = site.get("/enclosures/larch?asked=1").text
+    assert '<section class="answer no" role="status" data-waiting="1">' in shown
+    assert "No answer: switch the heater off at its socket." in shown
 
 
 def test_a_viewer_is_offered_no_button_that_would_be_refused(tmp_path: Path) -> None:

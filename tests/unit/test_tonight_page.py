@@ -17,6 +17,7 @@ from api.season.nights import EVENING_MS, dark_of
 from api.season.site_night import Foretold, Tonight, coming_night
 from api.season.sky import NightSky
 from api.season.tonight import Forecast
+from controller.clock import from_rfc3339
 from controller.control.foresight import Foresight
 from controller.enclosure_settings import ProbeSettings
 from controller.season_settings import Frost, Season
@@ -55,6 +56,20 @@ class Outdoors(ApiSite):
     def at(self, at_ms: int) -> None:
         """Set the clock."""
         self.clock.set_wall(at_ms)
+
+
+@pytest.mark.parametrize("month", ["06", "12"], ids=["midnight sun", "polar night"])
+def test_where_the_sun_does_not_rise_and_set_the_page_says_so(tmp_path: Path, month: str) -> None:
+    """It named three reasons of which one might hold, and of a night of weeks said that the sun does not set."""
+    north = Outdoors(tmp_path)
+    site = north.settings.site.model_copy(update={"latitude": 69.65, "longitude": 18.96})
+    north.settings = north.settings.model_copy(update={"site": site})
+    north.at(from_rfc3339(f"2026-{month}-21T21:00:00Z"))
+    with north.client() as client:
+        assert (
+            "The sun does not rise and set here now, so there is no night" in client.get("/tonight", headers=HTML).text
+        )
+        assert "rise and set" in client.get("/api/season/tonight").json()["why_none"]
 
 
 def outside_c(at_ms: int, evening_c: float) -> float:

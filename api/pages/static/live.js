@@ -169,6 +169,7 @@
     if (answer && answer.textContent !== waiting.textContent) waiting.replaceWith(answer);
     missed = fresh ? 0 : missed + 1;
     if (missed === MISSES) {
+      waiting.classList.add("no");
       waiting.querySelector(".say").textContent = "No answer: this page hears nothing now.";
       waiting.querySelector(".more").textContent = "Whether it was done nobody here knows. If heat must end now, switch the heater off at its socket.";
     }
