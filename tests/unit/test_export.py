@@ -3,6 +3,7 @@
 import csv
 import json
 import sqlite3
+import stat
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -18,8 +19,9 @@ from prometheus_client.parser import text_string_to_metric_families
 from controller.cli import main
 from controller.clock import rfc3339
 from controller.errors import StoreError
+from controller.exporting import parquet_form
 from controller.exporting.forms import ExportError, Form, export
-from controller.exporting.rows import PAGE_ROWS, Wanted, What
+from controller.exporting.rows import PAGE_ROWS, TIMES, Wanted, What
 from controller.exporting.taking_in import RefusedImportError, take_in
 from controller.store import journal, keeping, migrations, reading_back, runs
 from controller.store.connection import Lock, open_reader, open_writer, transaction
@@ -103,17 +105,34 @@ def test_senml_is_one_pack_that_resolves_to_the_same_values(folder: Path) -> Non
         "v": -1 / 3,
         "grade": "doubted",
     }
+    assert records[1]["t"] == (NOW_MS - 10_000 * ROWS) / 1000
+    assert "grade" not in records[1]
     assert text(folder, Wanted(What.READINGS, 0, 1), Form.SENML) == "[]\n"
 
 
-def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path) -> None:
-    """Read back by pyarrow: types, count, first and last value."""
+def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read back by pyarrow: types and every value, over the border of a group as well."""
+    monkeypatch.setattr(parquet_form, "GROUP_ROWS", PAGE_ROWS)
     file = tmp_path / "record.parquet"
     file.write_bytes(b"".join(export(folder, ALL, Form.PARQUET)))
+    assert pq.ParquetFile(file).num_row_groups == 2
     table = pq.read_table(file)
-    assert table.num_rows == ROWS + 1
     assert str(table.schema.field("taken").type) == "timestamp[ms, tz=UTC]"
-    assert table.column("value")[1].as_py() == 10.0
+    assert str(table.schema.field("value").type) == "double"
+    lines = list(csv.reader(StringIO(text(folder))))
+    for name, *values in zip(*lines, strict=True):
+        found = table.column(name).to_pylist()
+        if name in TIMES:
+            assert [rfc3339(round(each.timestamp() * 1000)) for each in found] == values
+        else:
+            assert list(map(str, found)) == values
+
+
+def test_parquet_without_its_package_says_what_to_install(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is an extra; CSV is there for all."""
+    monkeypatch.setitem(sys.modules, "controller.exporting.parquet_form", None)
+    with pytest.raises(ExportError, match=r"pip install 'soilward\[parquet\]'.* or ask for csv"):
+        export(folder, ALL, Form.PARQUET)
 
 
 def test_heater_runs_leave_too(folder: Path) -> None:
@@ -213,11 +232,35 @@ def test_a_bad_line_is_named_and_nothing_is_kept(tmp_path: Path, line: str, said
     assert text(tmp_path) == HEAD + "\r\n"
 
 
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (f"{HEAD},more\n{LINE},x\n".encode(), "line 1, header: 'enclosure,.*,more' is refused; write enclosure,probe"),
+        (b"", "line 1, header: '' is refused"),
+        (f"{HEAD}\n{LINE}\n".encode("utf-16"), "is no CSV in UTF-8"),
+        (f'{HEAD}\n{LINE}\n"never closed'.encode(), "is no CSV in UTF-8"),
+        (None, r"cannot be read \(No such file"),
+    ],
+    ids=["another header", "nothing", "UTF-16", "a quote that stays open", "no file"],
+)
+def test_a_file_that_is_no_export_is_named_and_nothing_is_kept(
+    tmp_path: Path, content: bytes | None, said: str
+) -> None:
+    """Whatever somebody picked by mistake."""
+    file = tmp_path / "picked.csv"
+    if content is not None:
+        file.write_bytes(content)
+    with pytest.raises(RefusedImportError, match=rf"picked\.csv.*{said}"):
+        take_in(tmp_path, file)
+    assert text(tmp_path) == HEAD + "\r\n"
+
+
 def test_a_file_that_a_spreadsheet_has_saved_is_taken_in(tmp_path: Path) -> None:
-    """It begins with a byte order mark."""
-    file = tmp_path / "a.csv"
+    """It begins with a byte order mark. A folder that nothing ran in yet is made, for its owner alone."""
+    file, folder = tmp_path / "a.csv", tmp_path / "new" / "data"
     file.write_text(f"{HEAD}\r\n{LINE}\r\n", encoding="utf-8-sig", newline="")
-    assert take_in(tmp_path, file).new == 1
+    assert take_in(folder, file).new == 1
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
 
 
 def test_nothing_is_taken_in_while_a_controller_holds_the_folder(folder: Path) -> None:

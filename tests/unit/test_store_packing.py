@@ -180,6 +180,32 @@ def test_a_reading_of_an_hour_that_was_taken_away_widens_its_extremes(store: sql
     assert found == [(T0 + 4 * HOUR_MS, 1, 10.0, 99.5, 10.0), (T0 + 5 * HOUR_MS, 1, 7.5, 7.5, 7.5)]
 
 
+def test_a_late_hour_of_refused_readings_alone_rolls_up_to_nothing(store: sqlite3.Connection) -> None:
+    """They are kept, and no roll-up of that hour begins with none in it."""
+    keeping = Keeping(store)
+    keeping.add([said(30 * HOUR_MS)])
+    keeping.pack_all()
+    keeping.add([said(5 * HOUR_MS, 85.0, grade="refused")])
+    keeping.pack_all()
+    assert (places(store)["tail"], places(store)["hours"], len(kept.rows(store))) == (0, 0, 2)
+
+
+def test_each_shelf_of_probes_is_packed_in_its_turn_and_a_restart_goes_on_behind_it(store: sqlite3.Connection) -> None:
+    """Hundreds of probes: what comes once a shelf is packed, or the program began anew, hides nothing of another."""
+    names = [f"p{number}" for number in range(2 * shelves.SHELF_PROBES + 2)]
+    for start_ms in (0, 1000, 2000):
+        Keeping(store).add([said(start_ms, number / 16, name) for number, name in enumerate(names)])
+    assert places(store)["tail"] == 9
+    assert pack(Keeping(store), T0 + HOUR_MS + 2 * MINUTE_MS)
+    assert (places(store)["tail"], places(store)["block"]) == (3, 2 * shelves.SHELF_PROBES - 1)
+    for start_ms in (HOUR_MS, HOUR_MS + 1000):
+        Keeping(store).add([said(start_ms, number / 16, name) for number, name in enumerate(names)])
+    found = kept.rows(store)
+    assert len(found) == len(set(found)) == 5 * len(names)
+    pack(Keeping(store), T0 + 2 * HOUR_MS + 3 * MINUTE_MS)
+    assert (places(store)["tail"], kept.rows(store)) == (0, found)
+
+
 def test_late_readings_join_their_minutes_in_whatever_order_they_come(store: sqlite3.Connection) -> None:
     """Each batch is in order of time; the batches are not."""
     keeping = Keeping(store)
