@@ -7,13 +7,17 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from api import people
+from api.people import Role
 from api.review.app import create_review
 from api.review.settings import load_review
+from api.writer import Writer
 from controller.clock import ManualClock, Moment
 from controller.errors import SettingsError
 from controller.settings import Remote
 from controller.store.journal import Entry
 from controller.store.runs import RunBegan, RunEnded, RunEnergy
+from tests.api_site import PASSWORD
 from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, forwarder_of, many, said, send_all
 
 pytestmark = pytest.mark.parametrize("remote", ["victoria-metrics"], indirect=True)
@@ -124,6 +128,18 @@ def test_people_who_are_set_up_must_sign_in(tmp_path: Path, remote: Remote) -> N
     """Listening beyond this machine needs a person; with one, nobody else sees anything."""
     with pytest.raises(SettingsError, match="no person is set up"):
         create_review(load_review(review_file(tmp_path, remote, '[web]\nhost = "0.0.0.0"\n')))
+    season = Writer(tmp_path / "people" / "season.db", people.MIGRATIONS)
+    season.do(people.add_person, "keeper", Role.VIEW, PASSWORD)
+    token = season.do(people.new_session, "keeper", START_MS)
+    season.close()
+    review = create_review(load_review(review_file(tmp_path, remote)), ManualClock(Moment(1000.0, START_MS)))
+    with TestClient(review, base_url=HOME, client=("127.0.0.1", 5000), follow_redirects=False) as one:
+        place = f"{remote.site}/enclosures/larch"
+        for path in ("", f"/{place}", f"/{place}/readings", f"/{place}/heater-runs", f"/{remote.site}/journal"):
+            assert one.get(f"/api/sites{path}").status_code == 401
+        for path in ("/", f"/sites/{place}", f"/sites/{remote.site}/journal"):
+            assert one.get(path, headers=HTML).headers.get("location", "").startswith("/sign-in")
+        assert one.get("/api/sites", headers={"authorization": f"Bearer {token}"}).status_code == 200
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """The record out to a file and readings back in."""
 
+import asyncio
 import csv
 import json
 import sqlite3
@@ -7,7 +8,7 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, nullcontext
 from io import StringIO
 from pathlib import Path
 
@@ -15,7 +16,10 @@ import pyarrow.parquet as pq
 import pytest
 from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
+from starlette.requests import ClientDisconnect
+from starlette.types import Message
 
+from api.routes.export import Poured
 from controller.cli import main
 from controller.clock import rfc3339
 from controller.errors import StoreError
@@ -307,6 +311,31 @@ def test_the_interface_streams_the_same_bytes(client: TestClient, folder: Path) 
     assert answer.status_code == 200
     assert answer.text == text(folder)
     assert "soilward-readings.csv" in answer.headers["content-disposition"]
+
+
+@pytest.mark.parametrize("goes_away", [False, True])
+def test_an_export_lets_its_file_go_however_it_ends(goes_away: bool) -> None:
+    """Else each download that somebody breaks off keeps the record open."""
+    ended: list[bool] = []
+
+    def read() -> Iterator[bytes]:
+        try:
+            yield from (b"a", b"b")
+        finally:
+            ended.append(True)
+
+    async def receive() -> Message:
+        return {"type": "http.disconnect"}
+
+    async def send(message: Message) -> None:
+        if goes_away and message["type"] == "http.response.body":
+            raise OSError
+
+    pieces = read()
+    poured = Poured(pieces, "text/csv", "a.csv")
+    with pytest.raises(ClientDisconnect) if goes_away else nullcontext():
+        asyncio.run(poured({"type": "http", "asgi": {"spec_version": "2.4"}}, receive, send))
+    assert ended == [True]
 
 
 @pytest.mark.parametrize(
