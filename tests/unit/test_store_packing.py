@@ -431,6 +431,27 @@ def test_readings_are_read_back_as_they_were_heard(store: sqlite3.Connection) ->
     assert record.last_heard_ms(T0 + 5 * DAY_MS, T0 + 6 * DAY_MS) is None
 
 
+def test_what_is_read_as_it_was_heard_holds_both_ends_and_no_reading_twice(store: sqlite3.Connection) -> None:
+    """A replay feeds them to the loop again: one that overtook another is behind it still, packed or not."""
+    keeping = Keeping(store)
+    keeping.add([said(0), said(500, lag_ms=5000), said(2000), said(3000, lag_ms=DAY_MS - 3000)])
+    keeping.pack_all()
+    keeping.add([said(600, lag_ms=1000), said(700, lag_ms=DAY_MS - 600)])
+    record = Stretches(store)
+
+    def heard(start_ms: int, end_ms: int) -> list[int]:
+        return [row[1] - T0 for row in record.heard([1], T0 + start_ms, T0 + end_ms)]
+
+    assert heard(0, 2 * DAY_MS) == [0, 600, 2000, 500, 3000, 700]
+    assert heard(40, 2040) == [0, 600, 2000]
+    assert heard(41, 2039) == [600]
+    assert (heard(DAY_MS, DAY_MS), heard(DAY_MS + 100, DAY_MS + 100), heard(DAY_MS + 101, DAY_MS + 9)) == (
+        [3000],
+        [700],
+        [],
+    )
+
+
 def test_what_waits_is_read_the_same_in_a_fraction_of_the_memory(store: sqlite3.Connection) -> None:
     """Who copies a nursery of thousands of probes held half a gigabyte for the hour that waits."""
     grades = [each.value for each in Grade]
