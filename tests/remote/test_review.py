@@ -75,6 +75,25 @@ def test_the_pages_say_the_same(client: TestClient, remote: Remote) -> None:
     assert "Soil reached 36\N{NO-BREAK SPACE}°C." in journal
 
 
+def test_an_enclosure_that_fell_silent_days_ago_is_named_and_has_its_page(
+    tmp_path: Path, keep: Keep, send: Send, remote: Remote
+) -> None:
+    """Nothing was heard within a day; what ran before is there, the newest two dozen."""
+    keep(said("bed", START_MS, 15.0))
+    for number in range(26):
+        keep(
+            RunBegan("larch", START_MS + number * 60_000),
+            RunEnded("larch", START_MS + number * 60_000 + 9, f"n{number};"),
+        )
+    send()
+    clock = ManualClock(Moment(1000.0, START_MS + 48 * HOUR_MS))
+    review = create_review(load_review(review_file(tmp_path, remote)), clock)
+    with TestClient(review, base_url=HOME, client=("127.0.0.1", 5000)) as one:
+        assert f"{remote.site}, larch</a>: nothing for more than a day" in one.get("/", headers=HTML).text
+        shown = one.get(f"/sites/{remote.site}/enclosures/larch?range=3d", headers=HTML).text
+    assert [number for number in range(26) if f"n{number};" in shown] == list(range(2, 26))
+
+
 def test_nothing_of_a_site_of_its_own_is_there(client: TestClient) -> None:
     """No page of the review offers a change, an enclosure of its own, or a call that could ask for one."""
     assert "/limits" not in client.get("/", headers=HTML).text
