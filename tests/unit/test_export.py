@@ -285,6 +285,25 @@ def test_a_reader_that_goes_away_ends_the_export_without_a_word(tmp_path: Path) 
     assert (ran.stdout.strip(), ran.stderr) == (HEAD, "")
 
 
+def test_the_commands_say_how_many_and_leave_a_whole_file(
+    folder: Path, tmp_path_factory: pytest.TempPathFactory, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Written beside it and put in its place; taken in elsewhere, once; what cannot be written is named."""
+    file, elsewhere = folder / "out.csv", tmp_path_factory.mktemp("elsewhere")
+    file.write_text("an older one")
+    asked = ["export", "--settings", str(settings_over(folder)), "--output"]
+    assert main([*asked, str(file)]) == 0
+    assert file.read_bytes().decode() == text(folder)
+    assert capsys.readouterr() == ("", f"{ROWS + 1} rows exported\n")
+    for new in (ROWS + 1, 0):
+        assert main(["import", "--settings", str(settings_over(elsewhere)), str(file)]) == 0
+        assert f"{ROWS + 1} readings, {new} new, {ROWS + 1 - new} there already" in capsys.readouterr().err
+    (folder / "taken").mkdir()
+    assert main([*asked, str(folder / "taken")]) == 1
+    assert "taken: Is a directory; free the disk or name another" in capsys.readouterr().err
+    assert not list(folder.glob("*.part"))
+
+
 def settings_over(folder: Path) -> Path:
     """Write settings of one enclosure whose record is in a folder."""
     file = folder / "soilward.toml"

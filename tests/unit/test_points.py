@@ -3,7 +3,8 @@
 import pytest
 
 from controller.settings import RemoteKind
-from controller.store.points import Points
+from controller.store.journal import GENESIS, StoredEntry
+from controller.store.points import LONGEST_LABEL, Points
 
 RUN = ("larch", 1_767_225_600_000, 1_767_225_660_000, 3.6e6)
 
@@ -24,3 +25,14 @@ def test_where_words_are_tags_they_come_without_what_would_count_twice() -> None
     assert line.endswith(" explained=7i 1767225600000000000")
     assert "seconds" not in line
     assert "energy" not in line
+
+
+@pytest.mark.parametrize(("length", "is_cut"), [(LONGEST_LABEL, False), (LONGEST_LABEL + 1, True)])
+def test_a_text_too_long_for_a_label_is_cut_and_says_so(length: int, is_cut: bool) -> None:
+    """Else the store itself would cut it, or drop the entry; no letter is cut in two."""
+    why = "x" + "č" * ((length - 1) // 2) + "x" * ((length - 1) % 2)
+    entry = StoredEntry(7, RUN[1], "answer", "larch", "keeper", why, {}, GENESIS, GENESIS)
+    points = Points(RemoteKind.VICTORIA_METRICS, "hollow").entry(entry)
+    kept = points._tags["why"]
+    assert (kept == why, kept.endswith("č ...")) == (not is_cut, is_cut)
+    assert len(kept.encode()) <= LONGEST_LABEL + 4

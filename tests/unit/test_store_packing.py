@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.status import Grade
-from controller.store import blocks, packing, rolled, shelves
+from controller.store import blocks, columns, packing, rolled, shelves
 from controller.store.blocks import Row
 from controller.store.columns import DamagedBlockError
 from controller.store.connection import open_writer
@@ -350,6 +350,14 @@ def test_a_block_gives_back_exactly_what_was_put_in(rows: list[Row]) -> None:
     found = blocks.unpack(blocks.pack(rows))
     assert found == rows
     assert all(type(row[3]) is float for row in found)
+
+
+@pytest.mark.parametrize("bits", [8, 16, 32, 63])
+def test_a_column_just_too_wide_for_its_bytes_gets_more_of_them(bits: int) -> None:
+    """Times that lie 256 ms apart, as others do: exactly at each width, and one to either side."""
+    for span in (2**bits - 1, 2**bits, 2**bits + 1):
+        packed = columns.pack([[-7, span - 7, 0]])
+        assert columns.unpack(packed, *columns.lay(packed, 0, 3, 1), 3) == [-7, span - 7, 0]
 
 
 @pytest.mark.parametrize(
