@@ -65,7 +65,6 @@ class Sealer:
 
     def __init__(self, folder: Path, key_file: Path) -> None:
         self._file, self._key = folder / FILE, _private(key_file)
-        _drop_unfinished(self._file)
         self._last = next(reversed(list(_heads(folder))), None)
 
     def look(self, journal: sqlite3.Connection, now_ms: int) -> None:

@@ -183,9 +183,7 @@ def _in_si(value: float, quantity: Quantity, unit: str, conversions: Mapping[str
 
 
 def _from_senml(records: Sequence[Record], quantity: Quantity, probe: str) -> tuple[Decoded, ...]:
-    ours = [record for record in records if belongs(record.name, probe)]
-    if not ours and len(records) == 1:
-        ours = list(records)
+    ours = [record for record in records if len(records) == 1 or belongs(record.name, probe)]
     if not ours:
         raise PayloadError(Refused.NO_RECORD, f"no record's name ends with {shown(probe)}")
     return tuple(_measured(record, quantity) for record in ours)

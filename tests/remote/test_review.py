@@ -8,13 +8,17 @@ import pytest
 import urllib3
 from fastapi.testclient import TestClient
 
+from api import people
+from api.people import Role
 from api.review.app import create_review
 from api.review.settings import load_review
+from api.writer import Writer
 from controller.clock import ManualClock, Moment
 from controller.errors import SettingsError
 from controller.settings import Remote
 from controller.store.journal import Entry
 from controller.store.runs import RunBegan, RunEnded, RunEnergy
+from tests.api_site import PASSWORD
 from tests.remote.conftest import HOUR_MS, START_MS, Keep, Send, Victoria, forwarder_of, many, said, send_all, settle
 
 pytestmark = pytest.mark.parametrize("remote", ["victoria-metrics"], indirect=True)
@@ -97,6 +101,25 @@ def test_what_others_keep_in_the_same_store_breaks_no_page(client: TestClient, r
     assert client.get("/api/sites").json() == [{"site": remote.site, "enclosures": ["elder", "larch"]}]
 
 
+def test_an_enclosure_that_fell_silent_days_ago_is_named_and_has_its_page(
+    tmp_path: Path, keep: Keep, send: Send, remote: Remote
+) -> None:
+    """Nothing was heard within a day; what ran before is there, the newest two dozen."""
+    keep(said("bed", START_MS, 15.0))
+    for number in range(26):
+        keep(
+            RunBegan("larch", START_MS + number * 60_000),
+            RunEnded("larch", START_MS + number * 60_000 + 9, f"n{number};"),
+        )
+    send()
+    clock = ManualClock(Moment(1000.0, START_MS + 48 * HOUR_MS))
+    review = create_review(load_review(review_file(tmp_path, remote)), clock)
+    with TestClient(review, base_url=HOME, client=("127.0.0.1", 5000)) as one:
+        assert f"{remote.site}, larch</a>: nothing for more than a day" in one.get("/", headers=HTML).text
+        shown = one.get(f"/sites/{remote.site}/enclosures/larch?range=3d", headers=HTML).text
+    assert [number for number in range(26) if f"n{number};" in shown] == list(range(2, 26))
+
+
 def test_nothing_of_a_site_of_its_own_is_there(client: TestClient) -> None:
     """No page of the review offers a change, an enclosure of its own, or a call that could ask for one."""
     assert "/limits" not in client.get("/", headers=HTML).text
@@ -150,6 +173,18 @@ def test_people_who_are_set_up_must_sign_in(tmp_path: Path, remote: Remote) -> N
     """Listening beyond this machine needs a person; with one, nobody else sees anything."""
     with pytest.raises(SettingsError, match="no person is set up"):
         create_review(load_review(review_file(tmp_path, remote, '[web]\nhost = "0.0.0.0"\n')))
+    season = Writer(tmp_path / "people" / "season.db", people.MIGRATIONS)
+    season.do(people.add_person, "keeper", Role.VIEW, PASSWORD)
+    token = season.do(people.new_session, "keeper", START_MS)
+    season.close()
+    review = create_review(load_review(review_file(tmp_path, remote)), ManualClock(Moment(1000.0, START_MS)))
+    with TestClient(review, base_url=HOME, client=("127.0.0.1", 5000), follow_redirects=False) as one:
+        place = f"{remote.site}/enclosures/larch"
+        for path in ("", f"/{place}", f"/{place}/readings", f"/{place}/heater-runs", f"/{remote.site}/journal"):
+            assert one.get(f"/api/sites{path}").status_code == 401
+        for path in ("/", f"/sites/{place}", f"/sites/{remote.site}/journal"):
+            assert one.get(path, headers=HTML).headers.get("location", "").startswith("/sign-in")
+        assert one.get("/api/sites", headers={"authorization": f"Bearer {token}"}).status_code == 200
 
 
 @pytest.mark.parametrize(

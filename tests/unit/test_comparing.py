@@ -128,6 +128,25 @@ def test_a_day_that_is_missing_is_made_anew(record: sqlite3.Connection) -> None:
     assert all_kept(record) == before
 
 
+def test_a_day_of_which_every_roll_up_is_missing_is_made_anew(record: sqlite3.Connection) -> None:
+    """A page of the card held them all; that there was such a day its readings tell."""
+    before = all_kept(record)
+    for table in WIDTHS_MS:
+        record.execute(f"DELETE FROM {table} WHERE id = ?", (shelves.day_id(1, T0 + DAY_MS),))
+    assert {place: set(each.tables) for place, each in days(record).items()} == {("soil", 1): set(WIDTHS_MS)}
+    for one in comparing.closed_days(record):
+        comparing.mend(record, one, comparing.compare(record, one, T0))
+    assert all_kept(record) == before
+
+
+def test_an_extreme_that_no_probe_can_have_is_not_believed(record: sqlite3.Connection) -> None:
+    """One bit of an exponent, where the readings are gone: the mean lies within it all the same."""
+    record.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + 2 * DAY_MS, 0),))
+    spoil(record, "hours", 20, struct.pack("<d", 1e9))
+    found = days(record, T0 + 2 * DAY_MS)
+    assert {place: each.tables for place, each in found.items()} == {("soil", 1): ("hours",)}
+
+
 def test_what_has_lost_its_readings_is_believed_if_it_can_be(record: sqlite3.Connection) -> None:
     """After retention, and after some of the readings were imported again; a mean outside its extremes cannot be."""
     record.execute("DELETE FROM block WHERE id < ?", (shelves.block_id(T0 + 2 * DAY_MS, 0),))

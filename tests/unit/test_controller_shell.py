@@ -21,7 +21,7 @@ from controller.service import ROOM_MADE_S, Controller
 from controller.settings import Broker, Store
 from controller.standing import from_text
 from controller.store import journal, requests, runs
-from controller.store.connection import open_writer
+from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
 from controller.store.receipts import Receipt
 from controller.store.writer import Writer
@@ -584,3 +584,34 @@ def test_what_the_last_proof_test_measured_holds_from_the_next_start_on(tmp_path
     controller = Shell(tmp_path, heater=CABLE).controller
     assert controller.keepers["larch"].plan.expected.window_s == pytest.approx(6600.0)
     controller._end()
+
+
+FOUND_AT_START = {"start", "counter", "still-latched"}
+
+
+def test_a_start_is_entered_in_the_journal_with_what_it_finds(tmp_path: Path) -> None:
+    """The epoch, what is latched still, and a count of closings that had gone back."""
+    before = Shell(tmp_path)
+    before.turn(1)
+    with closing(open_writer(tmp_path / "requests.db", REQUESTS)) as connection:
+        requests.file(connection, NIGHT_MS, "larch", "stop", {}, "keeper", "a test")
+    before.turn(2)
+    before.controller._end()
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as record:
+        for number in range(6):
+            runs.begin(record, "larch", NIGHT_MS + number)
+            runs.finish(record, "larch", NIGHT_MS + number, "order")
+    Shell(tmp_path).controller._end()
+    with closing(open_reader(tmp_path / "journal.db")) as connection:
+        found = [each for each in journal.after(connection, 0, 99) if each.kind in FOUND_AT_START]
+    first, started, counter, latched = found
+    assert [
+        (each.kind, each.enclosure, each.who, each.body["epoch"]) for each in (first, started, counter, latched)
+    ] == [
+        ("start", None, "soilward", 1),
+        ("start", None, "soilward", 2),
+        ("counter", "larch", "soilward", 2),
+        ("still-latched", "larch", "soilward", 2),
+    ]
+    assert (started.why, latched.why) == ("controller started, epoch 2", "stopped by keeper")
+    assert "the 6 runs on record" in counter.why

@@ -213,6 +213,17 @@ def test_the_reserve_is_real_and_given_up_once(tmp_path: Path) -> None:
     assert (tmp_path / FILE).exists()
 
 
+def test_a_reserve_that_the_disk_refuses_costs_nothing_else(tmp_path: Path) -> None:
+    """It is looked for again in its time, by the thread that writes."""
+    (tmp_path / FILE).mkdir()
+    reserve = Reserve(tmp_path)
+    reserve.look(0.0)
+    assert not reserve.give_up()
+    (tmp_path / FILE).rmdir()
+    reserve.look(60.0)
+    assert (tmp_path / FILE).stat().st_size == BYTES
+
+
 def test_a_full_disk_takes_the_journal_from_the_reserve(
     tmp_path: Path, clock: ManualClock, writer: Writer, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -1,13 +1,15 @@
 """The record out to a file and readings back in."""
 
+import asyncio
 import csv
 import json
 import sqlite3
+import stat
 import subprocess
 import sys
 import tracemalloc
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, nullcontext
 from io import StringIO
 from pathlib import Path
 
@@ -15,12 +17,16 @@ import pyarrow.parquet as pq
 import pytest
 from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
+from starlette.requests import ClientDisconnect
+from starlette.types import Message
 
+from api.routes.export import Poured
 from controller.cli import main
 from controller.clock import rfc3339
 from controller.errors import StoreError
+from controller.exporting import parquet_form
 from controller.exporting.forms import ExportError, Form, export
-from controller.exporting.rows import PAGE_ROWS, Wanted, What, pages
+from controller.exporting.rows import PAGE_ROWS, TIMES, Wanted, What, pages
 from controller.exporting.taking_in import RefusedImportError, take_in
 from controller.store import blocks, journal, keeping, migrations, reading_back, runs
 from controller.store.connection import Lock, open_reader, open_writer, transaction
@@ -127,17 +133,34 @@ def test_senml_is_one_pack_that_resolves_to_the_same_values(folder: Path) -> Non
         "v": -1 / 3,
         "grade": "doubted",
     }
+    assert records[1]["t"] == (NOW_MS - 10_000 * ROWS) / 1000
+    assert "grade" not in records[1]
     assert text(folder, Wanted(What.READINGS, 0, 1), Form.SENML) == "[]\n"
 
 
-def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path) -> None:
-    """Read back by pyarrow: types, count, first and last value."""
+def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read back by pyarrow: types and every value, over the border of a group as well."""
+    monkeypatch.setattr(parquet_form, "GROUP_ROWS", PAGE_ROWS)
     file = tmp_path / "record.parquet"
     file.write_bytes(b"".join(export(folder, ALL, Form.PARQUET)))
+    assert pq.ParquetFile(file).num_row_groups == 2
     table = pq.read_table(file)
-    assert table.num_rows == ROWS + 1
     assert str(table.schema.field("taken").type) == "timestamp[ms, tz=UTC]"
-    assert table.column("value")[1].as_py() == 10.0
+    assert str(table.schema.field("value").type) == "double"
+    lines = list(csv.reader(StringIO(text(folder))))
+    for name, *values in zip(*lines, strict=True):
+        found = table.column(name).to_pylist()
+        if name in TIMES:
+            assert [rfc3339(round(each.timestamp() * 1000)) for each in found] == values
+        else:
+            assert list(map(str, found)) == values
+
+
+def test_parquet_without_its_package_says_what_to_install(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is an extra; CSV is there for all."""
+    monkeypatch.setitem(sys.modules, "controller.exporting.parquet_form", None)
+    with pytest.raises(ExportError, match=r"pip install 'soilward\[parquet\]'.* or ask for csv"):
+        export(folder, ALL, Form.PARQUET)
 
 
 def test_heater_runs_leave_too(folder: Path) -> None:
@@ -237,11 +260,35 @@ def test_a_bad_line_is_named_and_nothing_is_kept(tmp_path: Path, line: str, said
     assert text(tmp_path) == HEAD + "\r\n"
 
 
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (f"{HEAD},more\n{LINE},x\n".encode(), "line 1, header: 'enclosure,.*,more' is refused; write enclosure,probe"),
+        (b"", "line 1, header: '' is refused"),
+        (f"{HEAD}\n{LINE}\n".encode("utf-16"), "is no CSV in UTF-8"),
+        (f'{HEAD}\n{LINE}\n"never closed'.encode(), "is no CSV in UTF-8"),
+        (None, r"cannot be read \(No such file"),
+    ],
+    ids=["another header", "nothing", "UTF-16", "a quote that stays open", "no file"],
+)
+def test_a_file_that_is_no_export_is_named_and_nothing_is_kept(
+    tmp_path: Path, content: bytes | None, said: str
+) -> None:
+    """Whatever somebody picked by mistake."""
+    file = tmp_path / "picked.csv"
+    if content is not None:
+        file.write_bytes(content)
+    with pytest.raises(RefusedImportError, match=rf"picked\.csv.*{said}"):
+        take_in(tmp_path, file)
+    assert text(tmp_path) == HEAD + "\r\n"
+
+
 def test_a_file_that_a_spreadsheet_has_saved_is_taken_in(tmp_path: Path) -> None:
-    """It begins with a byte order mark."""
-    file = tmp_path / "a.csv"
+    """It begins with a byte order mark. A folder that nothing ran in yet is made, for its owner alone."""
+    file, folder = tmp_path / "a.csv", tmp_path / "new" / "data"
     file.write_text(f"{HEAD}\r\n{LINE}\r\n", encoding="utf-8-sig", newline="")
-    assert take_in(tmp_path, file).new == 1
+    assert take_in(folder, file).new == 1
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
 
 
 def _peak_of_import(folder: Path, days: int) -> int:
@@ -284,6 +331,25 @@ def test_a_reader_that_goes_away_ends_the_export_without_a_word(tmp_path: Path) 
     assert (ran.stdout.strip(), ran.stderr) == (HEAD, "")
 
 
+def test_the_commands_say_how_many_and_leave_a_whole_file(
+    folder: Path, tmp_path_factory: pytest.TempPathFactory, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Written beside it and put in its place; taken in elsewhere, once; what cannot be written is named."""
+    file, elsewhere = folder / "out.csv", tmp_path_factory.mktemp("elsewhere")
+    file.write_text("an older one")
+    asked = ["export", "--settings", str(settings_over(folder)), "--output"]
+    assert main([*asked, str(file)]) == 0
+    assert file.read_bytes().decode() == text(folder)
+    assert capsys.readouterr() == ("", f"{ROWS + 1} rows exported\n")
+    for new in (ROWS + 1, 0):
+        assert main(["import", "--settings", str(settings_over(elsewhere)), str(file)]) == 0
+        assert f"{ROWS + 1} readings, {new} new, {ROWS + 1 - new} there already" in capsys.readouterr().err
+    (folder / "taken").mkdir()
+    assert main([*asked, str(folder / "taken")]) == 1
+    assert "taken: Is a directory; free the disk or name another" in capsys.readouterr().err
+    assert not list(folder.glob("*.part"))
+
+
 def settings_over(folder: Path) -> Path:
     """Write settings of one enclosure whose record is in a folder."""
     file = folder / "soilward.toml"
@@ -310,6 +376,31 @@ def test_the_interface_streams_the_same_bytes(client: TestClient, folder: Path) 
     assert answer.status_code == 200
     assert answer.text == text(folder)
     assert "soilward-readings.csv" in answer.headers["content-disposition"]
+
+
+@pytest.mark.parametrize("goes_away", [False, True])
+def test_an_export_lets_its_file_go_however_it_ends(goes_away: bool) -> None:
+    """Else each download that somebody breaks off keeps the record open."""
+    ended: list[bool] = []
+
+    def read() -> Iterator[bytes]:
+        try:
+            yield from (b"a", b"b")
+        finally:
+            ended.append(True)
+
+    async def receive() -> Message:
+        return {"type": "http.disconnect"}
+
+    async def send(message: Message) -> None:
+        if goes_away and message["type"] == "http.response.body":
+            raise OSError
+
+    pieces = read()
+    poured = Poured(pieces, "text/csv", "a.csv")
+    with pytest.raises(ClientDisconnect) if goes_away else nullcontext():
+        asyncio.run(poured({"type": "http", "asgi": {"spec_version": "2.4"}}, receive, send))
+    assert ended == [True]
 
 
 @pytest.mark.parametrize(

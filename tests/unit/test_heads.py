@@ -129,7 +129,13 @@ def test_a_forged_head_does_not_carry_our_signature(store: Store, clock: ManualC
     told = json.loads(file.read_text())
     said = heads._said(told["sequence"], told["hash"], told["at_ms"])
     foreign = Ed25519PrivateKey.from_private_bytes(bytes(32)).sign(said).hex()
-    for line in (json.dumps(told | {"signature": foreign}), json.dumps(told | {"at_ms": T0 + 1}), "no head"):
+    for line in (
+        json.dumps(told | {"signature": foreign}),
+        json.dumps(told | {"at_ms": T0 + 1}),
+        "no head",
+        "[]",
+        "{}",
+    ):
         file.write_text(line + "\n")
         assert (checked(store).holds, "signature" in checked(store).detail) == (False, True)
         assert journal_breaks_at(store) > 0
@@ -168,6 +174,8 @@ def test_a_journal_that_is_gone_whole_is_missed(store: Store, clock: ManualClock
     assert journal_breaks_at(store) == 3
     (store.folder / heads.FILE).unlink()
     assert journal_breaks_at(store) == 0
+    (store.folder / "journal.db").unlink()
+    assert journal_breaks_at(store) == 0, "as before the very first start"
 
 
 def test_a_head_cut_short_by_a_power_failure_is_passed_over(store: Store, clock: ManualClock, writer: Writer) -> None:

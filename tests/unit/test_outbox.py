@@ -110,6 +110,34 @@ def sent_lines(outbox: Outbox) -> list[str]:
     return lines
 
 
+@pytest.mark.parametrize(
+    ("kind", "more"),
+    [(RemoteKind.INFLUXDB_2, ["reading_hour 19.0 2", "reading_minute 19.0 1"]), (RemoteKind.VICTORIA_METRICS, [])],
+)
+def test_what_comes_late_goes_once_more_with_its_minute_and_hour(
+    tmp_path: Path, kind: RemoteKind, more: list[str]
+) -> None:
+    """Where a point written anew replaces the old one; elsewhere a second one of its stamp would stand beside it."""
+    late, early = T0 - T0 % DAY_MS + 5 * MINUTE_MS, T0 - T0 % DAY_MS + 9 * MINUTE_MS
+    open_writer(tmp_path / "journal.db", JOURNAL).close()
+    with (
+        closing(open_writer(tmp_path / "readings.db", READINGS)) as record,
+        closing(Outbox(tmp_path, Points(kind, "hollow"))) as outbox,
+    ):
+        said = StoredReading("larch", "soil", "soil", "Cel", 15.0, early, early, "good")
+        keeping = Keeping(record)
+        keeping.add([said, said._replace(taken_ms=early + DAY_MS)])
+        send(outbox)
+        keeping.add([said._replace(taken_ms=late, value=19.0)])
+        batch = outbox.next()
+        assert batch is not None
+        points = [(each._name, each._fields) for each in batch.points]
+        assert points[0] == ("reading", {"value": 19.0})
+        assert [f"{name} {fields['most']} {fields['count']}" for name, fields in points[1:]] == more
+        outbox.done(batch)
+        assert outbox.next() is None
+
+
 ROUND_MS = 10_000
 
 

@@ -50,6 +50,7 @@ def reason(*args: object, **kwargs: object) -> Refused:
 def test_a_bare_number_is_a_reading_without_stamp_or_source(text: str, expected: float) -> None:
     """JSON number text, white space around it allowed."""
     assert said(text) == (Decoded(expected, None, ""),)
+    assert said(text, pointer="/t") == said(text), "a pointer is for objects"
 
 
 @pytest.mark.parametrize(

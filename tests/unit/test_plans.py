@@ -160,6 +160,15 @@ def test_plans_come_back_as_they_were_put(tmp_path: Path) -> None:
         assert plans.learnt_of(connection, "larch") == [Learnt(1, CABLE, {"loss_w_k": (10.0, 8.0, 12.5)})]
 
 
+def test_a_plan_is_kept_as_long_as_the_night_can_be_replayed(tmp_path: Path) -> None:
+    """One of each half hour: else a season of them would fill the card."""
+    with closing(open_writer(tmp_path / "plans.db", PLANS)) as connection:
+        for starts_ms in (MIDNIGHT_MS - plans.KEPT_MS - 1, MIDNIGHT_MS - plans.KEPT_MS, MIDNIGHT_MS):
+            plans.put_plan(connection, "larch", replace(PLAN, starts_ms=starts_ms))
+        starts = [starts_ms for _, starts_ms in plans.starts_from(connection, 0, MIDNIGHT_MS)]
+    assert starts == [MIDNIGHT_MS - plans.KEPT_MS, MIDNIGHT_MS]
+
+
 def test_the_loop_takes_the_plan_that_holds(tmp_path: Path) -> None:
     """Two minutes after its start; looked for every ten seconds; a damaged file is no plan and no trouble."""
     foreseen = Foreseen(tmp_path)

@@ -5,8 +5,8 @@ import re
 import pytest
 
 from controller.settings import RemoteKind
-from controller.store.journal import JSON, StoredEntry
-from controller.store.points import Points
+from controller.store.journal import GENESIS, JSON, StoredEntry
+from controller.store.points import LONGEST_LABEL, Points
 
 RUN = ("larch", 1_767_225_600_000, 1_767_225_660_000, 3.6e6)
 
@@ -41,3 +41,14 @@ def test_a_long_entry_is_cut_to_what_a_store_takes_by_itself() -> None:
     assert labels["hash"] == "1" * 64
     assert labels["body"].startswith('{"standing": {"bed-0": {"said": "\N{SNOWFLAKE}')
     assert 3500 < max(len(text.encode()) for text in labels.values()) <= 4096
+
+
+@pytest.mark.parametrize(("length", "is_cut"), [(LONGEST_LABEL, False), (LONGEST_LABEL + 1, True)])
+def test_a_text_too_long_for_a_label_is_cut_and_says_so(length: int, is_cut: bool) -> None:
+    """Else the store itself would cut it, or drop the entry; no letter is cut in two."""
+    why = "x" + "č" * ((length - 1) // 2) + "x" * ((length - 1) % 2)
+    entry = StoredEntry(7, RUN[1], "answer", "larch", "keeper", why, {}, GENESIS, GENESIS)
+    points = Points(RemoteKind.VICTORIA_METRICS, "hollow").entry(entry)
+    kept = points._tags["why"]
+    assert (kept == why, kept.endswith("č ...")) == (not is_cut, is_cut)
+    assert len(kept.encode()) <= LONGEST_LABEL + 4

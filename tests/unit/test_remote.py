@@ -6,6 +6,8 @@ from contextlib import closing, contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
+from typing import Any
+from urllib.parse import parse_qs
 
 import pytest
 from influxdb_client import Point
@@ -28,6 +30,7 @@ class Store(BaseHTTPRequestHandler):
     said: bytes
     taken: list[str]
     asked: int
+    last: str
 
     def do_POST(self) -> None:
         """Answer a write."""
@@ -35,6 +38,7 @@ class Store(BaseHTTPRequestHandler):
         lines = gzip.decompress(body).decode().splitlines()
         kind = type(self)
         kind.asked += 1
+        kind.last = f"{self.headers['Authorization'].removeprefix('Token ')} {self.path}"
         status = kind.answer(lines)
         if status == 204:
             kind.taken += lines
@@ -48,12 +52,18 @@ class Store(BaseHTTPRequestHandler):
 
 
 @contextmanager
-def _elsewhere(answer: Answer, said: bytes = b"", scheme: str = "http") -> Iterator[tuple[RemoteWriter, type[Store]]]:
+def _elsewhere(
+    answer: Answer, said: bytes = b"", scheme: str = "http", **more: Any
+) -> Iterator[tuple[RemoteWriter, type[Store]]]:
     kind = type("Answering", (Store,), {"answer": staticmethod(answer), "said": said, "taken": [], "asked": 0})
     with ThreadingHTTPServer(("127.0.0.1", 0), kind) as server:
         Thread(target=server.serve_forever, daemon=True).start()
         settings = Remote(
-            kind=RemoteKind.INFLUXDB_2, url=f"{scheme}://127.0.0.1:{server.server_port}", site="hollow", bucket="record"
+            kind=RemoteKind.INFLUXDB_2,
+            url=f"{scheme}://127.0.0.1:{server.server_port}",
+            site="hollow",
+            bucket="record",
+            **more,
         )
         with closing(RemoteWriter(settings)) as writer:
             yield writer, kind
@@ -72,6 +82,26 @@ def test_a_point_that_the_store_will_never_take_is_left_out_alone(status: int, c
         writer.send(_points(count))
     assert len(store.taken) == count - 1
     assert writer.refused == 1
+
+
+def test_many_bad_points_hold_up_none_of_those_behind_them() -> None:
+    """A probe whose name the store does not like: the last of the batch is taken, so it is the store itself."""
+    with _elsewhere(lambda lines: 400 if any(int(line.split()[-1]) < 20 for line in lines) else 204) as (writer, store):
+        writer.send(_points(100))
+    assert (len(set(store.taken)), writer.refused) == (80, 20)
+
+
+def test_a_write_names_bucket_organisation_and_token(tmp_path: Path) -> None:
+    """Without the first two InfluxDB takes nothing, and without the last it lets nobody in."""
+    (tmp_path / "token").write_text("secret\n")
+    more = {"organisation": "nursery", "token_file": tmp_path / "token"}
+    with _elsewhere(lambda _: 204, **more) as (writer, store):
+        writer.send(_points(1))
+    url, _, query = store.last.partition("?")
+    assert (url, parse_qs(query)) == (
+        "secret /api/v2/write",
+        {"bucket": ["record"], "org": ["nursery"], "precision": ["ns"]},
+    )
 
 
 @pytest.mark.parametrize("count", [2, 4000])

@@ -1,8 +1,13 @@
 """When a fight for our name is given up, and when a connection flaps."""
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
+from controller.clock import ManualClock, Moment
 from controller.wire.flaps import Flaps
+from controller.wire.presence import Presence
 from controller.wire.rivals import Rivals
 
 
@@ -39,3 +44,16 @@ def test_five_losses_in_ten_minutes_are_flapping(every_s: float, flaps: bool) ->
     assert told == [True] * 4 + [not flaps]
     assert one.is_flapping(4 * every_s) is flaps
     assert not one.is_flapping(4 * every_s + 601.0)
+
+
+@pytest.mark.parametrize(("reason", "notes"), [("Unspecified error", ["broker:flaps"]), ("Normal disconnection", [])])
+def test_a_session_that_ends_again_and_again_is_told_unless_it_ends_in_order(reason: str, notes: list[str]) -> None:
+    """Four ends are none, the fifth is; and nothing else is said of it."""
+    presence = Presence("soilward", "reader", ManualClock(Moment(1000.0, 0)))
+    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    told = []
+    for _ in range(5):
+        presence.ended(client, ReasonCode(PacketTypes.DISCONNECT, reason))
+        told.append([name for name, _ in presence.notes(1000.0)])
+    assert told == [[]] * 4 + [notes]
+    assert not presence.has_yielded

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.status import Grade
-from controller.store import blocks, comparing, packing, rolled, shelves
+from controller.store import blocks, columns, comparing, packing, rolled, shelves
 from controller.store.blocks import Row
 from controller.store.columns import DamagedBlockError
 from controller.store.connection import open_writer
@@ -205,6 +205,32 @@ def test_a_reading_of_an_hour_that_was_taken_away_widens_its_extremes(store: sql
     assert found == [(T0 + 4 * HOUR_MS, 1, 10.0, 99.5, 10.0), (T0 + 5 * HOUR_MS, 1, 7.5, 7.5, 7.5)]
 
 
+def test_a_late_hour_of_refused_readings_alone_rolls_up_to_nothing(store: sqlite3.Connection) -> None:
+    """They are kept, and no roll-up of that hour begins with none in it."""
+    keeping = Keeping(store)
+    keeping.add([said(30 * HOUR_MS)])
+    keeping.pack_all()
+    keeping.add([said(5 * HOUR_MS, 85.0, grade="refused")])
+    keeping.pack_all()
+    assert (places(store)["tail"], places(store)["hours"], len(kept.rows(store))) == (0, 0, 2)
+
+
+def test_each_shelf_of_probes_is_packed_in_its_turn_and_a_restart_goes_on_behind_it(store: sqlite3.Connection) -> None:
+    """Hundreds of probes: what comes once a shelf is packed, or the program began anew, hides nothing of another."""
+    names = [f"p{number}" for number in range(2 * shelves.SHELF_PROBES + 2)]
+    for start_ms in (0, 1000, 2000):
+        Keeping(store).add([said(start_ms, number / 16, name) for number, name in enumerate(names)])
+    assert places(store)["tail"] == 9
+    assert pack(Keeping(store), T0 + HOUR_MS + 2 * MINUTE_MS)
+    assert (places(store)["tail"], places(store)["block"]) == (3, 2 * shelves.SHELF_PROBES - 1)
+    for start_ms in (HOUR_MS, HOUR_MS + 1000):
+        Keeping(store).add([said(start_ms, number / 16, name) for number, name in enumerate(names)])
+    found = kept.rows(store)
+    assert len(found) == len(set(found)) == 5 * len(names)
+    pack(Keeping(store), T0 + 2 * HOUR_MS + 3 * MINUTE_MS)
+    assert (places(store)["tail"], kept.rows(store)) == (0, found)
+
+
 def test_late_readings_join_their_minutes_in_whatever_order_they_come(store: sqlite3.Connection) -> None:
     """Each batch is in order of time; the batches are not."""
     keeping = Keeping(store)
@@ -351,6 +377,14 @@ def test_a_block_gives_back_exactly_what_was_put_in(rows: list[Row]) -> None:
     assert all(type(row[3]) is float for row in found)
 
 
+@pytest.mark.parametrize("bits", [8, 16, 32, 63])
+def test_a_column_just_too_wide_for_its_bytes_gets_more_of_them(bits: int) -> None:
+    """Times that lie 256 ms apart, as others do: exactly at each width, and one to either side."""
+    for span in (2**bits - 1, 2**bits, 2**bits + 1):
+        packed = columns.pack([[-7, span - 7, 0]])
+        assert columns.unpack(packed, *columns.lay(packed, 0, 3, 1), 3) == [-7, span - 7, 0]
+
+
 @pytest.mark.parametrize(
     ("values", "grid"),
     [
@@ -428,6 +462,27 @@ def test_readings_are_read_back_as_they_were_heard(store: sqlite3.Connection) ->
     assert record.last_heard_ms(T0, T0 + DAY_MS) == T0 + 2040
     assert record.last_heard_ms(T0, T0 + 4 * DAY_MS) == T0 + 1000 + 3 * DAY_MS
     assert record.last_heard_ms(T0 + 5 * DAY_MS, T0 + 6 * DAY_MS) is None
+
+
+def test_what_is_read_as_it_was_heard_holds_both_ends_and_no_reading_twice(store: sqlite3.Connection) -> None:
+    """A replay feeds them to the loop again: one that overtook another is behind it still, packed or not."""
+    keeping = Keeping(store)
+    keeping.add([said(0), said(500, lag_ms=5000), said(2000), said(3000, lag_ms=DAY_MS - 3000)])
+    keeping.pack_all()
+    keeping.add([said(600, lag_ms=1000), said(700, lag_ms=DAY_MS - 600)])
+    record = Stretches(store)
+
+    def heard(start_ms: int, end_ms: int) -> list[int]:
+        return [row[1] - T0 for row in record.heard([1], T0 + start_ms, T0 + end_ms)]
+
+    assert heard(0, 2 * DAY_MS) == [0, 600, 2000, 500, 3000, 700]
+    assert heard(40, 2040) == [0, 600, 2000]
+    assert heard(41, 2039) == [600]
+    assert (heard(DAY_MS, DAY_MS), heard(DAY_MS + 100, DAY_MS + 100), heard(DAY_MS + 101, DAY_MS + 9)) == (
+        [3000],
+        [700],
+        [],
+    )
 
 
 def test_what_waits_is_read_the_same_in_a_fraction_of_the_memory(store: sqlite3.Connection) -> None:

@@ -13,7 +13,7 @@ from controller.errors import StoreError
 from controller.store.connection import open_writer
 from controller.store.keeping import Keeping, add
 from controller.store.migrations import READINGS
-from controller.store.reading_back import series
+from controller.store.reading_back import hours, means, series
 from controller.store.readings import Bucket, StoredReading
 from tests import kept
 
@@ -98,6 +98,13 @@ def test_probes_are_chosen_by_name(store: sqlite3.Connection) -> None:
     assert [one.probe for one in series(store, "north", ["soil-20", "none"], T0, T0 + 1, 5)] == ["soil-20"]
     assert series(store, "north", [], T0, T0 + 1, 5) == []
     assert series(store, "southwall", None, T0, T0 + 1, 5) == []
+
+
+def test_a_probe_that_never_spoke_has_neither_means_nor_hours(store: sqlite3.Connection) -> None:
+    """As one that settings name since today."""
+    add(store, [soil(18.0, T0)])
+    assert means(store, "north", "soil-20", 0, T0 + DAY_MS) == []
+    assert hours(store, "north", "soil-20", 0) == []
 
 
 @pytest.mark.parametrize("points", [-1, 0, 1501])

@@ -3,6 +3,7 @@
 import gc
 import json
 import queue
+import socket
 import time
 import warnings
 from pathlib import Path
@@ -14,12 +15,14 @@ from paho.mqtt.properties import Properties
 
 from controller.clock import Clock
 from controller.load_settings import load
+from controller.settings import Settings
 from controller.wire import embedded, session
 from controller.wire.inbox import Inbox, Message
 from tests.wire.kit import Mosquitto, Spy, a_free_port, throughout, until, write_site
 
 TOPIC = "soilward/larch/probe/soil-10"
 MANY, ROOM = 60, 40
+GONE_AND_BACK = [b"offline", b"online"]
 
 
 def _drained(inbox: Inbox) -> list[Message]:
@@ -87,6 +90,43 @@ def test_a_message_leaves_nothing_that_only_the_collector_finds(tmp_path: Path) 
         assert gc.collect() < MANY
     finally:
         gc.enable()
+        inbox.close()
+        spy.close()
+        broker.stop()
+
+
+def _presence(spy: Spy, *, retained: bool) -> list[bytes]:
+    return [
+        each.payload for each in spy.heard if each.topic == "soilward/presence/reader" and each.retained is retained
+    ]
+
+
+def _lies_there(settings: Settings, word: bytes) -> bool:
+    late = Spy(settings, "late")
+    try:
+        late.publish("marker", b"all that is kept has come before this")
+        until("all has come", lambda: any(each.topic == "marker" for each in late.heard), 10.0)
+        return _presence(late, retained=True) == [word]
+    finally:
+        late.close()
+
+
+def test_whether_we_are_there_lies_at_the_broker(tmp_path: Path) -> None:
+    """For whoever comes later; told by our Will where a connection breaks, and by ourselves at an orderly end."""
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port))
+    spy, inbox = Spy(settings), Inbox(settings, "reader", [TOPIC], [], Clock())
+    inbox.open()
+    try:
+        until("it is there", lambda: _lies_there(settings, b"online"), 10.0)
+        link = inbox.client.socket()
+        assert isinstance(link, socket.socket)
+        link.shutdown(socket.SHUT_RDWR)
+        until("its Will and its return are told", lambda: _presence(spy, retained=False)[1:] == GONE_AND_BACK, 15.0)
+        inbox.close()
+        until("it is gone", lambda: _lies_there(settings, b"offline"), 10.0)
+    finally:
         inbox.close()
         spy.close()
         broker.stop()
