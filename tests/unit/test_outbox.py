@@ -110,6 +110,15 @@ def sent_lines(outbox: Outbox) -> list[str]:
     return lines
 
 
+def test_what_has_arrived_is_not_sent_again_after_a_restart(outbox: Outbox, tmp_path: Path) -> None:
+    """How far it was sent is on disk: else each start would send years of record."""
+    enter(tmp_path, "once", 3)
+    assert send(outbox) == 3
+    outbox.close()
+    with closing(Outbox(tmp_path, Points(RemoteKind.INFLUXDB_2, "hollow"))) as again:
+        assert again.next() is None
+
+
 @pytest.mark.parametrize(
     ("kind", "more"),
     [(RemoteKind.INFLUXDB_2, ["reading_hour 19.0 2", "reading_minute 19.0 1"]), (RemoteKind.VICTORIA_METRICS, [])],

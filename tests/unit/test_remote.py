@@ -94,8 +94,7 @@ def test_many_bad_points_hold_up_none_of_those_behind_them() -> None:
 def test_a_write_names_bucket_organisation_and_token(tmp_path: Path) -> None:
     """Without the first two InfluxDB takes nothing, and without the last it lets nobody in."""
     (tmp_path / "token").write_text("secret\n")
-    more = {"organisation": "nursery", "token_file": tmp_path / "token"}
-    with _elsewhere(lambda _: 204, **more) as (writer, store):
+    with _elsewhere(lambda _: 204, organisation="nursery", token_file=tmp_path / "token") as (writer, store):
         writer.send(_points(1))
     url, _, query = store.last.partition("?")
     assert (url, parse_qs(query)) == (

@@ -175,6 +175,15 @@ def test_a_summer_without_readings_costs_none_of_the_spring(record: sqlite3.Conn
     assert sum(run(record, T0 + 205 * DAY_MS)) == 0
 
 
+def test_a_summer_without_readings_costs_no_minutes_of_the_spring_either(record: sqlite3.Connection) -> None:
+    """Ninety days of them are kept, by days of which there are any."""
+    keep(record, 0, 100)
+    keep(record, 200, 5)
+    run(record, T0 + 205 * DAY_MS)
+    left = [*range(15, 100), *range(200, 205)]
+    assert days_kept(record, "minutes") == days_kept(record, "tens") == left
+
+
 def test_the_writer_forgets_only_while_nothing_waits(tmp_path: Path) -> None:
     """With readings waiting the disk is theirs; once they are kept, a step is taken."""
     connection = open_writer(tmp_path / "readings.db", READINGS)

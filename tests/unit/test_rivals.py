@@ -2,6 +2,7 @@
 
 import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -50,7 +51,7 @@ def test_five_losses_in_ten_minutes_are_flapping(every_s: float, flaps: bool) ->
 def test_a_session_that_ends_again_and_again_is_told_unless_it_ends_in_order(reason: str, notes: list[str]) -> None:
     """Four ends are none, the fifth is; and nothing else is said of it."""
     presence = Presence("soilward", "reader", ManualClock(Moment(1000.0, 0)))
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
     told = []
     for _ in range(5):
         presence.ended(client, ReasonCode(PacketTypes.DISCONNECT, reason))

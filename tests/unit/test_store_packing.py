@@ -382,7 +382,8 @@ def test_a_column_just_too_wide_for_its_bytes_gets_more_of_them(bits: int) -> No
     """Times that lie 256 ms apart, as others do: exactly at each width, and one to either side."""
     for span in (2**bits - 1, 2**bits, 2**bits + 1):
         packed = columns.pack([[-7, span - 7, 0]])
-        assert columns.unpack(packed, *columns.lay(packed, 0, 3, 1), 3) == [-7, span - 7, 0]
+        (laid,) = columns.lay(packed, 0, 3, 1)
+        assert columns.unpack(packed, laid, 3) == [-7, span - 7, 0]
 
 
 @pytest.mark.parametrize(

@@ -258,6 +258,15 @@ def test_a_disk_that_hangs_counts_as_failing(writer: Writer, clock: ManualClock)
     assert (writer.healthy, writer.failing_since_s) == (False, 1000.0)
 
 
+def test_two_databases_that_fail_count_from_the_first(writer: Writer, clock: ManualClock) -> None:
+    """Heat ends a minute after nothing is kept, whichever it was."""
+    writer.put_reading(soil(0), nothing)
+    clock.sleep(5.0)
+    writer.put_journal(ENTRY)
+    clock.sleep(10.1)
+    assert (writer.failing_since_s, writer.journal_failing_since_s) == (1000.0, 1005.0)
+
+
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), -300.0, "warm", 2**70])
 def test_one_impossible_reading_does_not_hold_up_the_rest(
     writer: Writer, clock: ManualClock, tmp_path: Path, value: float
