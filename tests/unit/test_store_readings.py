@@ -157,7 +157,7 @@ def test_a_series_equals_counting_by_hand(
 
     Some are packed and their days closed, the others come later and wait.
     """
-    for table in ("late", "probe", "tail", "block", "hours", "tens", "minutes"):
+    for table in ("late", "resumed", "probe", "tail", "block", "hours", "tens", "minutes"):
         store.execute(f"DELETE FROM {table}")
     by_hand = {T0 + at_ms: value for at_ms, value in reversed(said)}
     keeping = Keeping(store)
