@@ -142,7 +142,9 @@ class Inbox:
     def close(self) -> None:
         """Say goodbye and stop the network thread."""
         if self._connected:
-            self.client.publish(self._presence.topic, b"offline", qos=1, retain=True).wait_for_publish(1.0)
+            # A connection that breaks just now: its Will says it in our stead.
+            with suppress(RuntimeError, ValueError):
+                self.client.publish(self._presence.topic, b"offline", qos=1, retain=True).wait_for_publish(1.0)
         self.client.disconnect()
         self.client.loop_stop()
 

@@ -174,6 +174,16 @@ def ran(tmp_path: Path) -> Iterator[None]:
         controller.inbox.client._reset_sockets()
 
 
+def test_a_connection_that_breaks_as_we_say_goodbye_leaves_nothing_unwritten(tmp_path: Path) -> None:
+    """What waits for the disk is written, and the folder is free for the next."""
+    one = Shell(tmp_path)
+    one.turn(1)
+    one.controller.inbox._connected = True
+    one.controller._end()
+    assert not one.controller.writer.queue_depth
+    Shell(tmp_path).controller._end()
+
+
 def test_a_busy_loop_hands_over_to_the_thread_that_sends(ran: None) -> None:
     """An opening is published by the loop and sent by the network thread, which waits no 5 ms for its turn."""
     assert sys.getswitchinterval() == pytest.approx(0.0005)
