@@ -187,15 +187,13 @@ async def _on_store(request: Request, error: Exception) -> Response:
     _LOG.warning("store not available: %s", error)
     if getattr(error, "sqlite_errorname", "") == "SQLITE_FULL":
         return shown(request, 507, FULL)
-    asks, said = (
-        request.method not in ("GET", "HEAD"),
-        "the record cannot be read now; has the controller run here yet?",
-    )
+    asks = request.method not in ("GET", "HEAD")
+    said = "the record cannot be read now; has the controller run here yet?"
     if isinstance(error, DamagedError):
-        said = str(error)
+        said = f"{error}."
     elif asks and isinstance(error, sqlite3.Error):
-        said = f"the disk takes nothing now ({error}); look at it"
-    return shown(request, 503, f"{said}. Nothing was asked or kept. {SOCKET}" if asks else said)
+        said = f"the disk takes nothing now ({error}); look at it."
+    return shown(request, 503, f"{said} Nothing was asked or kept. {SOCKET}" if asks else said.removesuffix("."))
 
 
 async def _on_anything(request: Request, error: Exception) -> Response:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fastapi import HTTPException, Request
-from starlette.datastructures import FormData
+from starlette.datastructures import FormData, UploadFile
 from starlette.requests import ClientDisconnect
 
 from api import auth
@@ -69,7 +69,8 @@ async def note(request: Request) -> AsyncIterator[None]:
     if kind.startswith("application/x-www-form-urlencoded"):
         remember(request, (await request.form()).multi_items())
     elif kind.startswith("multipart/form-data") and is_small(request):
-        remember(request, (await small_form(request)).multi_items())
+        fields = (await small_form(request)).multi_items()
+        remember(request, fields, any(isinstance(each, UploadFile) and each.size for _, each in fields))
     try:
         yield
     finally:
@@ -115,7 +116,8 @@ def kept(request: Request) -> tuple[tuple[str, str], ...]:
     if written is None:
         return ()
     fields = [*((name, value) for name, _, value in written.typed), *written.carried]
-    return ((f"{KEPT}/", written.action), *((f"{KEPT}{name}", value) for name, value in fields))
+    photograph = ((f"{KEPT}/photograph", ""),) if written.photograph else ()
+    return ((f"{KEPT}/", written.action), *photograph, *((f"{KEPT}{name}", value) for name, value in fields))
 
 
 async def carried(request: Request) -> dict[str, str]:
@@ -127,12 +129,12 @@ async def carried(request: Request) -> dict[str, str]:
 def waiting(brought: Mapping[str, str]) -> Again | None:
     """Return the form that waited behind the sign-in page, or None."""
     fields = {name.removeprefix(KEPT): value for name, value in brought.items()}
-    action = fields.pop("/", "")
+    action, photograph = fields.pop("/", ""), fields.pop("/photograph", None) is not None
     if not action:
         return None
     return Again(
         action,
         tuple((name, LABELS[name], value) for name, value in fields.items() if name in LABELS),
         tuple((name, value) for name, value in fields.items() if name not in LABELS),
-        False,
+        photograph,
     )

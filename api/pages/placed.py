@@ -29,7 +29,6 @@ from api.season.site_days import site_days
 from api.season.site_plants import all_known, last
 from api.season.tonight import Forecast
 from api.state import State
-from controller.errors import StoreError
 
 Nights: TypeAlias = Mapping[str, dict[str, Any]]
 """By enclosure, what the coming night asks of its heater."""
@@ -61,7 +60,7 @@ def _placed(state: State, nights: Nights, alarms: Alarms, forecast: Forecast | N
     site, today = state.settings.site, date_at(state.clock.now().utc_ms, state.settings.site.zone)
     try:
         record = site_days(state)
-    except (RecordError, StoreError):
+    except RecordError:
         record = None
     once_more = cache(lambda threshold_c: once_more_from(record, threshold_c, site.latitude, today))
     known = Known(alarms, forecast, once_more)

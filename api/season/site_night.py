@@ -112,7 +112,7 @@ def outdoors(settings: Settings) -> Outdoors | None:
 
 
 def tonight(state: State) -> Tonight | None:
-    """Return what is known of the night; None without an outside probe, or where the sun does not set."""
+    """Return what is known of the night; None without an outside probe, or where the sun does not rise and set."""
     place, site, now_ms = outdoors(state.settings), state.settings.site, state.clock.now().utc_ms
     dark = coming_night(now_ms, site.latitude, site.longitude)
     if place is None or dark is None:
@@ -142,7 +142,7 @@ def tonight(state: State) -> Tonight | None:
 
 
 def coming_night(now_ms: int, latitude: float, longitude: float) -> Dark | None:
-    """Return the night that is on, or the next one within two days; None where the sun does not set."""
+    """Return the night that is on, or the next one within two days; None where the sun does not rise and set."""
     today = datetime.fromtimestamp((now_ms + longitude / 15.0 * HOUR_MS) / 1000, UTC).date()
     for back in (1, 0, -1):
         dark = dark_of(today - timedelta(days=back), latitude, longitude)

@@ -10,7 +10,7 @@ from controller.store import rolled
 from controller.store.connection import snapshot
 from controller.store.readings import HOUR_MS, MINUTE_MS, TEN_MS, Borders, Bucket, ProbeSeries, borders
 from controller.store.rolled import Rolled
-from controller.store.stretch import EVER_MS, Stretches
+from controller.store.stretch import EVER_MS, Stretches, ThriftyStretches
 
 
 def series(
@@ -46,7 +46,7 @@ def series(
     found = []
     usual = borders(start_ms, end_ms, points)
     with snapshot(connection):
-        record = Stretches(connection)
+        record = ThriftyStretches(connection)
         for probe, name, quantity, unit in connection.execute(_PROBES, (enclosure,)).fetchall():
             if probes is None or name in probes:
                 lie = usual
@@ -108,7 +108,7 @@ def means(
         number = _number(connection, enclosure, probe)
         if number is None:
             return []
-        found = rolled.combined(rolled.minutes(Stretches(connection), number, start_ms, end_ms), 0, width_ms)
+        found = rolled.combined(rolled.minutes(ThriftyStretches(connection), number, start_ms, end_ms), 0, width_ms)
     middles_ms = found.at_ms + width_ms // 2
     return list(zip(middles_ms.tolist(), (found.total / found.count).tolist(), strict=True))
 
@@ -121,7 +121,7 @@ def hours(
         number = _number(connection, enclosure, probe)
         if number is None:
             return []
-        found = rolled.hours(Stretches(connection), number, start_ms, EVER_MS)
+        found = rolled.hours(ThriftyStretches(connection), number, start_ms, EVER_MS)
     fields = (found.at_ms, found.least, found.total / found.count, found.most)
     return list(zip(*(each.tolist() for each in fields), strict=True))
 

@@ -135,6 +135,17 @@ def test_a_note_outlives_the_session_as_well(door: TestClient) -> None:
     assert form_of(door.post("/sign-in", data=right, headers=SAME_ORIGIN).text, "/plants/1/notes") == damage
 
 
+def test_a_small_photograph_sent_signed_out_is_asked_for_again(door: TestClient) -> None:
+    """The words of its note were kept, and it was dropped without a word."""
+    remark = {"kind": "remark", "day": "2026-02-20", "words": "hail"}
+    picture = {"photograph": ("fig.png", b"x" * 9000, "image/png")}
+    out = door.post("/plants/1/notes", data=remark, files=picture, headers=SAME_ORIGIN)
+    right = {**form_of(out.text, "/sign-in"), "name": "keeper", "password": PASSWORD}
+    back = door.post("/sign-in", data=right, headers=SAME_ORIGIN).text
+    assert form_of(back, "/plants/1/notes") == {**remark, "photograph": ""}
+    assert "The photograph, to be chosen again" in back
+
+
 @pytest.mark.parametrize("came_from", ["", "http://h:1/enclosures/larch?asked=3", "http://[", "http://h//elsewhere/"])
 def test_a_stop_sent_signed_out_says_where_the_heat_is_ended(door: TestClient, came_from: str) -> None:
     """Nothing was typed that could be kept; the way leads back to the page that it was pressed on."""

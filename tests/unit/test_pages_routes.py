@@ -177,6 +177,15 @@ def test_a_damaged_file_of_our_own_is_told_in_words(site: TestClient, tmp_path: 
     assert "switch the heater off at its socket" in site.post("/enclosures/larch/stop", headers=html).text
 
 
+def test_what_is_asked_before_the_first_reading_is_refused_in_whole_sentences(tmp_path: Path) -> None:
+    """A forecast typed in where no controller has run yet: 'here yet?. Nothing was asked' stood there."""
+    with open_site(tmp_path, heard=False, kept=False) as client:
+        html = {"accept": "text/html", **SAME_ORIGIN}
+        shown = client.post("/tonight/forecast", data={"lowest": "-3"}, headers=html)
+    assert shown.status_code == 503
+    assert "has the controller run here yet? Nothing was asked or kept. To end heat now," in shown.text
+
+
 def test_a_disk_that_takes_nothing_is_no_record_that_cannot_be_read(site: TestClient) -> None:
     """Turned read-only by a failing card: it asked whether the controller had run here yet."""
     cast(FastAPI, site.app).state.soilward.requests.do(lambda held: held.execute("PRAGMA query_only = ON"))

@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from controller.errors import StoreError
+from controller.store import blocks
 from controller.store.connection import open_writer
 from controller.store.keeping import Keeping, add
 from controller.store.migrations import READINGS
@@ -53,6 +54,23 @@ def test_a_value_that_cannot_be_is_refused_with_its_batch(store: sqlite3.Connect
         add(store, [soil(18.0, T0), soil(value, T0 + 1)])
     assert number_kept(store) == 0
     assert add(store, [soil(-273.15, T0), soil(1e6, T0 + 1)]) == 2
+
+
+def test_what_waits_is_unpacked_once_for_all_who_read_it_and_anew_after_a_commit(
+    store: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page of forty enclosures unpacked all their probes' rows twice for each; each reads through its own."""
+    unpacked: list[bytes] = []
+    unpack = blocks.unpack
+    monkeypatch.setattr(blocks, "unpack", lambda packed: unpacked.append(packed) or unpack(packed))
+    for second in range(3):
+        batch = [soil(18.0 + second, T0 + second), soil(5.0, T0 + second)._replace(enclosure="south")]
+        add(store, batch)
+        unpacked.clear()
+        for _ in range(2):
+            (north,), (south,) = (series(store, name, None, T0, T0 + 9, 1) for name in ("north", "south"))
+        assert (north.rows[0].most, south.rows[0].most) == (18.0 + second, 5.0)
+        assert (north.rows[0].count, len(unpacked)) == (second + 1, second + 1)
 
 
 def test_a_grade_that_nobody_gives_is_refused(store: sqlite3.Connection) -> None:

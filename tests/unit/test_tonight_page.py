@@ -70,6 +70,8 @@ def test_where_the_sun_does_not_rise_and_set_the_page_says_so(tmp_path: Path, mo
             "The sun does not rise and set here now, so there is no night" in client.get("/tonight", headers=HTML).text
         )
         assert "rise and set" in client.get("/api/season/tonight").json()["why_none"]
+        (tmp_path / "readings.db").write_bytes(b"\xa5" * 8192)
+        assert "readings.db is damaged" in client.get("/tonight", headers=HTML).text, "no sun is no excuse"
 
 
 def outside_c(at_ms: int, evening_c: float) -> float:
