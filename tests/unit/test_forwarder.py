@@ -51,4 +51,4 @@ def test_a_record_that_is_damaged_is_told_and_tried_again(tmp_path: Path, name: 
         assert [forwarder.turn(), forwarder.turn()] == [1.0, 2.0]
     word = told(tmp_path)
     assert word is not None
-    assert (word.at_ms, "malformed" in word.trouble) == (T0, True)
+    assert (word.at_ms, word.trouble.startswith(f"{name} is damaged; ")) == (T0, True)
