@@ -9,7 +9,7 @@ from sqlite3 import Connection
 import pytest
 
 from controller.settings import RemoteKind
-from controller.store import rolled
+from controller.store import blocks, rolled
 from controller.store.connection import open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import JOURNAL, READINGS
@@ -88,6 +88,21 @@ def test_a_clock_not_set_yet_opens_no_line_of_1970(record: Connection) -> None:
     say(keeping, MINUTE_MS, 2 * MINUTE_MS)
     say(keeping, T0 + MINUTE_MS, T0 + 2 * MINUTE_MS)
     assert (count(record, "late"), count(record, "resumed")) == (12, 0)
+
+
+def test_a_clock_days_behind_unpacks_no_hour_at_each_commit(
+    record: Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Among readings that are there already nobody goes on in order; it was looked for anew each time, in a block."""
+    keeping = Keeping(record)
+    say(keeping, T0, T0 + HOUR_MS // 2)
+    say(keeping, T0 + 3 * DAY_MS, T0 + 3 * DAY_MS + MINUTE_MS)
+    keeping.pack_all()
+    unpacked: list[bytes] = []
+    unpack = blocks.unpack
+    monkeypatch.setattr(blocks, "unpack", lambda packed: unpacked.append(packed) or unpack(packed))
+    say(keeping, T0 + 5, T0 + 10 * MINUTE_MS)
+    assert (len(unpacked), count(record, "late"), count(record, "resumed")) == (2, 2 * 60, 0)
 
 
 class Elsewhere:
