@@ -191,3 +191,27 @@ def test_what_is_told_elsewhere_is_told_once(record: Connection, tmp_path: Path)
         assert "count=360i" in elsewhere.told["reading_hour", "probe=soil", T0 + hour * HOUR_MS]
     assert elsewhere.lines - len(elsewhere.told) < 50
     elsewhere.close()
+
+
+@pytest.mark.parametrize("was_ahead", [False, True])
+def test_the_last_hour_of_a_stretch_that_is_over_is_told_as_well(
+    record: Connection, tmp_path: Path, was_ahead: bool
+) -> None:
+    """What was taken in, days before all there is; or what a node tells behind two silent days, where a clock was ahead
+    once. Nothing there ever passes it."""
+    keeping, elsewhere, late_ms = Keeping(record), Elsewhere(tmp_path, RemoteKind.INFLUXDB_2), T0 + 3 * DAY_MS
+    if was_ahead:
+        say(keeping, T0 - DAY_MS, T0 - DAY_MS + MINUTE_MS)
+        say(keeping, T0 + YEARS_MS, T0 + YEARS_MS + MINUTE_MS)
+    say(keeping, late_ms, late_ms + MINUTE_MS)
+    elsewhere.take(100)
+    for at_ms in range(T0, T0 + 3 * HOUR_MS // 2, EACH_MS):
+        keeping.add([StoredReading("larch", "soil", "soil", "Cel", 15.0, at_ms, at_ms, "good")])
+    if was_ahead:
+        say(keeping, late_ms + MINUTE_MS, late_ms + 2 * MINUTE_MS)
+    else:
+        keeping.pack_all()
+    elsewhere.take(100)
+    for at_ms, many in ((T0, 360), (T0 + HOUR_MS, 180)):
+        assert elsewhere.told["reading_hour", "probe=soil", at_ms].startswith(f"count={many}i,")
+    elsewhere.close()
