@@ -33,7 +33,7 @@ class Forwarder:
         self._writer = RemoteWriter(remote)
         self._outbox = Outbox(settings.store.folder, Points(remote.kind, remote.site))
         self._pause_s = FIRST_PAUSE_S
-        self._sent = 0
+        self._sent, self._lacks = 0, ""
 
     def turn(self) -> float:
         """Send the next batch; returns after how many seconds to come again."""
@@ -45,13 +45,18 @@ class Forwarder:
                 self._writer.send(batch.points)
                 self._outbox.done(batch)
                 self._sent += len(batch.points)
+                trouble = batch.trouble
+                if trouble and trouble != self._lacks:
+                    log.warning("nothing of the journal sent: %s", trouble)
+                self._lacks = trouble
             self._pause_s, wait_s = FIRST_PAUSE_S, 0.0 if batch is not None and batch.full else EVERY_S
+            oldest_ms = None if wait_s else oldest_ms
         except (RemoteError, StoreError, sqlite3.Error) as error:
             # Doubled without end it would be no number any more, after three days and a half.
             trouble, wait_s = str(error), self._pause_s
             self._pause_s = min(2.0 * wait_s, LONGEST_PAUSE_S)
             log.warning("nothing sent: %s", error)
-        self._tell(None if trouble == "" and wait_s else oldest_ms, trouble)
+        self._tell(oldest_ms, trouble)
         return wait_s
 
     def close(self) -> None:

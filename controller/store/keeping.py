@@ -108,7 +108,8 @@ class Keeping:
             self._close_all(past_ms - past_ms % DAY_MS)
 
     def pack_all(self) -> None:
-        """Pack all there is, and roll up every day before the newest reading's."""
+        """Pack all there is, and roll up every day before the newest reading's: it is the end of what was taken in."""
+        self._leave(self._probes.values())
         self._do(self._pack(shelf, EVER_MS) for shelf in self._tails)
         newest_ms = max((probe.newest_ms for probe in self._probes.values()), default=0)
         self._close_all(newest_ms - newest_ms % DAY_MS)
@@ -172,8 +173,14 @@ class Keeping:
             return
         until_ms = self._on_record.next_ms(probe.number, taken_ms)
         if until_ms - taken_ms >= DAY_MS:
+            self._leave([probe])
             self._connection.execute(_RESUME, {"probe": probe.number, "after": taken_ms, "until": until_ms})
             probe.reached_ms, probe.until_ms = taken_ms, until_ms
+
+    def _leave(self, probes: Iterable[KnownProbe]) -> None:
+        """Note the last reading from where probes went on: nothing will pass its minute and hour, to have them sent."""
+        left = [(probe.number, probe.reached_ms) for probe in probes if probe.until_ms]
+        self._connection.executemany(_NOTE, left)
 
     def _append(self, rows: Sequence[Row], receipts: Sequence[Receipt]) -> None:
         by_shelf: dict[int, list[Row]] = {}

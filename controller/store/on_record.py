@@ -34,21 +34,25 @@ class OnRecord:
             self.add(shelf, Stretches(self._connection).all_waiting(shelf))
         if taken_ms in self._waiting[shelf].get(probe, ()):
             return True
-        key = probe, taken_ms - taken_ms % HOUR_MS
-        if key not in self._hours:
-            if len(self._hours) >= MOST_HOURS:
-                self._hours.clear()
-            packed = Stretches(self._connection).blocks(probe, key[1], key[1] + HOUR_MS)
-            self._hours[key] = frozenset(row[1] for block in packed for row in blocks.unpack(block))
-        return taken_ms in self._hours[key]
+        return taken_ms in self._packed(probe, taken_ms - taken_ms % HOUR_MS)
 
     def next_ms(self, probe: int, taken_ms: int) -> int:
         """Return when [ms UTC] the first reading after a late one on record was taken; `EVER_MS` if there is none."""
-        waiting = self._waiting[shelves.shelf_of(probe)].get(probe, ())
-        first_ms = min((each for each in waiting if each > taken_ms), default=EVER_MS)
-        packed = Stretches(self._connection).blocks(probe, taken_ms, first_ms)
-        later = (row[1] for block in packed for row in blocks.unpack(block) if row[1] > taken_ms)
-        return min(first_ms, next(later, EVER_MS))
+        hour_ms = taken_ms - taken_ms % HOUR_MS
+        near_ms = (*self._waiting[shelves.shelf_of(probe)].get(probe, ()), *self._packed(probe, hour_ms))
+        first_ms = min((each for each in near_ms if each > taken_ms), default=EVER_MS)
+        packed = Stretches(self._connection).blocks(probe, hour_ms + HOUR_MS, first_ms)
+        return min(first_ms, next((row[1] for block in packed for row in blocks.unpack(block)), EVER_MS))
+
+    def _packed(self, probe: int, hour_ms: int) -> frozenset[int]:
+        """Return when [ms UTC] the readings of a probe's hour were taken that lie in a block."""
+        key = probe, hour_ms
+        if key not in self._hours:
+            if len(self._hours) >= MOST_HOURS:
+                self._hours.clear()
+            packed = Stretches(self._connection).blocks(probe, hour_ms, hour_ms + HOUR_MS)
+            self._hours[key] = frozenset(row[1] for block in packed for row in blocks.unpack(block))
+        return self._hours[key]
 
     def add(self, shelf: int, rows: Iterable[Row]) -> None:
         """Note rows that went to the tail of a shelf, if anybody has asked about it."""

@@ -51,12 +51,15 @@ class Batch:
         [ms UTC] when the first reading of it was taken, or None where it holds none.
     full
         Whether more may be waiting already.
+    trouble
+        Why it holds nothing of the journal, though more of that may be waiting; or "".
     """
 
     points: list[Point]
     cursors: dict[str, int]
     oldest_ms: int | None
     full: bool
+    trouble: str = ""
 
 
 class Outbox:
@@ -78,7 +81,7 @@ class Outbox:
         """Return what goes next, or None when all is sent. The record is only read."""
         points: list[Point] = []
         cursors: dict[str, int] = {}
-        self._are_more = False
+        self._are_more, trouble = False, ""
         file = self._folder / "readings.db"
         with named(file), closing(open_reader(file)) as record:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
@@ -93,11 +96,12 @@ class Outbox:
             self._explained(record, points, cursors)
         try:
             self._journal(points, cursors)
-        except StoreError:
-            # A damaged journal, with which nothing heats, keeps no reading back; it is told once all of those are sent.
+        except StoreError as error:
+            # A damaged journal, with which nothing heats, keeps no reading back.
             if not cursors:
                 raise
-        return Batch(points, cursors, oldest_ms, self._are_more) if cursors else None
+            trouble = str(error)
+        return Batch(points, cursors, oldest_ms, self._are_more, trouble) if cursors else None
 
     def done(self, batch: Batch) -> None:
         """Note that a batch has arrived. Killed before this, it is sent again: same stamps and tags, no point more."""

@@ -9,7 +9,7 @@ from sqlite3 import Connection
 import pytest
 
 from controller.settings import RemoteKind
-from controller.store import rolled
+from controller.store import blocks, rolled
 from controller.store.connection import open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import JOURNAL, READINGS
@@ -88,6 +88,21 @@ def test_a_clock_not_set_yet_opens_no_line_of_1970(record: Connection) -> None:
     say(keeping, MINUTE_MS, 2 * MINUTE_MS)
     say(keeping, T0 + MINUTE_MS, T0 + 2 * MINUTE_MS)
     assert (count(record, "late"), count(record, "resumed")) == (12, 0)
+
+
+def test_a_clock_days_behind_unpacks_no_hour_at_each_commit(
+    record: Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Among readings that are there already nobody goes on in order; it was looked for anew each time, in a block."""
+    keeping = Keeping(record)
+    say(keeping, T0, T0 + HOUR_MS // 2)
+    say(keeping, T0 + 3 * DAY_MS, T0 + 3 * DAY_MS + MINUTE_MS)
+    keeping.pack_all()
+    unpacked: list[bytes] = []
+    unpack = blocks.unpack
+    monkeypatch.setattr(blocks, "unpack", lambda packed: unpacked.append(packed) or unpack(packed))
+    say(keeping, T0 + 5, T0 + 10 * MINUTE_MS)
+    assert (len(unpacked), count(record, "late"), count(record, "resumed")) == (2, 2 * 60, 0)
 
 
 class Elsewhere:
@@ -175,4 +190,28 @@ def test_what_is_told_elsewhere_is_told_once(record: Connection, tmp_path: Path)
     for hour in range(1, 29):
         assert "count=360i" in elsewhere.told["reading_hour", "probe=soil", T0 + hour * HOUR_MS]
     assert elsewhere.lines - len(elsewhere.told) < 50
+    elsewhere.close()
+
+
+@pytest.mark.parametrize("was_ahead", [False, True])
+def test_the_last_hour_of_a_stretch_that_is_over_is_told_as_well(
+    record: Connection, tmp_path: Path, was_ahead: bool
+) -> None:
+    """What was taken in, days before all there is; or what a node tells behind two silent days, where a clock was ahead
+    once. Nothing there ever passes it."""
+    keeping, elsewhere, late_ms = Keeping(record), Elsewhere(tmp_path, RemoteKind.INFLUXDB_2), T0 + 3 * DAY_MS
+    if was_ahead:
+        say(keeping, T0 - DAY_MS, T0 - DAY_MS + MINUTE_MS)
+        say(keeping, T0 + YEARS_MS, T0 + YEARS_MS + MINUTE_MS)
+    say(keeping, late_ms, late_ms + MINUTE_MS)
+    elsewhere.take(100)
+    for at_ms in range(T0, T0 + 3 * HOUR_MS // 2, EACH_MS):
+        keeping.add([StoredReading("larch", "soil", "soil", "Cel", 15.0, at_ms, at_ms, "good")])
+    if was_ahead:
+        say(keeping, late_ms + MINUTE_MS, late_ms + 2 * MINUTE_MS)
+    else:
+        keeping.pack_all()
+    elsewhere.take(100)
+    for at_ms, many in ((T0, 360), (T0 + HOUR_MS, 180)):
+        assert elsewhere.told["reading_hour", "probe=soil", at_ms].startswith(f"count={many}i,")
     elsewhere.close()

@@ -87,7 +87,7 @@ def test_what_is_entered_after_a_backup_was_put_back_is_sent(outbox: Outbox, tmp
 
 
 def test_a_damaged_journal_keeps_no_reading_back(outbox: Outbox, tmp_path: Path) -> None:
-    """Nothing heats then: whoever looks from elsewhere must see how cold it gets. It is told once the rest is sent."""
+    """Nothing heats then: whoever looks from elsewhere must see how cold it gets. It is told with each batch."""
     enter(tmp_path, "before", 200)
     count = say(tmp_path, 2, 1, 3)
     with (tmp_path / "journal.db").open("r+b") as raw:
@@ -96,6 +96,7 @@ def test_a_damaged_journal_keeps_no_reading_back(outbox: Outbox, tmp_path: Path)
     batch = outbox.next()
     assert batch is not None
     assert sum(each.to_line_protocol().startswith("reading,") for each in batch.points) == count
+    assert batch.trouble.startswith("journal.db is damaged; ")
     outbox.done(batch)
     with pytest.raises(StoreError, match=r"journal\.db is damaged; without a journal there is no heat: stop Soilward"):
         outbox.next()
