@@ -25,7 +25,7 @@ from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
 from controller.store.receipts import Receipt
 from controller.store.writer import Writer
-from controller.wire.inbox import LinkNow, Message
+from controller.wire.inbox import Inbox, LinkNow, Message
 from controller.wire.relay import Health, encode_report
 from controller.wire.senml import encode_senml
 from tests.core_site import NIGHT_MS, settings_of
@@ -615,3 +615,47 @@ def test_a_start_is_entered_in_the_journal_with_what_it_finds(tmp_path: Path) ->
     ]
     assert (started.why, latched.why) == ("controller started, epoch 2", "stopped by keeper")
     assert "the 6 runs on record" in counter.why
+
+
+def hear_another(shell: Shell, epoch: int, *, on: bool = True, lease_left_s: float = 10.0) -> None:
+    """Queue a report of the node that it has obeyed another controller."""
+    now, health = shell.clock.now(), Health(by="second")
+    payload = encode_report(on, on, epoch, 1, lease_left_s, None, 0, now.mono_s, health)
+    shell.controller.inbox.messages.put(Message("soilward/larch/heater/state", payload, False, now, 0, 0, 1))
+
+
+def give_way(shell: Shell) -> None:
+    """Overtake another controller, and be overtaken in turn."""
+    for _ in range(2):
+        hear_another(shell, shell.controller.memory.epoch + 1)
+        shell.turn(1)
+    assert shell.controller._nodes.is_anothers("larch")
+
+
+def test_c04_whoever_gave_way_tells_at_once_that_heat_is_to_end_and_renews_nothing(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """C04 A08: the order was "off" before, so nothing of it had changed: a stop waited up to 5 s for a renewal, and of
+    a disarming nothing went out unless a renewal fell on that very tick."""
+    monkeypatch.setattr(Inbox, "link_now", property(lambda _: LinkNow(True, 0.0)))
+    give_way(shell)
+    _ask(shell, "arm", {})
+    for _ in range(20):
+        shell.turn(20)
+        shell.controller.writer.turn()
+    sent: list[Order] = []
+    monkeypatch.setattr(shell.controller.relays, "send", lambda _name, order, _now: sent.append(order))
+    shell.turn(20)
+    assert sent == []
+    asked: list[tuple[requests.Kind, dict[str, Any], int]]
+    asked = [("disarm", {}, 1), ("arm", {}, 0), ("at-work", {"minutes": 9}, 1), ("stop", {}, 1)]
+    for kind, arguments, told in asked:
+        sent.clear()
+        _ask(shell, kind, arguments)
+        shell.turn(2)
+        assert [each.on for each in sent] == [False] * told, kind
+
+
+def _ask(shell: Shell, kind: requests.Kind, arguments: dict[str, Any]) -> None:
+    with closing(open_writer(shell.folder / "requests.db", REQUESTS)) as connection:
+        requests.file(connection, shell.clock.now().utc_ms, "larch", kind, arguments, "keeper", "a test")
