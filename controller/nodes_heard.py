@@ -69,6 +69,9 @@ class NodesHeard:
             self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
             return keeper.state.may_be_closed or report.is_news
+        elif report.on and self.is_anothers(name):
+            # Another's heat is heat: what it warms is not warm unasked.
+            keeper.state.heat_s = now.mono_s
         return False
 
     def is_anothers(self, name: str) -> bool:

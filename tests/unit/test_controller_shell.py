@@ -28,8 +28,8 @@ from controller.store.writer import Writer
 from controller.wire.inbox import Inbox, LinkNow, Message
 from controller.wire.relay import Health, encode_report
 from controller.wire.senml import encode_senml
-from tests.core_site import NIGHT_MS, settings_of
-from tests.heat_site import CABLE
+from tests.core_site import AIR, NIGHT_MS, SOIL, settings_of
+from tests.heat_site import CABLE, FAN, OUTSIDE
 from tests.unit.test_commissioned import account
 
 
@@ -630,6 +630,22 @@ def give_way(shell: Shell) -> None:
         hear_another(shell, shell.controller.memory.epoch + 1)
         shell.turn(1)
     assert shell.controller._nodes.is_anothers("larch")
+
+
+def test_c04_what_another_controller_heats_is_not_warm_unasked(tmp_path: Path) -> None:
+    """It latched at whoever had given way, within an hour of dark, and its trip opened the other's contact for good."""
+    shell = Shell(tmp_path, heater={**FAN, "rated_w": 600.0}, probe=[SOIL, AIR, OUTSIDE])
+    give_way(shell)
+    for _ in range(80):
+        now = shell.clock.now()
+        for name, value in (("soil", 10.0), ("air", 25.0), ("outside", 0.0)):
+            payload = encode_senml("larch", name, "Cel", [(now.utc_ms, value)])
+            shell.controller.inbox.messages.put(Message(f"soilward/larch/probe/{name}", payload, False, now, 0, 0, 1))
+        hear_another(shell, shell.controller.memory.epoch + 1)
+        shell.turn(60)
+        shell.controller.writer.turn()
+    assert shell.controller.keepers["larch"].state.standing.trips == ()
+    shell.controller._end()
 
 
 def test_c04_whoever_gave_way_tells_at_once_that_heat_is_to_end_and_renews_nothing(
