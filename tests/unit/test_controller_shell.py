@@ -675,3 +675,23 @@ def test_c04_whoever_gave_way_tells_at_once_that_heat_is_to_end_and_renews_nothi
 def _ask(shell: Shell, kind: requests.Kind, arguments: dict[str, Any]) -> None:
     with closing(open_writer(shell.folder / "requests.db", REQUESTS)) as connection:
         requests.file(connection, shell.clock.now().utc_ms, "larch", kind, arguments, "keeper", "a test")
+
+
+@pytest.mark.parametrize(("lease_left_s", "is_told"), [(0.0, False), (0.1, True)])
+def test_c04_an_enclosure_that_another_controller_has_left_is_taken_over_without_an_alert(
+    shell: Shell, lease_left_s: float, is_told: bool
+) -> None:
+    """Of enclosures that were given to a controller of their own it was told to stop one of the two."""
+    hear_another(shell, 40, on=is_told, lease_left_s=lease_left_s)
+    shell.turn(2)
+    assert shell.controller.memory.epoch == 41
+    assert ("second-controller" in alerts_of(shell)) is is_told
+
+
+def test_c04_whoever_takes_an_obeying_node_from_us_is_told(shell: Shell) -> None:
+    """Its "off" leaves no lease either."""
+    shell.hear_node(False, None)
+    shell.turn(1)
+    hear_another(shell, 40, on=False, lease_left_s=0.0)
+    shell.turn(2)
+    assert "second-controller" in alerts_of(shell)
