@@ -269,6 +269,8 @@ class Controller:
         return (*link, *self._record.notes(now), *asked, *late, *pages)
 
     def _save(self) -> None:
+        # A card may take a second for it, for which nothing that was gathered need wait.
+        self.inbox.client.let_out()
         self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})
 
     def _tell(self, keeper: Keeper, now: Moment) -> None:

@@ -249,6 +249,16 @@ def test_what_a_turn_published_is_let_out_before_a_wait_and_every_few_millisecon
     assert len(out) == times
 
 
+def test_what_was_gathered_does_not_wait_for_the_disk(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A renewal of the turn before, of whichever enclosure, went out only once another's trip had been saved."""
+    done: list[str] = []
+    one = shell.controller
+    monkeypatch.setattr(one.inbox.client, "let_out", lambda: done.append("out"))
+    monkeypatch.setattr(one.memory, "save", lambda _: done.append("saved"))
+    one._save()
+    assert done == ["out", "saved"]
+
+
 def test_the_loop_gathers_while_it_runs_and_its_end_does_not(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What its last turn published goes out with its end, whose openings and goodbye wait for nobody."""
     done: list[str] = []
