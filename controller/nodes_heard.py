@@ -60,7 +60,8 @@ class NodesHeard:
         by_another = report.by not in ("", self._name)
         verdict = self._epochs.heard(name, report.epoch, epoch, by_another=by_another)
         if verdict is Epoch.OVERTAKE:
-            if by_another:
+            # One that has left this enclosure to us holds no lease, and never took a node that obeyed us.
+            if by_another and (report.lease_left_s > 0 or keeper.state.node is not None):
                 self._met_s[name] = now.mono_s
             self._overtake(name, report.epoch, now)
         elif verdict is Epoch.RIVAL:
@@ -69,6 +70,9 @@ class NodesHeard:
             self._record.put_runs(keeper.heater.take(report, keeper.state.why_open))
             keeper.reports.append(report)
             return keeper.state.may_be_closed or report.is_news
+        elif report.on and self.is_anothers(name):
+            # Another's heat is heat: what it warms is not warm unasked.
+            keeper.state.heat_s = now.mono_s
         return False
 
     def is_anothers(self, name: str) -> bool:

@@ -26,6 +26,7 @@ from controller.parent import end_with_parent
 from controller.plan import plan_for
 from controller.proving import commissioned, slower
 from controller.recording import SET_BACK, Recording, writer_of
+from controller.requests import ENDS_HEAT
 from controller.routing import Routing
 from controller.safety import limits
 from controller.safety.lease import Order
@@ -33,7 +34,7 @@ from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
 from controller.store.damage import require_sound_journal, sound_or_aside
-from controller.store.journal import JSON
+from controller.store.journal import JSON, Entry
 from controller.store.receipts import Receipt
 from controller.store.reserve import make_room
 from controller.taking import Taking
@@ -214,11 +215,12 @@ class Controller:
         name, shell = keeper.plan.name, self._shell(keeper.plan.name, now)
         decision = keeper.tick(shell, now)
         # While our session is away a plain relay, which has a connection of its own and no lease, is told "off" still.
-        opens = not decision.order.on and (decision.send or not shell.connected)
+        is_due = decision.send or not shell.connected
         # Off is obeyed always: renewed beside another controller's "on" it had the contact opened and closed 26 times a
-        # minute. Only a trip holds it open there; what else is new, as a disarming, is told once.
-        is_anothers = self._nodes.is_anothers(name) and not keeper.state.standing.trips
-        if opens and (decision.entries or not is_anothers):
+        # minute. Only a trip holds it open there; what calls for no heat anew is told at once, though the order is old.
+        is_anothers = self._nodes.is_anothers(name)
+        renews = is_due and (not is_anothers or bool(keeper.state.standing.trips))
+        if not decision.order.on and (renews or (is_anothers and _end_heat(decision.entries))):
             self.relays.send(name, decision.order, now)
             # A renewal of what is open already need not be out at once.
             if may_be_closed:
@@ -267,6 +269,8 @@ class Controller:
         return (*link, *self._record.notes(now), *asked, *late, *pages)
 
     def _save(self) -> None:
+        # A card may take a second for it, for which nothing that was gathered need wait.
+        self.inbox.client.let_out()
         self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})
 
     def _tell(self, keeper: Keeper, now: Moment) -> None:
@@ -295,6 +299,11 @@ class Controller:
         self.inbox.close()
         self.writer.close()
         self._lock.release()
+
+
+def _end_heat(entries: Sequence[Entry]) -> bool:
+    """Whether a trip is among them, or an answer to somebody who asks for no heat."""
+    return any(each.kind == "trip" or each.body.get("asked") in ENDS_HEAT for each in entries)
 
 
 def run(settings: Settings, clock: Clock) -> None:

@@ -180,7 +180,8 @@ class Stand:
             return
         if report is None or is_repeat(report, self.keeper.heater.newest):
             return
-        verdict = self._epochs.heard(self.enclosure.name, report.epoch, self.epoch)
+        by_another = report.by not in ("", IDENTITY)
+        verdict = self._epochs.heard(self.enclosure.name, report.epoch, self.epoch, by_another=by_another)
         if verdict is Epoch.OVERTAKE:
             self.command_under(report.epoch + 1)
             self.send_again()

@@ -25,11 +25,11 @@ from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
 from controller.store.receipts import Receipt
 from controller.store.writer import Writer
-from controller.wire.inbox import LinkNow, Message
+from controller.wire.inbox import Inbox, LinkNow, Message
 from controller.wire.relay import Health, encode_report
 from controller.wire.senml import encode_senml
-from tests.core_site import NIGHT_MS, settings_of
-from tests.heat_site import CABLE
+from tests.core_site import AIR, NIGHT_MS, SOIL, settings_of
+from tests.heat_site import CABLE, FAN, OUTSIDE
 from tests.unit.test_commissioned import account
 
 
@@ -257,6 +257,16 @@ def test_what_a_turn_published_is_let_out_before_a_wait_and_every_few_millisecon
         shell.clock.sleep(turn_s)
         one._turn()
     assert len(out) == times
+
+
+def test_what_was_gathered_does_not_wait_for_the_disk(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A renewal of the turn before, of whichever enclosure, went out only once another's trip had been saved."""
+    done: list[str] = []
+    one = shell.controller
+    monkeypatch.setattr(one.inbox.client, "let_out", lambda: done.append("out"))
+    monkeypatch.setattr(one.memory, "save", lambda _: done.append("saved"))
+    one._save()
+    assert done == ["out", "saved"]
 
 
 def test_the_loop_gathers_while_it_runs_and_its_end_does_not(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -625,3 +635,83 @@ def test_a_start_is_entered_in_the_journal_with_what_it_finds(tmp_path: Path) ->
     ]
     assert (started.why, latched.why) == ("controller started, epoch 2", "stopped by keeper")
     assert "the 6 runs on record" in counter.why
+
+
+def hear_another(shell: Shell, epoch: int, *, on: bool = True, lease_left_s: float = 10.0) -> None:
+    """Queue a report of the node that it has obeyed another controller."""
+    now, health = shell.clock.now(), Health(by="second")
+    payload = encode_report(on, on, epoch, 1, lease_left_s, None, 0, now.mono_s, health)
+    shell.controller.inbox.messages.put(Message("soilward/larch/heater/state", payload, False, now, 0, 0, 1))
+
+
+def give_way(shell: Shell) -> None:
+    """Overtake another controller, and be overtaken in turn."""
+    for _ in range(2):
+        hear_another(shell, shell.controller.memory.epoch + 1)
+        shell.turn(1)
+    assert shell.controller._nodes.is_anothers("larch")
+
+
+def test_c04_what_another_controller_heats_is_not_warm_unasked(tmp_path: Path) -> None:
+    """It latched at whoever had given way, within an hour of dark, and its trip opened the other's contact for good."""
+    shell = Shell(tmp_path, heater={**FAN, "rated_w": 600.0}, probe=[SOIL, AIR, OUTSIDE])
+    give_way(shell)
+    for _ in range(80):
+        now = shell.clock.now()
+        for name, value in (("soil", 10.0), ("air", 25.0), ("outside", 0.0)):
+            payload = encode_senml("larch", name, "Cel", [(now.utc_ms, value)])
+            shell.controller.inbox.messages.put(Message(f"soilward/larch/probe/{name}", payload, False, now, 0, 0, 1))
+        hear_another(shell, shell.controller.memory.epoch + 1)
+        shell.turn(60)
+        shell.controller.writer.turn()
+    assert shell.controller.keepers["larch"].state.standing.trips == ()
+    shell.controller._end()
+
+
+def test_c04_whoever_gave_way_tells_at_once_that_heat_is_to_end_and_renews_nothing(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """C04 A08: the order was "off" before, so nothing of it had changed: a stop waited up to 5 s for a renewal, and of
+    a disarming nothing went out unless a renewal fell on that very tick."""
+    monkeypatch.setattr(Inbox, "link_now", property(lambda _: LinkNow(True, 0.0)))
+    give_way(shell)
+    _ask(shell, "arm", {})
+    for _ in range(20):
+        shell.turn(20)
+        shell.controller.writer.turn()
+    sent: list[Order] = []
+    monkeypatch.setattr(shell.controller.relays, "send", lambda _name, order, _now: sent.append(order))
+    shell.turn(20)
+    assert sent == []
+    asked: list[tuple[requests.Kind, dict[str, Any], int]]
+    asked = [("disarm", {}, 1), ("arm", {}, 0), ("at-work", {"minutes": 9}, 1), ("stop", {}, 1)]
+    for kind, arguments, told in asked:
+        sent.clear()
+        _ask(shell, kind, arguments)
+        shell.turn(2)
+        assert [each.on for each in sent] == [False] * told, kind
+
+
+def _ask(shell: Shell, kind: requests.Kind, arguments: dict[str, Any]) -> None:
+    with closing(open_writer(shell.folder / "requests.db", REQUESTS)) as connection:
+        requests.file(connection, shell.clock.now().utc_ms, "larch", kind, arguments, "keeper", "a test")
+
+
+@pytest.mark.parametrize(("lease_left_s", "is_told"), [(0.0, False), (0.1, True)])
+def test_c04_an_enclosure_that_another_controller_has_left_is_taken_over_without_an_alert(
+    shell: Shell, lease_left_s: float, is_told: bool
+) -> None:
+    """Of enclosures that were given to a controller of their own it was told to stop one of the two."""
+    hear_another(shell, 40, on=is_told, lease_left_s=lease_left_s)
+    shell.turn(2)
+    assert shell.controller.memory.epoch == 41
+    assert ("second-controller" in alerts_of(shell)) is is_told
+
+
+def test_c04_whoever_takes_an_obeying_node_from_us_is_told(shell: Shell) -> None:
+    """Its "off" leaves no lease either."""
+    shell.hear_node(False, None)
+    shell.turn(1)
+    hear_another(shell, 40, on=False, lease_left_s=0.0)
+    shell.turn(2)
+    assert "second-controller" in alerts_of(shell)

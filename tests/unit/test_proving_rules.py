@@ -6,24 +6,29 @@ from pathlib import Path
 
 import pytest
 
-from controller.clock import Clock, Moment
+from controller.clock import Clock, ManualClock, Moment
 from controller.errors import StoreError
 from controller.memory import Memory
 from controller.proving import criteria
 from controller.proving.account import Account, Outcome, Result, entry_of, figure_of, from_entry
 from controller.proving.bench import Patience
+from controller.proving.command import CLIENT
 from controller.proving.record import Record
 from controller.proving.sequence import NAMES, STEPS
+from controller.proving.stand import IDENTITY, Stand
 from controller.proving.warmth import expected_of, nearest_soil
 from controller.requests import answer
 from controller.safety import limits
+from controller.settings import Broker
 from controller.standing import Standing
 from controller.store import journal
 from controller.store.connection import open_reader, open_writer
 from controller.store.migrations import JOURNAL
 from controller.store.requests import Request
 from controller.store.writer import Writer
-from tests.core_site import NIGHT_MS, plan_of
+from controller.wire.inbox import Message
+from controller.wire.relay import Health, encode_report
+from tests.core_site import NIGHT_MS, plan_of, settings_of
 from tests.unit.pages_site import SETTINGS
 
 LEASE_S = 15.0
@@ -206,3 +211,15 @@ def test_a_date_that_cannot_be_kept_is_told(tmp_path: Path) -> None:
     (tmp_path / "standing.json").mkdir()
     with pytest.raises(StoreError, match="the date of the passed proof test cannot be kept; free the disk"):
         record.finish(account(*WHOLE))
+
+
+@pytest.mark.parametrize(("by", "is_ours"), [(IDENTITY, True), ("", True), ("controller", False)])
+def test_c04_a_contact_that_another_controller_of_our_epoch_holds_is_not_taken_for_ours(by: str, is_ours: bool) -> None:
+    """What it closes and opens would pass for what this test ordered; a later epoch ends that, or nothing is heard."""
+    settings = settings_of().model_copy(update={"broker": Broker(kind="external")})
+    stand = Stand(settings, "larch", ManualClock(Moment(1000.0, NIGHT_MS)), Standing(), 7, CLIENT)
+    payload = encode_report(True, True, 7, 1, 10.0, 2.0, 0, 60.0, Health(by=by))
+    now = stand.clock.now()
+    stand.inbox.messages.put(Message("soilward/larch/heater/state", payload, False, now, 0, 0, 1))
+    stand.turn(0.0)
+    assert (stand.is_closed, stand.epoch) == ((True, 7) if is_ours else (False, 8))
