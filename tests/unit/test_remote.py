@@ -241,23 +241,32 @@ FLUX_FAULT = (
 
 
 @contextmanager
-def _influx(said: bytes) -> Iterator[Influx]:
+def _says(said: bytes) -> Iterator[str]:
+    """Give the address of a server that answers this to whatever it is asked."""
+
     class Said(BaseHTTPRequestHandler):
-        def do_POST(self) -> None:
-            self.rfile.read(int(self.headers["Content-Length"]))
+        def do_GET(self) -> None:
+            self.rfile.read(int(self.headers["Content-Length"] or 0))
             self.send_response(200)
             self.send_header("Content-Length", str(len(said)))
             self.end_headers()
             self.wfile.write(said)
+
+        do_POST = do_GET  # noqa: N815 - the library's own word
 
         def log_message(self, format: str, *args: object) -> None:
             pass
 
     with ThreadingHTTPServer(("127.0.0.1", 0), Said) as server:
         Thread(target=server.serve_forever, daemon=True).start()
-        url = f"http://127.0.0.1:{server.server_port}"
-        yield Influx(Remote.model_validate({"kind": "influxdb-2", "url": url, "site": "hollow"}))
+        yield f"http://127.0.0.1:{server.server_port}"
         server.shutdown()
+
+
+@contextmanager
+def _influx(said: bytes) -> Iterator[Influx]:
+    with _says(said) as url:
+        yield Influx(Remote.model_validate({"kind": "influxdb-2", "url": url, "site": "hollow"}))
 
 
 @pytest.mark.parametrize(
@@ -295,22 +304,8 @@ def test_the_first_bucket_begins_where_the_others_make_it_begin() -> None:
 @pytest.mark.parametrize("said", [b"<html>Sign in</html>", b"[]", b'"ready"', b'{"metric":{}}\n{"met', b"\xff"])
 def test_what_answers_for_the_store_is_named(said: bytes) -> None:
     """A door that lets nobody in unless signed in, or an answer cut short: no page is broken by it."""
-
-    class Another(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            self.send_response(200)
-            self.send_header("Content-Length", str(len(said)))
-            self.end_headers()
-            self.wfile.write(said)
-
-        def log_message(self, format: str, *args: object) -> None:
-            pass
-
-    with ThreadingHTTPServer(("127.0.0.1", 0), Another) as server:
-        Thread(target=server.serve_forever, daemon=True).start()
-        url = f"http://127.0.0.1:{server.server_port}"
+    with _says(said) as url:
         kept = Victoria(Remote.model_validate({"kind": "victoria-metrics", "url": url, "site": "hollow"}))
         for ask in (kept.enclosures, lambda: kept.journal("hollow", 0, 3_600_000, 9)):
             with pytest.raises(KeptError, match=r"did not answer as a VictoriaMetrics does; look at remote\.url"):
                 ask()
-        server.shutdown()

@@ -6,6 +6,8 @@ import queue
 import socket
 import time
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +34,22 @@ def _drained(inbox: Inbox) -> list[Message]:
             found.append(inbox.messages.get_nowait())
     except queue.Empty:
         return found
+
+
+@contextmanager
+def _reader(folder: Path) -> Iterator[tuple[Settings, Spy, Inbox]]:
+    """Run a broker, somebody who listens to all, and an inbox that hears one topic."""
+    broker = Mosquitto(folder / "broker")
+    broker.start()
+    settings = load(write_site(folder, broker.port))
+    spy, inbox = Spy(settings), Inbox(settings, "reader", [TOPIC], [], Clock())
+    inbox.open()
+    try:
+        yield settings, spy, inbox
+    finally:
+        inbox.close()
+        spy.close()
+        broker.stop()
 
 
 def test_messages_that_found_no_room_come_again_by_themselves(tmp_path: Path) -> None:
@@ -71,28 +89,21 @@ def test_messages_that_found_no_room_come_again_by_themselves(tmp_path: Path) ->
 
 def test_a_message_leaves_nothing_that_only_the_collector_finds(tmp_path: Path) -> None:
     """Else it paused the loop several times a second where a thousand enclosures speak."""
-    broker = Mosquitto(tmp_path / "broker")
-    broker.start()
-    settings = load(write_site(tmp_path, broker.port))
-    spy, inbox = Spy(settings), Inbox(settings, "reader", [TOPIC], [], Clock())
-    inbox.open()
-    try:
-        until("it hears", lambda: _hears(spy, inbox), 10.0)
-        with warnings.catch_warnings():
-            # Clients of tests before this one lie in circles; paho closes their sockets only as it is collected.
-            warnings.simplefilter("ignore", ResourceWarning)
-            gc.collect()
-        gc.disable()
-        for number in range(MANY):
-            spy.client.publish(TOPIC, str(number), qos=1)
-        seen: list[Message] = []
-        until("all have come", lambda: len(seen) >= MANY or seen.extend(_drained(inbox)), 10.0)
-        assert gc.collect() < MANY
-    finally:
-        gc.enable()
-        inbox.close()
-        spy.close()
-        broker.stop()
+    with _reader(tmp_path) as (_, spy, inbox):
+        try:
+            until("it hears", lambda: _hears(spy, inbox), 10.0)
+            with warnings.catch_warnings():
+                # Clients of tests before this one lie in circles; paho closes their sockets only as it is collected.
+                warnings.simplefilter("ignore", ResourceWarning)
+                gc.collect()
+            gc.disable()
+            for number in range(MANY):
+                spy.client.publish(TOPIC, str(number), qos=1)
+            seen: list[Message] = []
+            until("all have come", lambda: len(seen) >= MANY or seen.extend(_drained(inbox)), 10.0)
+            assert gc.collect() < MANY
+        finally:
+            gc.enable()
 
 
 def _presence(spy: Spy, *, retained: bool) -> list[bytes]:
@@ -113,12 +124,7 @@ def _lies_there(settings: Settings, word: bytes) -> bool:
 
 def test_whether_we_are_there_lies_at_the_broker(tmp_path: Path) -> None:
     """For whoever comes later; told by our Will where a connection breaks, and by ourselves at an orderly end."""
-    broker = Mosquitto(tmp_path / "broker")
-    broker.start()
-    settings = load(write_site(tmp_path, broker.port))
-    spy, inbox = Spy(settings), Inbox(settings, "reader", [TOPIC], [], Clock())
-    inbox.open()
-    try:
+    with _reader(tmp_path) as (settings, spy, inbox):
         until("it is there", lambda: _lies_there(settings, b"online"), 10.0)
         link = inbox.client.socket()
         assert isinstance(link, socket.socket)
@@ -126,10 +132,6 @@ def test_whether_we_are_there_lies_at_the_broker(tmp_path: Path) -> None:
         until("its Will and its return are told", lambda: _presence(spy, retained=False)[1:] == GONE_AND_BACK, 15.0)
         inbox.close()
         until("it is gone", lambda: _lies_there(settings, b"offline"), 10.0)
-    finally:
-        inbox.close()
-        spy.close()
-        broker.stop()
 
 
 def _hears(spy: Spy, inbox: Inbox) -> bool:
