@@ -12,6 +12,7 @@ from controller.clock import Moment
 from controller.plan import CONTROL_PERIOD_S, Plan
 from controller.probe import Reading
 from controller.probe_state import Judged, ProbeState
+from controller.requests import ENDS_HEAT
 from controller.safety import gate, lease
 from controller.standing import Standing
 from controller.state import Inputs, State
@@ -27,6 +28,11 @@ class Decision:
     send: Final[bool]
     entries: Final[tuple[Entry, ...]]
     judged: Final[tuple[tuple[Reading, Judged], ...]]
+
+    @property
+    def ends_heat(self) -> bool:
+        """Whether a trip is among its entries, or an answer to somebody who asks for no heat."""
+        return any(each.kind == "trip" or each.body.get("asked") in ENDS_HEAT for each in self.entries)
 
 
 def start(plan: Plan, standing: Standing) -> State:

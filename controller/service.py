@@ -26,7 +26,6 @@ from controller.parent import end_with_parent
 from controller.plan import plan_for
 from controller.proving import commissioned, slower
 from controller.recording import SET_BACK, Recording, writer_of
-from controller.requests import ENDS_HEAT
 from controller.routing import Routing
 from controller.safety import limits
 from controller.safety.lease import Order
@@ -34,7 +33,7 @@ from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
 from controller.store.damage import require_sound_journal, sound_or_aside
-from controller.store.journal import JSON, Entry
+from controller.store.journal import JSON
 from controller.store.receipts import Receipt
 from controller.store.reserve import make_room
 from controller.taking import Taking
@@ -216,11 +215,11 @@ class Controller:
         decision = keeper.tick(shell, now)
         # While our session is away a plain relay, which has a connection of its own and no lease, is told "off" still.
         is_due = decision.send or not shell.connected
-        # Off is obeyed always: renewed beside another controller's "on" it had the contact opened and closed 26 times a
-        # minute. Only a trip holds it open there; what calls for no heat anew is told at once, though the order is old.
-        is_anothers = self._nodes.is_anothers(name)
-        renews = is_due and (not is_anothers or bool(keeper.state.standing.trips))
-        if not decision.order.on and (renews or (is_anothers and _end_heat(decision.entries))):
+        if self._nodes.is_anothers(name):
+            # Off is obeyed always: renewed beside another controller's "on" it had the contact opened and closed 26
+            # times a minute. Only a trip holds it open there; what ends heat anew is told at once, whatever is due.
+            is_due = decision.ends_heat or (is_due and bool(keeper.state.standing.trips))
+        if is_due and not decision.order.on:
             self.relays.send(name, decision.order, now)
             # A renewal of what is open already need not be out at once.
             if may_be_closed:
@@ -299,11 +298,6 @@ class Controller:
         self.inbox.close()
         self.writer.close()
         self._lock.release()
-
-
-def _end_heat(entries: Sequence[Entry]) -> bool:
-    """Whether a trip is among them, or an answer to somebody who asks for no heat."""
-    return any(each.kind == "trip" or each.body.get("asked") in ENDS_HEAT for each in entries)
 
 
 def run(settings: Settings, clock: Clock) -> None:
