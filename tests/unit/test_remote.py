@@ -17,6 +17,7 @@ from api.review.flux import Influx
 from api.review.kept import KeptError
 from api.review.victoria import Victoria
 from controller.settings import Remote, RemoteKind
+from controller.store.readings import Bucket
 from controller.store.remote import RemoteError, RemoteWriter
 
 Answer = Callable[[list[str]], int]
@@ -241,16 +242,18 @@ FLUX_FAULT = (
 
 
 @contextmanager
-def _says(said: bytes) -> Iterator[str]:
-    """Give the address of a server that answers this to whatever it is asked."""
+def _says(*said: bytes) -> Iterator[str]:
+    """Give the address of a server that answers this to whatever it is asked: one after the other, then the last."""
+    left = list(said)
 
     class Said(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             self.rfile.read(int(self.headers["Content-Length"] or 0))
+            answer = left.pop(0) if len(left) > 1 else left[0]
             self.send_response(200)
-            self.send_header("Content-Length", str(len(said)))
+            self.send_header("Content-Length", str(len(answer)))
             self.end_headers()
-            self.wfile.write(said)
+            self.wfile.write(answer)
 
         do_POST = do_GET  # noqa: N815 - the library's own word
 
@@ -264,8 +267,8 @@ def _says(said: bytes) -> Iterator[str]:
 
 
 @contextmanager
-def _influx(said: bytes) -> Iterator[Influx]:
-    with _says(said) as url:
+def _influx(*said: bytes) -> Iterator[Influx]:
+    with _says(*said) as url:
         yield Influx(Remote.model_validate({"kind": "influxdb-2", "url": url, "site": "hollow"}))
 
 
@@ -283,22 +286,50 @@ def test_what_answers_for_an_influxdb_is_named(said: bytes, told: str) -> None:
         kept.enclosures()
 
 
+def _windows(*rows: str) -> bytes:
+    """Return what an InfluxDB answers of one probe: rows of table, time and value."""
+    head = (
+        "#datatype,string,long,dateTime:RFC3339,double,string,string,string\r\n"
+        "#group,false,false,false,false,true,true,true\r\n#default,_result,,,,,,\r\n"
+        ",result,table,_time,_value,probe,quantity,unit\r\n"
+    )
+    return (head + "".join(f",,{row},bed,soil,Cel\r\n" for row in rows) + "\r\n").encode()
+
+
 def test_the_first_bucket_begins_where_the_others_make_it_begin() -> None:
     """Flux cuts its first window off where the range begins (issue 4979 of influxdata/flux: intended)."""
     day_ms, hour_ms = 86_400_000, 3_600_000
-    rows = "".join(
-        f",,0,1970-01-{day:02d}T{hour:02d}:{minute:02d}:00Z,bed,soil,Cel,2\r\n"
-        for day, hour, minute in ((2, 0, 20), (2, 2, 0))
-    )
-    head = (
-        "#datatype,string,long,dateTime:RFC3339,string,string,string,double\r\n"
-        "#group,false,false,false,true,true,true,false\r\n#default,_result,,,,,,\r\n"
-        ",result,table,_time,probe,quantity,unit,_value\r\n"
-    )
-    with _influx(f"{head}{rows}\r\n".encode()) as kept:
+    with _influx(_windows("0,1970-01-02T00:20:00Z,2", "0,1970-01-02T02:00:00Z,2")) as kept:
         (series,) = kept.series("hollow", "larch", day_ms + hour_ms // 3, 5 * day_ms, 48)
     assert series.bucket_ms == 2 * hour_ms
     assert [row.start_ms for row in series.rows] == [day_ms, day_ms + 2 * hour_ms]
+
+
+def test_what_was_doubted_lies_in_the_bucket_of_what_was_good() -> None:
+    """The store answers each grade by itself."""
+    answers = [
+        _windows(f"0,1970-01-01T00:00:00Z,{good}", f"1,1970-01-01T00:00:00Z,{doubted}")
+        for good, doubted in ((2, 1), (5, 9), (12, 10), (4, 2))
+    ]
+    with _influx(*answers) as kept:
+        (series,) = kept.series("hollow", "larch", 0, 60_000, 1)
+    assert series.rows == [Bucket(0, 1.0, 22 / 6, 9.0, 6)]
+
+
+def test_a_bucket_that_begins_between_two_questions_waits_for_the_next_page() -> None:
+    """Least, most, sum and count are four questions: each page asked for as one began was broken."""
+    first, later = "0,1970-01-01T00:00:00Z,2", "0,1970-01-01T00:01:00Z,3"
+    with _influx(_windows(first), _windows(first, later)) as kept:
+        (series,) = kept.series("hollow", "larch", 0, 120_000, 2)
+    assert [row.start_ms for row in series.rows] == [0]
+
+
+def test_an_enclosure_is_there_before_its_first_hour_is_over() -> None:
+    """No hour of it is copied yet: for that long, it was on no list, and its page was 404."""
+    head = "#datatype,string,long,string,string\r\n#group,false,false,false,false\r\n#default,_result,,,\r\n"
+    one = f"{head},result,table,site,enclosure\r\n,,0,hollow,larch\r\n\r\n".encode()
+    with _influx(b"\r\n", one) as kept:
+        assert kept.enclosures() == [("hollow", "larch")]
 
 
 @pytest.mark.parametrize("said", [b"<html>Sign in</html>", b"[]", b'"ready"', b'{"metric":{}}\n{"met', b"\xff"])
