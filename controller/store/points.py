@@ -13,6 +13,10 @@ LONGEST_LABEL = 4000
 """[byte] of a journal body that a label may hold. Source: VictoriaMetrics (since 1.108) drops, without a word, a series
 with a label of more than 4096, its default for -maxLabelValueLen.
 """
+LONGEST_FIELD = 64_000
+"""[byte] of a text that a field may hold. Source: InfluxDB's line protocol reference, 64 KB. What reads its answers
+takes no more than 131 072 letters in one (csv.field_size_limit).
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +89,20 @@ class Points:
 
     def _text(self, point: Point, name: str, text: str) -> None:
         if not self._texts_are_tags:
-            point.field(name, text)
+            point.field(name, _cut(text, LONGEST_FIELD))
         elif text:
-            point.tag(name, _one_line(text))
+            point.tag(name, _cut(_one_line(text), LONGEST_LABEL))
 
 
 def _one_line(text: str) -> str:
-    """Return text that a tag can hold: no line breaks, no backslash (it would escape what follows), not too long."""
-    flat = " ".join(text.replace("\\", "/").split("\n")).rstrip()
-    return (
-        flat if len(flat.encode()) <= LONGEST_LABEL else flat.encode()[:LONGEST_LABEL].decode(errors="ignore") + " ..."
-    )
+    """Return text that a tag can hold: no line breaks, no backslash (it would escape what follows)."""
+    return " ".join(text.replace("\\", "/").split("\n")).rstrip()
+
+
+def _cut(text: str, most: int) -> str:
+    """Return text of at most so many bytes; one that was longer says so."""
+    whole = text.encode()
+    return text if len(whole) <= most else whole[:most].decode(errors="ignore") + " ..."
 
 
 def _at(at_ms: int) -> tuple[int, WritePrecision]:

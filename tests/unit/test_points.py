@@ -6,7 +6,7 @@ import pytest
 
 from controller.settings import RemoteKind
 from controller.store.journal import GENESIS, JSON, StoredEntry
-from controller.store.points import LONGEST_LABEL, Points
+from controller.store.points import LONGEST_FIELD, LONGEST_LABEL, Points
 
 RUN = ("larch", 1_767_225_600_000, 1_767_225_660_000, 3.6e6)
 
@@ -43,12 +43,15 @@ def test_a_long_entry_is_cut_to_what_a_store_takes_by_itself() -> None:
     assert 3500 < max(len(text.encode()) for text in labels.values()) <= 4096
 
 
-@pytest.mark.parametrize(("length", "is_cut"), [(LONGEST_LABEL, False), (LONGEST_LABEL + 1, True)])
-def test_a_text_too_long_for_a_label_is_cut_and_says_so(length: int, is_cut: bool) -> None:
-    """Else the store itself would cut it, or drop the entry; no letter is cut in two."""
-    why = "x" + "č" * ((length - 1) // 2) + "x" * ((length - 1) % 2)
+@pytest.mark.parametrize("more", [0, 1])
+@pytest.mark.parametrize(
+    ("kind", "longest"), [(RemoteKind.VICTORIA_METRICS, LONGEST_LABEL), (RemoteKind.INFLUXDB_2, LONGEST_FIELD)]
+)
+def test_a_text_too_long_for_a_store_is_cut_and_says_so(kind: RemoteKind, longest: int, more: int) -> None:
+    """Else the store itself would cut it, or drop the entry, or nobody could read it back; no letter is cut in two."""
+    why = "x" + "č" * ((longest + more - 1) // 2) + "x" * ((longest + more - 1) % 2)
     entry = StoredEntry(7, RUN[1], "answer", "larch", "keeper", why, {}, GENESIS, GENESIS)
-    points = Points(RemoteKind.VICTORIA_METRICS, "hollow").entry(entry)
-    kept = points._tags["why"]
-    assert (kept == why, kept.endswith("č ...")) == (not is_cut, is_cut)
-    assert len(kept.encode()) <= LONGEST_LABEL + 4
+    point = Points(kind, "hollow").entry(entry)
+    kept = (point._tags | point._fields)["why"]
+    assert (kept == why, kept.endswith("č ...")) == (not more, bool(more))
+    assert len(kept.encode()) <= longest + 4 <= 65_536
