@@ -98,13 +98,16 @@ def journal(
     return [{**asdict(each), "at": rfc3339(each.at_ms)} for each in found]
 
 
-def known(kept: Kept, site: str, enclosure: str) -> None:
-    """Refuse a place that never sent anything.
+def known(kept: Kept, site: str, enclosure: str | None = None) -> list[tuple[str, str]]:
+    """Return a site's enclosures, or the one; refuse a place that never sent anything.
 
     Raises
     ------
     HTTPException
         404, saying so.
     """
-    if not kept.enclosures(site, enclosure):
-        raise HTTPException(404, f"enclosure {enclosure!r} of site {site!r} has sent nothing yet; look at the names")
+    found = kept.enclosures(site, enclosure)
+    if not found:
+        place = f"enclosure {enclosure!r} of site {site!r}" if enclosure else f"site {site!r}"
+        raise HTTPException(404, f"{place} has sent nothing yet; look at the names")
+    return found

@@ -63,6 +63,11 @@ class Influx(Kept):
         lasts = [Last(row["site"], row["enclosure"], *_names(row), row["_value"], _ms(row["_time"])) for row in found]
         return sorted(lasts, key=lambda each: (each.site, each.enclosure, each.probe))
 
+    def heard(self, now_ms: int, places: Sequence[tuple[str, str]]) -> dict[tuple[str, str], int]:
+        chosen = self._readings(None, None, now_ms - DAY_MS, now_ms + 1)
+        found = self._rows(f'{chosen} |> last() |> group(columns: ["site", "enclosure"]) {_LAST}')
+        return {(row["site"], row["enclosure"]): _ms(row["_time"]) for row in found}
+
     def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
         lie = borders(start_ms, end_ms, points)
         width_ms = lie.width_ms

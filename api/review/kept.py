@@ -1,6 +1,7 @@
 """What a store elsewhere can be asked for, whichever it is."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -67,6 +68,9 @@ class Kept(Protocol):
 
     def latest(self, now_ms: int, site: str | None = None, enclosure: str | None = None) -> list[Last]:
         """Return the newest reading of each probe that said anything within a day: everywhere, or in one place."""
+
+    def heard(self, now_ms: int, places: Sequence[tuple[str, str]]) -> dict[tuple[str, str], int]:
+        """Return when [ms UTC] each (site, enclosure) was last heard, of those that said anything within a day."""
 
     def series(self, site: str, enclosure: str, start_ms: int, end_ms: int, points: int) -> list[ProbeSeries]:
         """Return least, mean and most per bucket, as `borders` lays them; no refused readings; a gap stays a gap.

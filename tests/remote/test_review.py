@@ -92,6 +92,34 @@ def test_a_probe_that_fell_silent_does_not_speak_for_the_rest(
     assert "31.0" not in home
 
 
+def test_of_many_enclosures_each_site_is_one_line_and_has_its_page(
+    tmp_path: Path, folder: Path, keep: Keep, remote: Remote
+) -> None:
+    """What thousands measure was asked of the store at once, for one page. Nothing of a site is on another's."""
+    now_ms = START_MS + HOUR_MS
+    keep(*(said("bed", now_ms, 15.0, enclosure=f"bed-{number}") for number in range(199)))
+    with closing(forwarder_of(folder, remote)) as forwarder:
+        send_all(forwarder, remote)
+    other = remote.model_copy(update={"site": f"{remote.site}-two"})
+    keep(said("bed", START_MS, 31.0, enclosure="bed-0"), said("bed", now_ms, 31.0, enclosure="oak"))
+    (folder / "outbox.db").unlink()
+    review = create_review(load_review(review_file(tmp_path, remote)), ManualClock(Moment(1000.0, now_ms)))
+    with TestClient(review, base_url=HOME, client=("127.0.0.1", 5000)) as one:
+        assert "15.0" in one.get("/", headers=HTML).text
+        with closing(forwarder_of(folder, other)) as forwarder:
+            send_all(forwarder, other)
+        home = one.get("/", headers=HTML).text
+        assert "15.0" not in home
+        assert f'<a href="/sites/{other.site}">{other.site}</a></th><td class="num">200</td>' in home
+        assert "Every enclosure has been heard from" in home
+        site = one.get(f"/sites/{remote.site}", headers=HTML).text
+        assert (site.count("15.0"), "31.0" in site, "oak" in site) == (199, False, False)
+        assert one.get("/sites/nowhere", headers=HTML).status_code == 404
+    review = create_review(load_review(review_file(tmp_path, remote)), ManualClock(Moment(1000.0, now_ms + 1000_000)))
+    with TestClient(review, base_url=HOME, client=("127.0.0.1", 5000)) as one:
+        assert "399 of 399 enclosures have not" in one.get("/", headers=HTML).text
+
+
 def test_what_others_keep_in_the_same_store_breaks_no_page(client: TestClient, remote: Remote) -> None:
     """A meter's readings bear the same name, and no site."""
     stamp = (START_MS + HOUR_MS) * 1_000_000
@@ -182,7 +210,7 @@ def test_people_who_are_set_up_must_sign_in(tmp_path: Path, remote: Remote) -> N
         place = f"{remote.site}/enclosures/larch"
         for path in ("", f"/{place}", f"/{place}/readings", f"/{place}/heater-runs", f"/{remote.site}/journal"):
             assert one.get(f"/api/sites{path}").status_code == 401
-        for path in ("/", f"/sites/{place}", f"/sites/{remote.site}/journal"):
+        for path in ("/", f"/sites/{remote.site}", f"/sites/{place}", f"/sites/{remote.site}/journal"):
             assert one.get(path, headers=HTML).headers.get("location", "").startswith("/sign-in")
         assert one.get("/api/sites", headers={"authorization": f"Bearer {token}"}).status_code == 200
 
