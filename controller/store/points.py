@@ -96,7 +96,11 @@ class Points:
 
 def _one_line(text: str) -> str:
     """Return text that a tag can hold: no line breaks, no backslash (it would escape what follows)."""
-    return " ".join(text.replace("\\", "/").split("\n")).rstrip()
+    return text.translate(_FLAT).rstrip()
+
+
+_FLAT = str.maketrans("\\\n\r\t", "/   ")
+"""The client would write the last three as a backslash and a letter, which a VictoriaMetrics keeps."""
 
 
 def _cut(text: str, most: int) -> str:

@@ -55,3 +55,10 @@ def test_a_text_too_long_for_a_store_is_cut_and_says_so(kind: RemoteKind, longes
     kept = (point._tags | point._fields)["why"]
     assert (kept == why, kept.endswith("č ...")) == (not more, bool(more))
     assert len(kept.encode()) <= longest + 4 <= 65_536
+
+
+def test_a_text_of_several_lines_is_one_line_where_it_is_a_label() -> None:
+    """As another system's browser sends them: each break, and each tab, stood there as a backslash and a letter."""
+    entry = StoredEntry(7, RUN[1], "answer", "larch", "keeper", "wet\r\nand\tcold \\", {}, GENESIS, GENESIS)
+    line = Points(RemoteKind.VICTORIA_METRICS, "hollow").entry(entry).to_line_protocol()
+    assert r",why=wet\ \ and\ cold\ / sequence=7i" in line
