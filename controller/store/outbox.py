@@ -19,14 +19,15 @@ from influxdb_client import Point
 from controller.errors import StoreError
 from controller.store import rolled, shelves
 from controller.store.blocks import Row
+from controller.store.columns import DamagedBlockError
 from controller.store.connection import open_reader, open_writer, transaction
-from controller.store.damage import named
+from controller.store.damage import DamagedError, named
 from controller.store.journal import after
 from controller.store.lines import Line, lines_of
 from controller.store.migrations import OUTBOX
 from controller.store.points import Place, Points
 from controller.store.readings import HOUR_MS, MINUTE_MS
-from controller.store.stretch import Stretches, ThriftyStretches
+from controller.store.stretch import LegibleStretches, Stretches
 from controller.store.told import Told
 
 MOST_READINGS = 4000
@@ -52,7 +53,7 @@ class Batch:
     full
         Whether more may be waiting already.
     trouble
-        Why it holds nothing of the journal, though more of that may be waiting; or "".
+        Why something is left out of it that should be there; or "".
     """
 
     points: list[Point]
@@ -73,6 +74,7 @@ class Outbox:
 
     def __init__(self, folder: Path, points: Points) -> None:
         self._folder, self._points, self._name, self._are_more = folder, points, "", False
+        self._newest_ms, self._trouble = 0, ""
         self._lines: dict[str, Line] = {}
         self._own = open_writer(folder / "outbox.db", OUTBOX)
         self._sent: dict[str, int] = dict(self._own.execute("SELECT line, reached FROM cursor").fetchall())
@@ -81,27 +83,29 @@ class Outbox:
         """Return what goes next, or None when all is sent. The record is only read."""
         points: list[Point] = []
         cursors: dict[str, int] = {}
-        self._are_more, trouble = False, ""
+        self._are_more, self._trouble = False, ""
         file = self._folder / "readings.db"
         with named(file), closing(open_reader(file)) as record:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
             self._name = str(record.execute("SELECT record FROM identity").fetchone()[0])
+            (self._newest_ms,) = record.execute(_NEWEST).fetchone()
             places, self._lines = _places(record), lines_of(record)
-            kept = ThriftyStretches(record)
+            kept = LegibleStretches(record)
             oldest_ms = self._readings(kept, places, points, cursors)
             self._passed(kept, places, points, cursors)
             self._late(kept, places, points, cursors)
             self._runs(record, points, cursors)
             self._explained(record, points, cursors)
+            self._trouble = kept.spoilt or self._trouble
         try:
             self._journal(points, cursors)
         except StoreError as error:
             # A damaged journal, with which nothing heats, keeps no reading back.
-            if not cursors:
-                raise
-            trouble = str(error)
-        return Batch(points, cursors, oldest_ms, self._are_more, trouble) if cursors else None
+            self._trouble = str(error)
+        if self._trouble and not cursors:
+            raise StoreError(self._trouble)
+        return Batch(points, cursors, oldest_ms, self._are_more, self._trouble) if cursors else None
 
     def done(self, batch: Batch) -> None:
         """Note that a batch has arrived. Killed before this, it is sent again: same stamps and tags, no point more."""
@@ -181,7 +185,7 @@ class Outbox:
                     continue
                 end_ms = _two_days_on(record, told.probe, width, low_ms, high_ms)
                 self._are_more |= end_ms < high_ms
-                for start_ms, said in self._some(_rolled(record, told.probe, width, low_ms, end_ms), share):
+                for start_ms, said in self._some(self._rolled(record, told.probe, width, low_ms, end_ms), share):
                     if told.tells(start_ms, width_ms):
                         points.append(self._points.roll_up(places[told.probe], width, start_ms, said))
                     cursors[self._line(line)] = start_ms
@@ -193,10 +197,11 @@ class Outbox:
 
     def _late(self, record: Stretches, places: dict[int, Place], points: list[Point], cursors: dict[str, int]) -> None:
         touched: set[tuple[str, int, int]] = set()
-        reached = _on_record(record.connection, self._reached("late", 0), "id", "late")
+        own = self._line("late")
+        reached = self._counted(record.connection, own, "late", "taken_ms")
         found = record.connection.execute(_LATE, (reached, MOST_OTHERS))
         for number, probe, taken_ms in self._some(found, MOST_OTHERS):
-            cursors[self._line("late")] = number
+            cursors |= {own: number, own + _MARK: taken_ms}
             row = next(record.rows(probe, taken_ms, taken_ms + 1), None)
             if row is None or taken_ms > cursors.get(self._line(f"probe/{probe}"), self._reached(f"probe/{probe}", -1)):
                 continue
@@ -204,28 +209,29 @@ class Outbox:
             if self._points.replaces:
                 touched |= {(width, probe, taken_ms - taken_ms % width_ms) for width, width_ms in _WIDTHS}
         for width, probe, start_ms in sorted(touched):
-            for _, said in _rolled(record, probe, width, start_ms, start_ms + 1):
+            for _, said in self._rolled(record, probe, width, start_ms, start_ms + 1):
                 points.append(self._points.roll_up(places[probe], width, start_ms, said))
 
     def _runs(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         enclosures = record.execute("SELECT DISTINCT enclosure FROM heater_run").fetchall()
         share = _share(enclosures)
         for (enclosure,) in enclosures:
-            line = f"run/{enclosure}"
-            reached = _on_record(record, self._reached(line, 0), "id", "heater_run")
+            line = self._line(f"run/{enclosure}")
+            reached = self._counted(record, line, "heater_run", "start_ms")
             found = record.execute(_ENDED, (enclosure, reached, share))
             for number, *run in self._some(found, share):
                 points.append(self._points.run(enclosure, *run))
-                cursors[self._line(line)] = number
+                cursors |= {line: number, line + _MARK: run[0]}
 
     def _explained(self, record: sqlite3.Connection, points: list[Point], cursors: dict[str, int]) -> None:
         """Take the runs of which more was said once they were sent; those not sent yet will go with all their words."""
-        reached = _on_record(record, self._reached("explained", 0), "id", "explained")
+        own = self._line("explained")
+        reached = self._counted(record, own, "explained", "run_id")
         found = record.execute(_EXPLAINED, (reached, MOST_OTHERS))
         for number, run, enclosure, *told in self._some(found, MOST_OTHERS):
-            cursors[self._line("explained")] = number
-            line = f"run/{enclosure}"
-            if run > cursors.get(self._line(line), self._reached(line, 0)):
+            cursors |= {own: number, own + _MARK: run}
+            line = self._line(f"run/{enclosure}")
+            if run > cursors.get(line, self._sent.get(line, 0)):
                 continue
             anew = self._points.run(enclosure, *told) if self._points.replaces else None
             points.append(anew or self._points.explained(enclosure, told[0], told[-1], number))
@@ -234,10 +240,25 @@ class Outbox:
         file = self._folder / "journal.db"
         with named(file), closing(open_reader(file)) as record:
             line = _journal_line(record)
-            reached = _on_record(record, self._sent.get(line, 0), "sequence", "journal")
+            reached = self._counted(record, line, "journal", "at_ms")
             for entry in self._some(after(record, reached, MOST_OTHERS), MOST_OTHERS):
                 points.append(self._points.entry(entry))
-                cursors[line] = entry.sequence
+                cursors |= {line: entry.sequence, line + _MARK: entry.at_ms}
+
+    def _rolled(
+        self, record: Stretches, probe: int, width: str, start_ms: int, end_ms: int
+    ) -> Iterator[tuple[int, tuple[int, float, float, float]]]:
+        """Yield the minutes or hours of a probe that begin in [start_ms, end_ms): start, and what was said.
+
+        None where a day of them is spoilt: they wait until they are made anew, and all else goes.
+        """
+        try:
+            found = {"minute": rolled.minutes, "hour": rolled.hours}[width](record, probe, start_ms, end_ms)
+        except DamagedBlockError as error:
+            self._trouble = str(DamagedError("readings.db", error))
+            return
+        for at_ms, count, least, most, total in found.rows():
+            yield at_ms, (count, least, most, total)
 
     def _some(self, found: Iterable[Item], most: int) -> list[Item]:
         """Return the first of what is left of a line; where that is all that may go at once, more may be waiting."""
@@ -250,19 +271,21 @@ class Outbox:
         return f"{self._name}/{name}"
 
     def _reached(self, name: str, nothing: int) -> int:
-        return self._sent.get(self._line(name), nothing)
+        """Return until when [ms UTC] a line was sent; none was beyond all there is: a backup was put back."""
+        reached_ms = self._sent.get(self._line(name), nothing)
+        return reached_ms if reached_ms <= self._newest_ms else nothing
+
+    def _counted(self, record: sqlite3.Connection, line: str, table: str, mark: str) -> int:
+        """Return how far a table was sent; where other stands there than was sent, a backup was put back: all anew."""
+        reached = self._sent.get(line, 0)
+        there = record.execute(f"SELECT {mark} FROM {table} WHERE rowid = ?", (reached,)).fetchone()
+        return reached if there and there[0] == self._sent.get(line + _MARK, there[0]) else 0
 
 
 def _journal_line(journal: sqlite3.Connection) -> str:
     """Return the name of this journal's line: by its first entry, for one begun anew counts from 1 again."""
     first = journal.execute("SELECT hash FROM journal WHERE sequence = 1").fetchone()
     return f"journal/{first[0] if first else ''}"
-
-
-def _on_record(record: sqlite3.Connection, reached: int, number: str, table: str) -> int:
-    """Return how far a table was sent; where its last number is below that a backup was put back, and all goes anew."""
-    (last,) = record.execute(f"SELECT coalesce(max({number}), 0) FROM {table}").fetchone()
-    return reached if reached <= last else 0
 
 
 def _share(among: Collection[object]) -> int:
@@ -286,15 +309,10 @@ def _two_days_on(record: Stretches, probe: int, width: str, start_ms: int, end_m
     return end_ms if third is None else min(end_ms, shelves.day_start_ms(third[0]))
 
 
-def _rolled(
-    record: Stretches, probe: int, width: str, start_ms: int, end_ms: int
-) -> Iterator[tuple[int, tuple[int, float, float, float]]]:
-    """Yield the minutes or hours of a probe that begin in [start_ms, end_ms): start, and what was said."""
-    found = {"minute": rolled.minutes, "hour": rolled.hours}[width](record, probe, start_ms, end_ms)
-    for at_ms, count, least, most, total in found.rows():
-        yield at_ms, (count, least, most, total)
-
-
+_MARK = "/mark"
+"""Ends the name under which is kept what stands at the number that a table was sent to."""
+_NEWEST = """SELECT max((SELECT coalesce(max(newest_ms), 0) FROM probe),
+(SELECT coalesce(max(taken_most_ms), 0) FROM tail))"""
 # In the first day all may have gone before; the second has some.
 _THIRD_DAY = "SELECT id FROM {table} WHERE id BETWEEN ? AND ? ORDER BY id LIMIT 1 OFFSET 2"
 _LATE = "SELECT id, probe_id, taken_ms FROM late WHERE id > ? ORDER BY id LIMIT ?"
