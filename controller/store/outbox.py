@@ -53,7 +53,7 @@ class Batch:
     full
         Whether more may be waiting already.
     trouble
-        Why something is left out of it that should be there; or "".
+        Why something is left out of it that should be there, perhaps all of it; or "".
     """
 
     points: list[Point]
@@ -102,10 +102,10 @@ class Outbox:
             self._journal(points, cursors)
         except StoreError as error:
             # A damaged journal, with which nothing heats, keeps no reading back.
+            if not cursors:
+                raise
             self._trouble = str(error)
-        if self._trouble and not cursors:
-            raise StoreError(self._trouble)
-        return Batch(points, cursors, oldest_ms, self._are_more, self._trouble) if cursors else None
+        return Batch(points, cursors, oldest_ms, self._are_more, self._trouble) if cursors or self._trouble else None
 
     def done(self, batch: Batch) -> None:
         """Note that a batch has arrived. Killed before this, it is sent again: same stamps and tags, no point more."""
