@@ -270,9 +270,10 @@ class Controller:
     def _save(self) -> None:
         # A card may take a second for it, for which nothing that was gathered need wait.
         self.inbox.client.let_out()
-        self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})
-        if not self.memory.is_saved:
-            self.writer.make_room()
+        standings = {name: keeper.state.standing for name, keeper in self.keepers.items()}
+        self.memory.save(standings)
+        if not self.memory.is_saved and self.writer.make_room():
+            self.memory.save(standings)
 
     def _tell(self, keeper: Keeper, now: Moment) -> None:
         name = keeper.plan.name

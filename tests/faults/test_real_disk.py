@@ -181,7 +181,7 @@ def test_what_latches_on_a_full_disk_is_kept_though_the_journal_still_finds_room
     now, before = shell.clock.now(), entries(folder)
     hot = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 46.0)])
     shell.controller.inbox.messages.put(Message("soilward/larch/probe/soil", hot, False, now, 0, 0, 1))
-    for _ in range(4):
+    for _ in range(2):
         shell.turn(1)
         writer.turn()
     kept = from_text((folder / "standing.json").read_text(encoding="utf-8"))
