@@ -11,7 +11,7 @@ from pathlib import Path
 
 from controller.errors import StoreError
 from controller.store.columns import DamagedBlockError
-from controller.store.connection import open_reader
+from controller.store.connection import Lock, open_reader
 
 _DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 _READ_FIRST = ("probe", "tail", "heater_run", "order_change", "late", "identity")
@@ -76,6 +76,24 @@ def sound_or_aside(folder: Path, utc_ms: int) -> Path | None:
     if not record.exists() or _is_sound(record, _READ_FIRST):
         return None
     return set_aside(record, utc_ms)
+
+
+def requests_aside(folder: Path, utc_ms: int) -> Path | None:
+    """Look at what people asked; return where it was set aside if it is damaged, None if it is sound or not there.
+
+    Raises
+    ------
+    StoreError
+        If somebody writes it, or the disk does not take that.
+    """
+    asked = folder / "requests.db"
+    if not asked.exists() or _is_sound(asked, ("request",)):
+        return None
+    lock = Lock(asked)
+    try:
+        return set_aside(asked, utc_ms)
+    finally:
+        lock.release()
 
 
 def untold(folder: Path) -> list[Path]:
