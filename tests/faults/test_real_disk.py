@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from api.at_hand import new_key
 from controller.clock import ManualClock, Moment
 from controller.errors import StoreError
 from controller.standing import from_text
@@ -188,6 +189,22 @@ def test_what_latches_on_a_full_disk_is_kept_though_the_journal_still_finds_room
     assert [each.name for each in kept.enclosures["larch"].trips] == ["soil-over:soil"]
     assert entries(folder) > before
     shell.controller._end()
+
+
+def test_on_a_disk_without_any_room_the_pages_begin_with_the_key_they_had(disk: Path) -> None:
+    """They ended at each start, and with them went the only word that people see; one left empty lets nobody in."""
+    key = new_key(disk)
+    with (disk / "ballast").open("wb", buffering=0) as file, suppress(OSError):
+        while file.write(os.urandom(4096)):
+            pass
+    assert new_key(disk) == key
+    (disk / "api.key").write_text("", encoding="ascii")
+    # Whatever was freed by that: here something else is in the way.
+    (disk / "ballast").unlink()
+    (disk / "api.key.new").unlink(missing_ok=True)
+    (disk / "api.key.new").mkdir()
+    with pytest.raises(IsADirectoryError):
+        new_key(disk)
 
 
 def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(disk: Path) -> None:
