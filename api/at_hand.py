@@ -13,7 +13,7 @@ from api.people import PeopleError
 from controller.errors import SoilwardError
 from controller.settings import Served
 
-KEY_FILE = "api.key"
+KEY_FILE, KEY_BYTES = "api.key", 32
 PATIENCE_S = 10.0
 _EVERYWHERE = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}
 
@@ -23,14 +23,28 @@ class NotRunningError(SoilwardError):
 
 
 def new_key(folder: Path) -> str:
-    """Write a new key that only the owner of the folder can read (mode 0600), and return it."""
-    key = secrets.token_urlsafe(32)
+    """Write a new key that only the owner of the folder can read (mode 0600), and return it.
+
+    Where the disk takes none the last one stands: without it there would be no page to say that the disk is full.
+    """
+    key = secrets.token_urlsafe(KEY_BYTES)
+    try:
+        _write(folder, key)
+    except OSError:
+        last = (folder / KEY_FILE).read_text(encoding="ascii")
+        # One that a power cut has left empty would let anybody in.
+        if len(last) != len(key):
+            raise
+        return last
+    return key
+
+
+def _write(folder: Path, key: str) -> None:
     fresh = folder / f"{KEY_FILE}.new"
     fresh.unlink(missing_ok=True)
     with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="ascii") as file:
         file.write(key)
     os.replace(fresh, folder / KEY_FILE)
-    return key
 
 
 def address_of(settings: Served) -> str:

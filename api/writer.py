@@ -1,16 +1,20 @@
 """One writing connection per database file, on its own thread, and one beside it that only reads."""
 
+import logging
 import sqlite3
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
+from controller.clock import Clock
 from controller.standing import FILE, last_answered
 from controller.store import requests
 from controller.store.connection import open_reader, open_writer
-from controller.store.damage import DamagedError, is_damage
+from controller.store.damage import DamagedError, is_damage, requests_aside
 from controller.store.migrations import REQUESTS
+
+_LOG = logging.getLogger("soilward.api")
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -72,8 +76,12 @@ def open_requests(folder: Path) -> Writer:
     """Open the file of requests as its writer.
 
     It counts on from the last that was answered: one begun anew, or put back from a backup, would count from less, and
-    the controller would take each request, a stop as well, for one that it has answered.
+    the controller would take each request, a stop as well, for one that it has answered. So a damaged one is begun
+    anew: its answers stand in the journal, and without it there would be neither pages nor, after a minute, heat.
     """
+    aside = requests_aside(folder, Clock().now().utc_ms)
+    if aside is not None:
+        _LOG.error("requests.db was damaged; it is set aside as %s, and a new one is begun", aside.name)
     writer = Writer(folder / "requests.db", REQUESTS)
     try:
         writer.do(requests.count_on_from, last_answered(folder / FILE))

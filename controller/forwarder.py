@@ -47,7 +47,7 @@ class Forwarder:
                 self._sent += len(batch.points)
                 trouble = batch.trouble
                 if trouble and trouble != self._lacks:
-                    log.warning("nothing of the journal sent: %s", trouble)
+                    log.warning("not all is sent: %s", trouble)
                 self._lacks = trouble
             self._pause_s, wait_s = FIRST_PAUSE_S, 0.0 if batch is not None and batch.full else EVERY_S
             oldest_ms = None if wait_s else oldest_ms

@@ -37,11 +37,13 @@ class Memory:
 
     def __init__(self, folder: Path, names: tuple[str, ...], now_ms: int, uncounted: Container[str] = ()) -> None:
         self._file = folder / standing.FILE
-        first = not (folder / "journal.db").exists()
+        recorded = runs_recorded(folder)
+        # Runs tell of an earlier life also where the journal was damaged and is put away.
+        first = not recorded and not (folder / "journal.db").exists()
         kept = standing.recall(self._file, names, first, now_ms)
         self.epoch = kept.epoch + 1
         recalled = {name: kept.enclosures.get(name, Standing()) for name in names}
-        behind = _set_back(recalled, runs_recorded(folder))
+        behind = _set_back(recalled, recorded)
         self.set_back = {name: count for name, count in behind.items() if name not in uncounted}
         self.recalled = {
             name: replace(each, closings=behind.get(name, each.closings)) for name, each in recalled.items()

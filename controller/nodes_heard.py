@@ -14,6 +14,11 @@ from controller.wire.flaps import Flaps
 from controller.wire.inbox import Message
 from controller.wire.relay import WireError, decode_report
 
+PUT_BACK = (
+    "the relay node has obeyed a later start of this controller than the data folder knows of: if a backup was put "
+    "back, what has latched since is forgotten; see that all is well where it heats"
+)
+
 
 class NodesHeard:
     """The nodes of every enclosure as their reports show them.
@@ -38,6 +43,7 @@ class NodesHeard:
         self._name = name
         self._epochs = Epochs()
         self._met_s: dict[str, float] = {}
+        self._ahead: set[str] = set()
         self._flaps = {name: Flaps() for name in keepers}
 
     def take(self, name: str, message: Message, epoch: int) -> bool:
@@ -60,6 +66,8 @@ class NodesHeard:
         by_another = report.by not in ("", self._name)
         verdict = self._epochs.heard(name, report.epoch, epoch, by_another=by_another)
         if verdict is Epoch.OVERTAKE:
+            if not by_another:
+                self._ahead.add(name)
             # One that has left this enclosure to us holds no lease, and never took a node that obeyed us.
             if by_another and (report.lease_left_s > 0 or keeper.state.node is not None):
                 self._met_s[name] = now.mono_s
@@ -87,4 +95,6 @@ class NodesHeard:
         met = now_s - self._met_s.get(name, NEVER) <= limits.AFFRONT_REMEMBERED_S
         if met or self.is_anothers(name):
             notes.append(("second-controller", RIVAL))
+        if name in self._ahead:
+            notes.append(("put-back", PUT_BACK))
         return notes

@@ -50,7 +50,7 @@ def judge(watch: Watch, before: ProbeState, reading: Reading, resumed_s: float) 
     age_s, offset_s = stamps.age(state, reading)
     taken_ms = reading.arrived_ms if reading.taken_ms is None else reading.taken_ms
     if age_s < -limits.FUTURE_STAMP_REFUSE_S:
-        return _refused(state, reading, f"stamped {-age_s:.0f} s in the future")
+        return _refused(state, reading, f"stamped {-age_s:.0f} s in the future: its clock is wrong, or this machine's")
     if taken_ms - reading.arrived_ms > FUTURE_STAMP_MARK_MS:
         taken_ms = reading.arrived_ms
     if reading.retained:

@@ -32,7 +32,7 @@ from controller.safety.lease import Order
 from controller.settings import Settings
 from controller.state import Inputs
 from controller.store.connection import Lock
-from controller.store.damage import require_sound_journal, sound_or_aside
+from controller.store.damage import require_sound_journal, sound_or_aside, untold
 from controller.store.journal import JSON
 from controller.store.receipts import Receipt
 from controller.store.reserve import make_room
@@ -83,7 +83,7 @@ class Controller:
         self._lock = Lock(folder / "controller.db")
         make_room(folder)
         now = clock.now()
-        aside = sound_or_aside(folder, now.utc_ms)
+        sound_or_aside(folder, now.utc_ms)
         require_sound_journal(folder)
         self.memory = memory_of(settings, now.utc_ms)
         self._answers = commissioned.answers_in(folder, [each.name for each in settings.enclosure])
@@ -97,7 +97,7 @@ class Controller:
                 self.keepers[name].state.heat_s = now.mono_s - ago_s
         self._broken_at = journal_breaks_at(settings.store)
         self.writer = writer_of(settings, clock)
-        if aside is not None:
+        for aside in untold(folder):
             self.writer.tell_damage(aside)
         self._figures = Figures(folder, self.keepers)
         self.routing = Routing(settings)
@@ -270,7 +270,10 @@ class Controller:
     def _save(self) -> None:
         # A card may take a second for it, for which nothing that was gathered need wait.
         self.inbox.client.let_out()
-        self.memory.save({name: keeper.state.standing for name, keeper in self.keepers.items()})
+        standings = {name: keeper.state.standing for name, keeper in self.keepers.items()}
+        self.memory.save(standings)
+        if not self.memory.is_saved and self.writer.make_room():
+            self.memory.save(standings)
 
     def _tell(self, keeper: Keeper, now: Moment) -> None:
         name = keeper.plan.name

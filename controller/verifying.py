@@ -9,7 +9,7 @@ from controller.clock import Clock, rfc3339
 from controller.settings import Store
 from controller.store import comparing, heads, journal, shelves
 from controller.store.comparing import ProbeDay
-from controller.store.connection import Lock, open_reader, open_writer
+from controller.store.connection import Lock, open_reader, open_writer, require_upgraded
 from controller.store.damage import named, require_sound_journal
 from controller.store.migrations import READINGS
 from controller.store.sums import DAY_MS
@@ -62,6 +62,7 @@ def verify_record(store: Store, clock: Clock, *, whole: bool, mend: bool) -> boo
             held.callback(Lock(store.folder / "controller.db").release)
         connection = held.enter_context(closing(open_writer(file, READINGS) if mend else open_reader(file)))
         with named(file):
+            require_upgraded(connection, file, READINGS)
             return _told(connection, since_ms, whole=whole or mend, mend=mend)
 
 

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import TypeAlias
 
 from controller.store.blocks import Row as Reading
-from controller.store.connection import open_reader, snapshot
+from controller.store.connection import open_reader, require_upgraded, snapshot
 from controller.store.damage import named
+from controller.store.migrations import READINGS
 from controller.store.stretch import ThriftyStretches
 
 PAGE_ROWS = 5000
@@ -70,6 +71,8 @@ def pages(folder: Path, wanted: Wanted) -> Iterator[list[Row]]:
 def _pages(file: Path, wanted: Wanted) -> Iterator[list[Row] | None]:
     walk = {What.READINGS: _readings, What.HEATER_RUNS: _heater_runs, What.JOURNAL: _journal}[wanted.what]
     with named(file), closing(open_reader(file)) as connection:
+        if wanted.what is not What.JOURNAL:
+            require_upgraded(connection, file, READINGS)
         # Stopping here once makes sure that closing an export nobody began closes the file too.
         yield None
         yield from walk(connection, wanted)

@@ -13,7 +13,7 @@ from typing import NamedTuple, TypeAlias
 
 from controller.status import Grade
 from controller.store import columns
-from controller.store.columns import Column, DamagedBlockError, Laid
+from controller.store.columns import Column, DamagedBlockError, Laid, NewerBlockError
 
 Row: TypeAlias = tuple[int, int, int, float, str]
 """Probe number, taken [ms UTC], arrived [ms UTC], value, grade."""
@@ -92,7 +92,7 @@ def _body(block: bytes) -> bytes:
         border = 1 + _HEAD.size
         return block[1:border] + zlib.decompress(block[border:])
     if version != VERSION:
-        raise DamagedBlockError(f"a block has version {version}, not {VERSION}; install the newer program")
+        raise NewerBlockError(f"a block has version {version}, not {VERSION}; install the newer program")
     return zlib.decompress(block[1:])
 
 

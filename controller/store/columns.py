@@ -52,6 +52,10 @@ class DamagedBlockError(StoreError):
     """A block, or a day, that does not give back what was put in."""
 
 
+class NewerBlockError(DamagedBlockError):
+    """One that a newer program wrote, by its first byte; that one may be spoilt as well."""
+
+
 def lay(data: bytes, offset: int, count: int, columns: int) -> list[Laid]:
     """Return where each of `columns` columns of `count` values lies, from an offset [bytes] on.
 

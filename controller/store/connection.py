@@ -165,6 +165,18 @@ def _reading(path: Path, how: str) -> sqlite3.Connection:
     return connection
 
 
+def require_upgraded(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration]) -> None:
+    """Refuse a database half way through its upgrade: tables of the new form are there, and empty.
+
+    Raises
+    ------
+    StoreError
+        If some of the migrations are still to be done.
+    """
+    if int(connection.execute("PRAGMA user_version").fetchone()[0]) < len(migrations):
+        raise StoreError(f"{path}: its upgrade has not ended; start Soilward if it does not run, and try again then")
+
+
 def _readable(text: bytes) -> str:
     return text.decode(errors="replace")
 

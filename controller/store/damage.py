@@ -11,13 +11,15 @@ from pathlib import Path
 
 from controller.errors import StoreError
 from controller.store.columns import DamagedBlockError
-from controller.store.connection import open_reader
+from controller.store.connection import Lock, open_reader
 
 _DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 _READ_FIRST = ("probe", "tail", "heater_run", "order_change", "late", "identity")
 """Tables that the controller reads or writes from its start on, none of them large; a page in the midst of the others
 is only found when it is read."""
 _NEWEST = "SELECT packed FROM block ORDER BY id DESC LIMIT 1"
+_ASIDE = "readings.db.damaged-"
+_TOLD = "SELECT body FROM journal WHERE kind = 'alert' AND instr(body, '\"record-damaged\"')"
 REMEDY = {
     "readings.db": "put back a backup, or stop Soilward and move it away: a new one is begun",
     "journal.db": "without a journal there is no heat: stop Soilward, put back a backup or move it and "
@@ -74,6 +76,34 @@ def sound_or_aside(folder: Path, utc_ms: int) -> Path | None:
     if not record.exists() or _is_sound(record, _READ_FIRST):
         return None
     return set_aside(record, utc_ms)
+
+
+def requests_aside(folder: Path, utc_ms: int) -> Path | None:
+    """Look at what people asked; return where it was set aside if it is damaged, None if it is sound or not there.
+
+    Raises
+    ------
+    StoreError
+        If somebody writes it, or the disk does not take that.
+    """
+    asked = folder / "requests.db"
+    if not asked.exists() or _is_sound(asked, ("request",)):
+        return None
+    lock = Lock(asked)
+    try:
+        return set_aside(asked, utc_ms)
+    finally:
+        lock.release()
+
+
+def untold(folder: Path) -> list[Path]:
+    """Return the records set aside that the journal does not name: who did it ended before it was told."""
+    asides = [each for each in sorted(folder.glob(f"{_ASIDE}*")) if each.name.removeprefix(_ASIDE).isdecimal()]
+    if not asides:
+        return []
+    with closing(open_reader(folder / "journal.db")) as journal:
+        told = [body for (body,) in journal.execute(_TOLD)]
+    return [each for each in asides if not any(each.name in body for body in told)]
 
 
 def require_sound_journal(folder: Path) -> None:

@@ -36,7 +36,8 @@ class Outbox:
         with named(file), closing(open_reader(file)) as record:
             # One snapshot for all of it: what is committed meanwhile is either after the cursors or noted as late.
             record.execute("BEGIN")
-            batch = Batch(self._sent, str(record.execute("SELECT record FROM identity").fetchone()[0]))
+            name, newest_ms = record.execute(_RECORD).fetchone()
+            batch = Batch(self._sent, str(name), newest_ms)
             UnsentReadings(record, self._points, batch).take()
             UnsentRuns(record, self._points, batch).take()
         try:
@@ -46,18 +47,16 @@ class Outbox:
             if not batch.cursors:
                 raise
             batch.trouble = str(error)
-        return batch if batch.cursors else None
+        return batch if batch.cursors or batch.trouble else None
 
     def _journal(self, batch: Batch) -> None:
         file = self._folder / "journal.db"
         with named(file), closing(open_reader(file)) as record:
             line = _journal_line(record)
-            (last,) = record.execute("SELECT coalesce(max(sequence), 0) FROM journal").fetchone()
-            reached = self._sent.get(line, 0)
-            # Below what was sent: a backup was put back, and all goes anew.
-            for entry in batch.some(after(record, reached if reached <= last else 0, MOST_OTHERS), MOST_OTHERS):
+            reached = batch.counted(record, line, "journal", "at_ms")
+            for entry in batch.some(after(record, reached, MOST_OTHERS), MOST_OTHERS):
                 batch.points.append(self._points.entry(entry))
-                batch.cursors[line] = entry.sequence
+                batch.count(line, entry.sequence, entry.at_ms)
 
     def done(self, batch: Batch) -> None:
         """Note that a batch has arrived. Killed before this, it is sent again: same stamps and tags, no point more."""
@@ -87,3 +86,7 @@ def _journal_line(journal: sqlite3.Connection) -> str:
     """Return the name of this journal's line: by its first entry, for one begun anew counts from 1 again."""
     first = journal.execute("SELECT hash FROM journal WHERE sequence = 1").fetchone()
     return f"journal/{first[0] if first else ''}"
+
+
+_RECORD = """SELECT record, max((SELECT coalesce(max(newest_ms), 0) FROM probe),
+(SELECT coalesce(max(taken_most_ms), 0) FROM tail)) FROM identity"""

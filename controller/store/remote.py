@@ -45,8 +45,8 @@ class _Batch:
 
     @property
     def looks_hopeless(self) -> bool:
-        """Whether all that was tried was refused, and enough was tried; one alone tells nothing."""
-        return not self.taken and len(self.points) > 1 and self.refused >= min(ENOUGH_REFUSED, len(self.points))
+        """Whether all that was tried was refused, and enough was tried; one that is alone waits for company."""
+        return not self.taken and self.refused >= min(ENOUGH_REFUSED, len(self.points))
 
 
 class RemoteWriter:

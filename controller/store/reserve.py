@@ -42,9 +42,10 @@ class Reserve:
     def __init__(self, folder: Path) -> None:
         self._file = folder / FILE
         self._looked_s = float("-inf")
-        self.given_up = not self._file.exists() and not self._has_room()
+        self.given_up = not self._file.exists() and not self.has_room()
 
-    def _has_room(self) -> bool:
+    def has_room(self) -> bool:
+        """Whether the disk has room for more than the reserve."""
         return _free(self._file.parent) >= ROOM_BYTES
 
     def look(self, now_s: float) -> None:
@@ -55,7 +56,7 @@ class Reserve:
         try:
             if self._file.exists() and self._file.stat().st_size == BYTES:
                 return
-            if not self._has_room():
+            if not self.has_room():
                 return
             with self._file.open("wb") as file:
                 # Written, not merely declared long: a hole in a file holds no room.

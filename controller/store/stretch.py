@@ -8,6 +8,7 @@ from functools import lru_cache
 
 from controller.store import blocks, shelves
 from controller.store.blocks import Row
+from controller.store.columns import DamagedBlockError, NewerBlockError
 from controller.store.readings import HOUR_MS
 
 EVER_MS = 253_402_300_800_000
@@ -136,6 +137,25 @@ class ThriftyStretches(Stretches):
             self._packed[shelf] = _by_probe(self.tail_packed(shelf))
         found = _WAITING.iter_unpack(self._packed[shelf].get(probe, b""))
         return [(probe, taken_ms, heard_ms, value, blocks.GRADES[code]) for taken_ms, heard_ms, value, code in found]
+
+
+class LegibleStretches(ThriftyStretches):
+    """The same without the blocks that a card has spoilt: for who copies what can be read. `spoilt` says so, or ""."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        super().__init__(connection)
+        self.spoilt = ""
+
+    def blocks(self, probe: int, start_ms: int, end_ms: int) -> Iterator[bytes]:
+        for packed in super().blocks(probe, start_ms, end_ms):
+            try:
+                blocks.opened(packed)
+            except NewerBlockError:
+                raise
+            except DamagedBlockError as error:
+                self.spoilt = str(error)
+            else:
+                yield packed
 
 
 _WAITING = struct.Struct("<qqdB")

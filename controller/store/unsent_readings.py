@@ -15,10 +15,12 @@ from influxdb_client import Point
 from controller.store import rolled, shelves
 from controller.store.batch import LEAST_SHARE, MOST_READINGS, Batch
 from controller.store.blocks import Row
+from controller.store.columns import DamagedBlockError
+from controller.store.damage import DamagedError
 from controller.store.lines import Line, lines_of
 from controller.store.points import Place, Points
 from controller.store.readings import HOUR_MS, MINUTE_MS
-from controller.store.stretch import ThriftyStretches
+from controller.store.stretch import LegibleStretches
 
 _WIDTHS = (("minute", MINUTE_MS), ("hour", HOUR_MS))
 
@@ -28,7 +30,7 @@ class UnsentReadings:
 
     def __init__(self, record: sqlite3.Connection, points: Points, batch: Batch) -> None:
         self._record, self._points, self._batch = record, points, batch
-        self._kept = ThriftyStretches(record)
+        self._kept = LegibleStretches(record)
         self._places = {row[0]: Place(*row[1:]) for row in record.execute(_PROBES)}
         self._lines = lines_of(record)
 
@@ -37,6 +39,7 @@ class UnsentReadings:
         self._readings()
         self._passed()
         self._late()
+        self._batch.trouble = self._kept.spoilt or self._batch.trouble
 
     def _readings(self) -> None:
         """Take the oldest unsent readings over all probes."""
@@ -58,7 +61,7 @@ class UnsentReadings:
         So those that speak much oftener than the rest are read on, or each batch would hold next to nothing.
         """
         share = max(MOST_READINGS // 2 // max(len(self._lines), 1) + 1, LEAST_SHARE)
-        starts_ms = {each: self._batch.reached(f"probe/{each}", line.after_ms) for each, line in self._lines.items()}
+        starts_ms = {each: self._batch.reached_ms(f"probe/{each}", line.after_ms) for each, line in self._lines.items()}
         firsts = {each: self._after(line, starts_ms[each], share) for each, line in self._lines.items()}
         rows = {each: found for each, found in firsts.items() if found}
         ends = [(found[-1][1], each) for each, found in rows.items() if len(found) == share]
@@ -84,10 +87,10 @@ class UnsentReadings:
         """
         share = max(MOST_READINGS // max(len(self._lines), 1), LEAST_SHARE)
         for each, told in self._lines.items():
-            reached_ms = self._batch.reached(f"probe/{each}", told.after_ms)
+            reached_ms = self._batch.reached_ms(f"probe/{each}", told.after_ms)
             for width, width_ms in _WIDTHS:
                 line, high_ms = f"{width}/{each}", reached_ms - reached_ms % width_ms
-                low_ms = self._batch.reached(line, self._first_ms(told, width_ms) - width_ms) + width_ms
+                low_ms = self._batch.reached_ms(line, self._first_ms(told, width_ms) - width_ms) + width_ms
                 if low_ms >= high_ms:
                     continue
                 end_ms = self._two_days_on(told.probe, width, low_ms, high_ms)
@@ -105,12 +108,13 @@ class UnsentReadings:
     def _late(self) -> None:
         """Take what came late of readings sent by then, with its minutes and hours where a point may be sent anew."""
         touched: set[tuple[str, int, int]] = set()
-        reached = self._batch.on_record(self._record, "late", "late")
+        own = self._batch.name_of("late")
+        reached = self._batch.counted(self._record, own, "late", "taken_ms")
         found = self._record.execute(_LATE, (reached, MOST_READINGS))
         for number, probe, taken_ms in self._batch.some(found, MOST_READINGS):
-            self._batch.reach("late", number)
+            self._batch.count(own, number, taken_ms)
             row = next(self._kept.rows(probe, taken_ms, taken_ms + 1), None)
-            if row is None or taken_ms > self._batch.reached(f"probe/{probe}", -1):
+            if row is None or taken_ms > self._batch.reached_ms(f"probe/{probe}", -1):
                 continue
             self._batch.points.append(self._points.reading(self._places[probe], taken_ms, *row[3:]))
             if self._points.replaces:
@@ -131,8 +135,15 @@ class UnsentReadings:
     def _rolled(
         self, probe: int, width: str, start_ms: int, end_ms: int
     ) -> Iterator[tuple[int, tuple[int, float, float, float]]]:
-        """Yield the minutes or hours of a probe that begin in [start_ms, end_ms): start, and what was said."""
-        found = {"minute": rolled.minutes, "hour": rolled.hours}[width](self._kept, probe, start_ms, end_ms)
+        """Yield the minutes or hours of a probe that begin in [start_ms, end_ms): start, and what was said.
+
+        None where a day of them is spoilt: they wait until they are made anew, and all else goes.
+        """
+        try:
+            found = {"minute": rolled.minutes, "hour": rolled.hours}[width](self._kept, probe, start_ms, end_ms)
+        except DamagedBlockError as error:
+            self._batch.trouble = str(DamagedError("readings.db", error))
+            return
         for at_ms, count, least, most, total in found.rows():
             yield at_ms, (count, least, most, total)
 

@@ -20,7 +20,8 @@ class UnsentRuns:
 
     def take(self) -> None:
         """Take the runs that have ended, and then what more was said of those sent."""
-        reached = self._batch.on_record(self._record, "runs", "heater_run")
+        own = self._batch.name_of("runs")
+        reached = self._batch.counted(self._record, own, "heater_run", "start_ms")
         for line, number in self._left_open():
             if number > reached:  # a backup was put back, without it
                 self._batch.reach(line, 0)
@@ -28,7 +29,7 @@ class UnsentRuns:
                 self._run(*self._record.execute(_RUN, (number,)).fetchone())
         for run in self._batch.some(self._record.execute(_RUNS, (reached, MOST_READINGS)), MOST_READINGS):
             self._run(*run)
-            self._batch.reach("runs", run[0])
+            self._batch.count(own, run[0], run[2])
         self._explained()
 
     def _left_open(self) -> list[tuple[str, int]]:
@@ -46,11 +47,11 @@ class UnsentRuns:
 
     def _explained(self) -> None:
         """Take the runs of which more was said once they were sent; those not sent yet will go with all their words."""
-        found = self._record.execute(
-            _EXPLAINED, (self._batch.on_record(self._record, "explained", "explained"), MOST_OTHERS)
-        )
+        own = self._batch.name_of("explained")
+        reached = self._batch.counted(self._record, own, "explained", "run_id")
+        found = self._record.execute(_EXPLAINED, (reached, MOST_OTHERS))
         for number, run, enclosure, *told in self._batch.some(found, MOST_OTHERS):
-            self._batch.reach("explained", number)
+            self._batch.count(own, number, run)
             if run > self._batch.reached("runs") or run == self._batch.reached(f"open/{enclosure}"):
                 continue
             anew = self._points.run(enclosure, *told) if self._points.replaces else None

@@ -228,6 +228,10 @@ class Writer:
         if not done and lane is self._readings:
             self._record.forget()
 
+    def make_room(self) -> bool:
+        """Give the reserve up if the disk is full: there must be room for what latches, as there is for its entry."""
+        return not self._reserve.has_room() and self._reserve.give_up()
+
     def tell_damage(self, aside: Path) -> None:
         """Write into the journal that the record was damaged, and where it is now."""
         detail = f"the record of readings was damaged; it is set aside as {aside.name}, and a new one is begun"

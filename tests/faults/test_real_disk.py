@@ -14,8 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from api.at_hand import new_key
 from controller.clock import ManualClock, Moment
 from controller.errors import StoreError
+from controller.standing import from_text
 from controller.store import journal, runs
 from controller.store.connection import open_reader, open_writer
 from controller.store.journal import Entry
@@ -23,6 +25,8 @@ from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import StoredReading
 from controller.store.reserve import BYTES
 from controller.store.writer import Writer
+from controller.wire.inbox import Message
+from controller.wire.senml import encode_senml
 from tests.core_site import NIGHT_MS
 from tests.faults.test_durable import Child, faults_of
 from tests.unit.test_controller_shell import Shell
@@ -160,6 +164,47 @@ def test_a_controller_starts_on_a_disk_without_any_room_and_says_so(disk: Path) 
             pass
     with pytest.raises(StoreError, match="free the disk"):
         Shell(folder)
+
+
+def test_what_latches_on_a_full_disk_is_kept_though_the_journal_still_finds_room(disk: Path) -> None:
+    """Its log goes on in the room that it has grown to, so nobody gave the reserve up: a power cut forgot the trip."""
+    folder = disk / "data"
+    folder.mkdir()
+    shell = Shell(folder)
+    writer = shell.controller.writer
+    for number in range(40):
+        writer.put_journal(Entry("alert", "larch", "a test", "", {"number": number}, NIGHT_MS))
+        writer.turn()
+    writer._journal.file.connection.execute("PRAGMA wal_checkpoint")
+    with (disk / "ballast").open("wb", buffering=0) as file, suppress(OSError):
+        while file.write(os.urandom(4096)):
+            pass
+    now, before = shell.clock.now(), entries(folder)
+    hot = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 46.0)])
+    shell.controller.inbox.messages.put(Message("soilward/larch/probe/soil", hot, False, now, 0, 0, 1))
+    for _ in range(2):
+        shell.turn(1)
+        writer.turn()
+    kept = from_text((folder / "standing.json").read_text(encoding="utf-8"))
+    assert [each.name for each in kept.enclosures["larch"].trips] == ["soil-over:soil"]
+    assert entries(folder) > before
+    shell.controller._end()
+
+
+def test_on_a_disk_without_any_room_the_pages_begin_with_the_key_they_had(disk: Path) -> None:
+    """They ended at each start, and with them went the only word that people see; one left empty lets nobody in."""
+    key = new_key(disk)
+    with (disk / "ballast").open("wb", buffering=0) as file, suppress(OSError):
+        while file.write(os.urandom(4096)):
+            pass
+    assert new_key(disk) == key
+    (disk / "api.key").write_text("", encoding="ascii")
+    # Whatever was freed by that: here something else is in the way.
+    (disk / "ballast").unlink()
+    (disk / "api.key.new").unlink(missing_ok=True)
+    (disk / "api.key.new").mkdir()
+    with pytest.raises(IsADirectoryError):
+        new_key(disk)
 
 
 def test_on_a_disk_gone_read_only_nothing_is_acknowledged_and_nothing_is_lost(disk: Path) -> None:

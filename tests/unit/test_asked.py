@@ -106,3 +106,18 @@ def test_the_pages_count_on_from_what_was_answered(folder: Path) -> None:
     (folder / FILE).write_text("spoilt")
     open_requests(folder).close()
     assert _asked(folder, "elder", "stop") == 1
+
+
+@pytest.mark.parametrize("first", [0, 4096])
+def test_a_damaged_file_is_set_aside_and_the_pages_begin_another(folder: Path, first: int) -> None:
+    """For one spoilt page of what was answered long ago there were no pages at all, and after a minute no heat."""
+    file = folder / "requests.db"
+    save(folder / FILE, Kept(4, {"larch": Standing(answered=350)}))
+    asked = Asked(folder, {"larch": 350})
+    spoilt = file.read_bytes()[:first] + b"\xa5" * (file.stat().st_size - first)
+    file.write_bytes(spoilt)
+    open_requests(folder).close()
+    (aside,) = folder.glob("requests.db.damaged-*[0-9]")
+    assert aside.read_bytes() == spoilt
+    assert _asked(folder, "larch", "stop") == 351
+    assert [each.id for each in asked.poll(0.0)] == [351]

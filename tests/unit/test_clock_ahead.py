@@ -1,6 +1,7 @@
 """A clock that was ahead for a while, by hours or by decades, costs later no more than what it said meanwhile."""
 
 import random
+import shutil
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -214,4 +215,28 @@ def test_the_last_hour_of_a_stretch_that_is_over_is_told_as_well(
     elsewhere.take(100)
     for at_ms, many in ((T0, 360), (T0 + HOUR_MS, 180)):
         assert elsewhere.told["reading_hour", "probe=soil", at_ms].startswith(f"count={many}i,")
+    elsewhere.close()
+
+
+@pytest.mark.parametrize("kind", [RemoteKind.INFLUXDB_2, RemoteKind.VICTORIA_METRICS])
+def test_a_record_put_back_from_before_its_clock_was_ahead_is_told_on(tmp_path: Path, kind: RemoteKind) -> None:
+    """What is elsewhere of 2055 is not on record any more: until then nothing of the site would have gone there."""
+    open_writer(tmp_path / "journal.db", JOURNAL).close()
+    file, backup = tmp_path / "readings.db", tmp_path / "backup"
+    lives = [(T0, None), (T0 + YEARS_MS, backup), (T0 + HOUR_MS, None)]
+    elsewhere = Elsewhere(tmp_path, kind)
+    for start_ms, keep_as in lives:
+        if keep_as is not None:
+            shutil.copy(file, keep_as)
+        with closing(open_writer(file, READINGS)) as record:
+            say(Keeping(record), start_ms, start_ms + 2 * MINUTE_MS)
+    elsewhere.take(100)
+    backup.rename(file)
+    with closing(open_writer(file, READINGS)) as record:
+        say(Keeping(record), T0 + 2 * HOUR_MS, T0 + 3 * HOUR_MS + MINUTE_MS)
+        elsewhere.take(100)
+        rows = {row[1] for row in kept.rows(record, "soil")}
+    told = {at_ms for what, probe, at_ms in elsewhere.told if (what, probe) == ("reading", "probe=soil")}
+    assert rows <= told
+    assert elsewhere.told["reading_hour", "probe=soil", T0 + 2 * HOUR_MS].startswith("count=360i,")
     elsewhere.close()

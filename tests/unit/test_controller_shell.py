@@ -708,6 +708,19 @@ def test_c04_an_enclosure_that_another_controller_has_left_is_taken_over_without
     assert ("second-controller" in alerts_of(shell)) is is_told
 
 
+@pytest.mark.parametrize("by_another", [False, True])
+def test_a_folder_older_than_what_its_node_has_obeyed_is_told_as_put_back(shell: Shell, by_another: bool) -> None:
+    """Trips that latched after the backup are not in it, and only the node shows that there was an after."""
+    if by_another:
+        hear_another(shell, 40)
+    else:
+        now = shell.clock.now()
+        payload = encode_report(False, False, 40, 1, 0.0, None, 0, now.mono_s, Health(by="controller"))
+        shell.controller.inbox.messages.put(Message("soilward/larch/heater/state", payload, False, now, 0, 0, 1))
+    shell.turn(2)
+    assert ("put-back" in alerts_of(shell)) is not by_another
+
+
 def test_c04_whoever_takes_an_obeying_node_from_us_is_told(shell: Shell) -> None:
     """Its "off" leaves no lease either."""
     shell.hear_node(False, None)

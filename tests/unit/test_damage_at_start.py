@@ -99,6 +99,30 @@ def test_whatever_page_of_the_record_is_damaged_the_service_goes_on(tmp_path: Pa
     assert set_aside > 20
 
 
+def test_where_journal_and_latches_are_both_gone_it_starts_latched_if_it_has_ever_heated(tmp_path: Path) -> None:
+    """A failing card took the latches, and the damaged journal was moved away as its words say: that is no first start
+    (hazard D03)."""
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as record:
+        runs.begin(record, "larch", NIGHT_MS - HOUR_MS)
+    shell = Shell(tmp_path)
+    standing = shell.controller.keepers["larch"].state.standing
+    shell.controller._end()
+    assert [each.kind for each in standing.trips] == [TripKind.LATCHES_LOST]
+
+
+def test_a_record_set_aside_by_who_ended_before_the_journal_had_it_is_told_by_the_next_one(tmp_path: Path) -> None:
+    """Mains that come and go: the history would be gone, and no word of where it is. Told once, its log not apart."""
+    for ending in ("", "-wal"):
+        (tmp_path / f"readings.db.damaged-{NIGHT_MS}{ending}").write_bytes(b"\xa5" * PAGE)
+    for _ in range(2):
+        shell = Shell(tmp_path)
+        shell.turn(1)
+        shell.controller._end()
+    with closing(open_reader(tmp_path / "journal.db")) as written:
+        named = [each.body["file"] for each in journal.read(written, kind="alert") if "file" in each.body]
+    assert named == [f"readings.db.damaged-{NIGHT_MS}"]
+
+
 def test_whatever_page_of_the_journal_is_damaged_nothing_starts_and_nothing_is_touched(tmp_path: Path) -> None:
     """Where trips and resets stand is not begun anew by a program; the words name the file and what to do."""
     whole, file = tmp_path / "whole.db", tmp_path / "journal.db"

@@ -7,13 +7,17 @@ from pathlib import Path
 
 import pytest
 
+from controller.clock import Clock
 from controller.errors import StoreError
+from controller.exporting.rows import Wanted, What, pages
+from controller.settings import Store
 from controller.store import packing, reading_back
 from controller.store.connection import open_reader, open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.readings import HOUR_MS, StoredReading
 from controller.store.sums import DAY_MS
+from controller.verifying import verify_record
 from tests import kept
 
 T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
@@ -65,6 +69,20 @@ def test_every_reading_and_every_hour_is_there_afterwards(tmp_path: Path) -> Non
         assert [row[0] for row in hours(file, name)] == [row[0] for row in before[name]]
         for now, then in zip(hours(file, name), before[name], strict=True):
             assert now == pytest.approx(then, abs=1e-12)
+
+
+def test_an_upgrade_that_was_cut_short_is_no_empty_record(tmp_path: Path) -> None:
+    """Killed between two steps of it: an export said that there were no readings, and that all was well."""
+    file = tmp_path / "readings.db"
+    rows = fill(file)
+    open_writer(file, READINGS[:5]).close()
+    everything = Wanted(What.READINGS, 0, 2**50)
+    with pytest.raises(StoreError, match=r"readings\.db: its upgrade has not ended; start Soilward"):
+        pages(tmp_path, everything)
+    with pytest.raises(StoreError, match="its upgrade has not ended"):
+        verify_record(Store(folder=tmp_path), Clock(), whole=False, mend=False)
+    open_writer(file, READINGS).close()
+    assert sum(map(len, pages(tmp_path, everything))) == len(rows)
 
 
 def test_it_goes_on_where_it_was(tmp_path: Path) -> None:

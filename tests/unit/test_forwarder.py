@@ -101,4 +101,4 @@ def test_a_journal_that_is_damaged_is_told_while_readings_go_on(
                 assert (word.sent, word.oldest_ms) == (number + 1, None)
                 assert word.trouble.startswith("journal.db is damaged; ")
         server.shutdown()
-    assert len([each for each in caplog.messages if "nothing of the journal sent: journal.db" in each]) == 1
+    assert len([each for each in caplog.messages if "not all is sent: journal.db" in each]) == 1

@@ -11,7 +11,7 @@ import pytest
 
 from controller.errors import StoreError
 from controller.settings import RemoteKind
-from controller.store import journal, runs
+from controller.store import comparing, journal, runs
 from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.journal import Entry
 from controller.store.keeping import Keeping
@@ -33,10 +33,10 @@ def outbox(tmp_path: Path) -> Iterator[Outbox]:
     one.close()
 
 
-def enter(folder: Path, why: str, count: int) -> None:
+def enter(folder: Path, why: str, count: int, start_ms: int = T0) -> None:
     """Write journal entries."""
     with closing(open_writer(folder / "journal.db", JOURNAL)) as written:
-        journal.append(written, [Entry("answer", "larch", "keeper", why, {}, T0 + n) for n in range(count)])
+        journal.append(written, [Entry("answer", "larch", "keeper", why, {}, start_ms + n) for n in range(count)])
 
 
 def send(outbox: Outbox) -> int:
@@ -68,22 +68,27 @@ def heat(folder: Path, count: int, start_ms: int) -> None:
         runs.explain(record, "larch", "; it let go by itself")
 
 
-def test_what_is_entered_after_a_backup_was_put_back_is_sent(outbox: Outbox, tmp_path: Path) -> None:
-    """It counts on from the backup's last number; what had been sent beyond that was taken for what came after it."""
+@pytest.mark.parametrize("count", [3, 7])
+def test_what_is_entered_after_a_backup_was_put_back_is_sent(outbox: Outbox, tmp_path: Path, count: int) -> None:
+    """It counts on from the backup's last number; what had been sent beyond that was taken for what came after it.
+
+    Also where it has counted on beyond all that was sent, before the store was there again.
+    """
     enter(tmp_path, "before the backup", 5)
     heat(tmp_path, 5, T0)
     for name in ("journal.db", "readings.db"):
         (tmp_path / f"{name}.backup").write_bytes((tmp_path / name).read_bytes())
-    enter(tmp_path, "lost", 5)
+    enter(tmp_path, "lost", 5, T0 + 100_000)
     heat(tmp_path, 5, T0 + 100_000)
     sent_lines(outbox)
     for name in ("journal.db", "readings.db"):
         (tmp_path / f"{name}.backup").rename(tmp_path / name)
-    enter(tmp_path, "after it", 3)
-    heat(tmp_path, 3, T0 + 200_000)
+    enter(tmp_path, "after it", count, T0 + 200_000)
+    heat(tmp_path, count, T0 + 200_000)
     lines = sent_lines(outbox)
-    assert sum("after it" in line for line in lines) == 3
-    assert {f"{(T0 + 200_000 + n * 1000) * 1_000_000}" for n in range(3)} <= {line.rpartition(" ")[2] for line in lines}
+    assert sum("after it" in line for line in lines) == count
+    begun = {f"{(T0 + 200_000 + n * 1000) * 1_000_000}" for n in range(count)}
+    assert begun <= {line.rpartition(" ")[2] for line in lines}
     assert sent_lines(outbox) == []
 
 
@@ -158,6 +163,34 @@ def test_a_damaged_journal_keeps_no_reading_back(outbox: Outbox, tmp_path: Path)
     outbox.done(batch)
     with pytest.raises(StoreError, match=r"journal\.db is damaged; without a journal there is no heat: stop Soilward"):
         outbox.next()
+
+
+@pytest.mark.parametrize(("table", "lost"), [("block", 60), ("hours", 0), ("minutes", 0)])
+def test_what_a_card_has_spoilt_is_told_and_keeps_nothing_else_back(
+    outbox: Outbox, tmp_path: Path, table: str, lost: int
+) -> None:
+    """One hour of a probe, or a day of its roll-ups, while the store was away: nothing behind it ever went, nor of the
+    other probes. Roll-ups that are made anew follow."""
+    enter(tmp_path, "entered", 1)
+    with closing(open_writer(tmp_path / "readings.db", READINGS)) as record:
+        keeping, first_ms = Keeping(record), T0 - T0 % DAY_MS
+        moments = range(first_ms, first_ms + 2 * DAY_MS, MINUTE_MS)
+        for name in ("soil", "air"):
+            keeping.add([StoredReading("larch", name, name, "Cel", 15.0, at, at, "good") for at in moments])
+        keeping.pack_all()
+        record.execute(f"UPDATE {table} SET packed = substr(packed, 1, 40) WHERE id = (SELECT min(id) FROM {table})")
+        lines, troubles = list[str](), set[str]()
+        while (batch := outbox.next()) is not None and batch.points:
+            outbox.done(batch)
+            lines += [each.to_line_protocol() for each in batch.points]
+            troubles.add(batch.trouble)
+        kinds = Counter(re.split("[, ]", line)[0] for line in lines)
+        assert (kinds["reading"], kinds["journal"]) == (2 * len(moments) - lost, 1)
+        assert any("damaged" in each for each in troubles)
+        for day in comparing.closed_days(record):
+            comparing.mend(record, day, comparing.compare(record, day, 0))
+    hours = kinds["reading_hour"] + sum(line.startswith("reading_hour,") for line in sent_lines(outbox))
+    assert hours == 2 * 47
 
 
 def sent_lines(outbox: Outbox) -> list[str]:

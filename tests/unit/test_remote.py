@@ -104,7 +104,7 @@ def test_a_write_names_bucket_organisation_and_token(tmp_path: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("count", [2, 4000])
+@pytest.mark.parametrize("count", [1, 2, 4000])
 def test_a_store_that_calls_every_point_bad_is_itself_at_fault_and_costs_no_point(count: int) -> None:
     """A wrong address behind a proxy: nothing is counted as refused, it is told by name, and after a few tries."""
     with (
