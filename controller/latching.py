@@ -125,13 +125,14 @@ def astray(plan: Plan, state: State, elapsed_s: float, now: Moment, entries: lis
 
 
 def against_inversion(plan: Plan, state: State, wanted: bool, now: Moment, entries: list[Entry]) -> None:
-    """Heat asked for well above the set point is a fault of ours; twice running, it latches (hazard C09)."""
-    soil_c, working_c = state.soil_c, state.working_c
-    inverted = (
-        wanted and soil_c is not None and working_c is not None and (soil_c > working_c + limits.ABOVE_SET_POINT_K)
-    )
+    """Heat asked for well above the set point, or without one, is a fault of ours; twice running, it latches (C09)."""
+    soil_c = state.soil_c
+    # Before control has taken up the soil there is no working set point yet.
+    set_c = state.asked_c if state.working_c is None else state.working_c
+    inverted = wanted and soil_c is not None and (set_c is None or soil_c > set_c + limits.ABOVE_SET_POINT_K)
     state.inverted = state.inverted + 1 if inverted else 0
     if state.inverted < 2:
         return
-    detail = f"heat was asked for with the soil at {soil_c:.1f} Cel, more than 3 K above the set point"
-    latch(plan, state, [Trip(TripKind.INVERTED, "", soil_c, working_c, now.utc_ms, detail)], now, entries)
+    beside = "no set point" if set_c is None else "more than 3 K above the set point"
+    detail = f"heat was asked for with the soil at {soil_c:.1f} Cel, {beside}"
+    latch(plan, state, [Trip(TripKind.INVERTED, "", soil_c, set_c, now.utc_ms, detail)], now, entries)

@@ -1,6 +1,5 @@
 """The shell: one loop thread that decides, threads for network and disk, a watchdog, and an orderly end."""
 
-import gc
 import signal
 import sys
 import threading
@@ -10,21 +9,20 @@ from functools import partial
 
 from pydantic_core import to_json
 
-from controller import enclosure, web_port
+from controller import collector, web_port
 from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.enclosure import Decision
 from controller.errors import StoreError
 from controller.figures import Figures
 from controller.foreseen import Foreseen
-from controller.heater_log import log_for
 from controller.held import Held
 from controller.keeper import Keeper
-from controller.memory import end_left_open_runs, journal_breaks_at, memory_of, receipts_lately, runs_lately
+from controller.keepers import keepers_of
+from controller.memory import journal_breaks_at, memory_of, receipts_lately
 from controller.nodes_heard import NodesHeard
 from controller.parent import end_with_parent
-from controller.plan import plan_for
-from controller.proving import commissioned, slower
+from controller.proving import slower
 from controller.recording import SET_BACK, Recording, writer_of
 from controller.routing import Routing
 from controller.safety import limits
@@ -45,12 +43,6 @@ from controller.wire.reader_test import ReaderTest
 from controller.wire.relays import Relays
 from controller.wire.session import window
 
-COLLECTED, COLLECTED_EACH = 20_000, 500
-"""Objects more until the collector looks, and as many again for each enclosure. Whatever runs makes nothing that needs
-collecting (32 objects in a quarter of an hour, measured). What an enclosure remembers grows by some 200 objects in its
-first minutes; a look through what two thousand had made held all of them up for 60 to 140 ms, every ten seconds."""
-OLDER = 10, 100
-"""Looks at the youngest until the older ones are looked at."""
 WRITER_DIED = "the store's writer ended by a fault of its own, told above; the controller ends, to be started again"
 LATE = "the controller falls 3 s behind again and again, and no heat outlasts that: look what else this machine does"
 STOPPING = Order(False, False, "the controller is stopping")
@@ -86,15 +78,7 @@ class Controller:
         sound_or_aside(folder, now.utc_ms)
         require_sound_journal(folder)
         self.memory = memory_of(settings, now.utc_ms)
-        self._answers = commissioned.answers_in(folder, [each.name for each in settings.enclosure])
-        self.keepers = {each.name: self._keeper(each.name) for each in settings.enclosure}
-        end_left_open_runs(folder)
-        for name, ended in runs_lately(folder, now.utc_ms).items():
-            if name in self.keepers:
-                self.keepers[name].heater.closings.extend(ended)
-                # Air that grows hot behind a restart is hot with the heater on lately, all the same.
-                ago_s = max(0, now.utc_ms - max(end_ms for _, end_ms in ended)) / 1000
-                self.keepers[name].state.heat_s = now.mono_s - ago_s
+        self.keepers = keepers_of(settings, self.memory, now)
         self._broken_at = journal_breaks_at(settings.store)
         self.writer = writer_of(settings, clock)
         for aside in untold(folder):
@@ -122,14 +106,6 @@ class Controller:
             self._own_notes.setdefault(name, []).append(("counter", SET_BACK.format(count)))
         self._record.began(settings, now)
 
-    def _keeper(self, name: str) -> Keeper:
-        settings = self.settings.named(name)
-        if settings is None:
-            raise StoreError(f"no enclosure {name!r}")
-        plan = commissioned.judged_by(plan_for(self.settings, settings), settings, self._answers.get(name))
-        state = enclosure.start(plan, self.memory.recalled[name])
-        return Keeper(plan, state, log_for(settings))
-
     def run(self) -> None:
         """Run until `stop`; always ends with every contact told to open."""
         sys.setswitchinterval(HANDS_OVER_S)
@@ -138,9 +114,7 @@ class Controller:
         self._reader_test.start()
         self._turned_s = self.clock.now().mono_s
         watch(lambda: self._turned_s, self._stop, self.clock)
-        # What is there now stays: the collector need not look through it again in the middle of a tick.
-        gc.freeze()
-        gc.set_threshold(COLLECTED + COLLECTED_EACH * len(self.keepers), *OLDER)
+        collector.look_seldom(len(self.keepers))
         try:
             with self.inbox.client.gathering():
                 while not self._stop.is_set():

@@ -408,6 +408,21 @@ def test_c09_a_loop_gone_wrong_never_heats_and_latches(monkeypatch: pytest.Monke
     assert [each.kind for each in bed.trips] == [TripKind.INVERTED]  # type: ignore[var-annotated]
 
 
+@pytest.mark.parametrize("asked_c", [10.0, None])
+def test_c09_a_loop_gone_wrong_is_not_believed_before_it_has_taken_up_the_soil(
+    monkeypatch: pytest.MonkeyPatch, asked_c: float | None
+) -> None:
+    """C09: soil that is heard late is compared with what is asked; where nothing is, heat is wrong whatever it is."""
+    control = heating.control
+    monkeypatch.setattr("controller.heating.control", lambda *given: control(*given) or True)
+    bed = Bed(plan_of(), {"soil": None, "air": 10.0}, Standing(armed=True, override_c=asked_c))
+    bed.run(30)
+    bed.says["soil"] = 15.0
+    bed.run(60)
+    never_on("C09", bed)
+    assert [each.kind for each in bed.trips] == [TripKind.INVERTED]
+
+
 def test_c14_new_settings_mid_cycle_are_off_until_the_first_full_look() -> None:
     """C14: standing orders are kept, heat waits until probes and node have spoken to the new plan."""
     bed = warm_bed()

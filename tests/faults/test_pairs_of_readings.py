@@ -150,7 +150,7 @@ PAIRS = [
         id="P12-soil-against-soil",
     ),
     pytest.param(
-        Pair(moves("soil-two", lambda s: 10.0 - min(4.5, s / 150)), None, bed=TWO_SOILS, lasts_s=1800,
+        Pair(moves("soil-two", lambda s: 10.0 - min(4.5, s / 400)), None, bed=TWO_SOILS, lasts_s=3000,
              told=frozenset({"differ:soil:soil-two"})),
         id="P11-drift",
     ),
