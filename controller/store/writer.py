@@ -223,7 +223,7 @@ class Writer:
             lane.put_off(now_s)
             return
         done = lane.commit(now_s)
-        if not done and lane is self._journal and self._reserve.give_up():
+        if not done and lane is self._journal and self._reserve.is_wanted(lane.fault) and self._reserve.give_up():
             lane.commit(now_s)
         if not done and lane is self._readings:
             self._record.forget()

@@ -213,6 +213,17 @@ def test_the_reserve_is_real_and_given_up_once(tmp_path: Path) -> None:
     assert (tmp_path / FILE).exists()
 
 
+def test_a_reserve_that_was_put_back_is_held(tmp_path: Path) -> None:
+    """However: the disk refused to have it written and to have it removed, and takes writes again. It was given up for
+    good, and no reading was kept until the next start."""
+    reserve = Reserve(tmp_path)
+    reserve.look(0.0)
+    assert reserve.give_up()
+    (tmp_path / FILE).write_bytes(b"\x5a" * BYTES)
+    reserve.look(5.0)
+    assert not reserve.given_up
+
+
 def test_a_reserve_that_the_disk_refuses_costs_nothing_else(tmp_path: Path) -> None:
     """It is looked for again in its time, by the thread that writes."""
     (tmp_path / FILE).mkdir()

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.clock import ManualClock
 from controller.errors import StoreError
 from controller.safety.trip import Trip, TripKind
 from controller.standing import Standing
@@ -176,6 +177,21 @@ def test_a_journal_that_breaks_while_it_is_written_is_told_as_what_it_is(spoilt_
     spoilt_writer.turn()
     assert not spoilt_writer.healthy
     assert spoilt_writer.journal_damage.startswith("journal.db is damaged; without a journal there is no heat: stop")
+
+
+def test_a_journal_that_is_damaged_keeps_no_reading_back(spoilt_writer: Writer) -> None:
+    """No room would help it: the reserve was given up for it and written anew each five seconds, all a card's life in
+    some weeks, and no reading was kept meanwhile."""
+    clock, told = spoilt_writer._clock, list[int]()
+    assert isinstance(clock, ManualClock)
+    spoilt_writer.turn()
+    spoilt_writer.put_journal(Entry("alert", None, "a test", "", {}, NIGHT_MS))
+    for number in range(20):
+        spoilt_writer.put_reading(reading(NIGHT_MS + 1000 * number), lambda number=number: told.append(number))  # type: ignore[misc]
+        clock.sleep(1.0)
+        spoilt_writer.turn()
+    assert spoilt_writer.journal_damage
+    assert (told[:18], spoilt_writer._reserve.given_up) == ([*range(18)], False)
 
 
 def test_people_are_told_of_what_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
