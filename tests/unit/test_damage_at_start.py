@@ -25,6 +25,7 @@ from controller.store.runs import RunBegan, RunEnded
 from controller.store.sums import DAY_MS
 from controller.store.writer import Writer
 from tests.core_site import NIGHT_MS
+from tests.kept import rows_in
 from tests.unit.test_controller_shell import Shell
 from tests.unit.test_damage import spoil
 from tests.wire.kit import ROOT, write_site
@@ -98,6 +99,20 @@ def test_whatever_page_of_the_record_is_damaged_the_service_goes_on(tmp_path: Pa
         assert all(each.stat().st_size >= len(spoilt) for each in aside)
         shutil.rmtree(folder)
     assert set_aside > 20
+
+
+@pytest.mark.parametrize("name", ["block", "block_by_heard"])
+def test_what_the_next_hour_is_written_beside_is_looked_at_before_it(tmp_path: Path, name: str) -> None:
+    """Met when that hour is packed, the damage would take all that was kept since the start out of the record."""
+    file = tmp_path / "readings.db"
+    fill_record(file)
+    with closing(sqlite3.connect(file)) as raw:
+        (last,) = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (name,)).fetchone()
+    while (page := file.read_bytes()[PAGE * (last - 1) :])[0] in (2, 5):
+        last = int.from_bytes(page[8:12], "big")
+    spoil(file, last - 1, 1)
+    assert live_on(tmp_path) == [0, 1, 2]
+    assert {row[1] for row in rows_in(tmp_path)} == {NIGHT_MS, NIGHT_MS + 10_000, NIGHT_MS - 30 * HOUR_MS + 7}
 
 
 def test_whatever_page_of_the_journal_is_damaged_nothing_starts_and_nothing_is_touched(tmp_path: Path) -> None:
