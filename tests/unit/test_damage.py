@@ -195,7 +195,9 @@ def test_another_record_in_its_place_has_another_name(tmp_path: Path) -> None:
 
 
 def test_the_reserve_is_real_and_given_up_once(tmp_path: Path) -> None:
-    """A megabyte on the disk, not a hole; freed at once, and taken again when it is looked at next."""
+    """A megabyte on the disk, not a hole, nor what a power cut left of it; freed at once, and taken again when it is
+    looked at next."""
+    (tmp_path / FILE).write_bytes(b"\x5a" * 4096)
     reserve = Reserve(tmp_path)
     reserve.look(0.0)
     held = (tmp_path / FILE).stat()
