@@ -503,10 +503,10 @@ def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, mo
     """A full line for the disk: the broker keeps the message, and is asked for it again."""
     one = shell.controller
     queued: list[Receipt] = []
-    monkeypatch.setattr(one.writer, "put_reading", lambda _row: False)
-    monkeypatch.setattr(one.writer, "put_receipt", lambda told, _done: not queued.append(told))
     now = shell.clock.now()
-    payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 15.0)])
+    monkeypatch.setattr(one.writer, "put_reading", lambda row: row.taken_ms == now.utc_ms)
+    monkeypatch.setattr(one.writer, "put_receipt", lambda told, _done: not queued.append(told))
+    payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms - 10_000, 15.0), (now.utc_ms, 15.0)])
     one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
     one.inbox.messages.put(Message("soilward/larch/probe/soil", b"nothing", False, now, 8, 1, 1))
     shell.turn(1)

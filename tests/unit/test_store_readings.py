@@ -43,6 +43,7 @@ def test_a_redelivered_reading_is_kept_once_and_counted_once(store: sqlite3.Conn
     """Neither the readings nor the roll-ups see it twice, in the same batch or later, and the first telling stays."""
     assert add(store, [soil(18.0, T0), soil(18.0, T0), soil(19.0, T0 + 1)]) == 2
     assert add(store, [soil(99.0, T0), soil(20.0, T0 + 2)]) == 1
+    assert add(store, [soil(99.0, T0 + 2)]) == 0
     assert number_kept(store) == 3
     assert series(store, "north", None, T0, T0 + 3, 1)[0].rows == [Bucket(T0, 18.0, 19.0, 20.0, 3)]
 
