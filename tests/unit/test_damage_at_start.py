@@ -196,7 +196,7 @@ def test_a_journal_that_breaks_while_it_is_written_is_told_as_what_it_is(spoilt_
 
 def test_a_journal_that_is_damaged_keeps_no_reading_back(spoilt_writer: Writer) -> None:
     """No room would help it: the reserve was given up for it and written anew each five seconds, all a card's life in
-    some weeks, and no reading was kept meanwhile."""
+    some weeks, and no reading was kept meanwhile. What is kept is packed in its time, or days would be at once."""
     clock, told = spoilt_writer._clock, list[int]()
     assert isinstance(clock, ManualClock)
     spoilt_writer.turn()
@@ -207,6 +207,12 @@ def test_a_journal_that_is_damaged_keeps_no_reading_back(spoilt_writer: Writer) 
         spoilt_writer.turn()
     assert spoilt_writer.journal_damage
     assert (told[:18], spoilt_writer._reserve.given_up) == ([*range(18)], False)
+    clock.sleep(2 * HOUR_MS / 1000)
+    for _ in range(10):
+        clock.sleep(1.0)
+        spoilt_writer.turn()
+    packed = spoilt_writer._record.connection.execute("SELECT sum(count) FROM block").fetchone()
+    assert (packed, spoilt_writer.healthy) == ((20,), False)
 
 
 def test_people_are_told_of_what_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
