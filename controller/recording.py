@@ -77,9 +77,14 @@ class Recording:
             self._writer.put_run(event)
 
     def put(self, keeper: Keeper, decision: Decision, now: Moment) -> bool:
-        """Queue all that a decision leaves; returns whether there was room for all of it."""
+        """Queue all that a decision leaves; returns whether there was room for its readings.
+
+        An entry that finds none comes no other time: told again, readings would bring it no nearer, and be kept twice.
+        """
         self.put_runs(self._orders[keeper.plan.name].take(keeper.state, now))
-        kept = all(list(map(self._writer.put_journal, decision.entries)))
+        kept = True
+        for entry in decision.entries:
+            self._writer.put_journal(entry)
         for reading, judged in decision.judged:
             if judged.grade is Grade.REFUSED:
                 self._routing.refused[keeper.plan.name]["implausible"] += 1

@@ -1,13 +1,12 @@
 """What a store elsewhere can be asked for, whichever it is."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from controller.errors import SettingsError, SoilwardError
 from controller.settings import Elsewhere
-from controller.store.journal import StoredEntry
+from controller.store.journal import StoredEntry, decoded
 from controller.store.readings import ProbeSeries
 from controller.store.remote import authorization
 
@@ -51,13 +50,7 @@ def entry_of(
     sequence: int, at_ms: int, kind: str, enclosure: str | None, who: str, why: str, body: str, own_hash: str
 ) -> StoredEntry:
     """Return a journal entry as it was copied; the hash before it stays at its site. A body cut short is text."""
-    try:
-        told = json.loads(body)
-    except ValueError:
-        told = None
-    return StoredEntry(
-        sequence, at_ms, kind, enclosure, who, why, told if isinstance(told, dict) else {"as_text": body}, "", own_hash
-    )
+    return StoredEntry(sequence, at_ms, kind, enclosure, who, why, decoded(body), "", own_hash)
 
 
 class Kept(Protocol):

@@ -17,7 +17,8 @@ _DAMAGE = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 _READ_FIRST = ("probe", "tail", "heater_run", "order_change", "late", "identity")
 """Tables that the controller reads or writes from its start on, none of them large; a page in the midst of the others
 is only found when it is read."""
-_NEWEST = "SELECT packed FROM block ORDER BY id DESC LIMIT 1"
+_NEWEST = "SELECT packed, (SELECT max(heard_most_ms) FROM block) FROM block ORDER BY id DESC LIMIT 1"
+"""What each hour is packed beside, in its table and in the index."""
 _ASIDE = "readings.db.damaged-"
 _TOLD = "SELECT body FROM journal WHERE kind = 'alert' AND instr(body, '\"record-damaged\"')"
 REMEDY = {

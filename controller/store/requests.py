@@ -56,9 +56,7 @@ def file(
 
 def after(connection: sqlite3.Connection, last_id: int, limit: int = 100) -> list[Request]:
     """Return at most `limit` requests filed after `last_id`, oldest first."""
-    found = connection.execute(
-        f"SELECT {_COLUMNS} FROM request WHERE id > ? ORDER BY id LIMIT ?", (last_id, max(0, limit))
-    )
+    found = connection.execute(f"SELECT {_COLUMNS} FROM request WHERE id > ? ORDER BY id LIMIT ?", (last_id, limit))
     return [_request(row) for row in found]
 
 

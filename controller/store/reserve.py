@@ -54,20 +54,25 @@ class Reserve:
             return
         self._looked_s = now_s
         try:
-            if self._file.exists() and self._file.stat().st_size == BYTES:
-                return
-            if not self.has_room():
-                return
-            with self._file.open("wb") as file:
-                # Written, not merely declared long: a hole in a file holds no room.
-                file.write(os.urandom(BYTES))
-                file.flush()
-                os.fsync(file.fileno())
+            if not (self._file.exists() and self._file.stat().st_size == BYTES):
+                if not self.has_room():
+                    return
+                with self._file.open("wb") as file:
+                    # Written, not merely declared long: a hole in a file holds no room.
+                    file.write(os.urandom(BYTES))
+                    file.flush()
+                    os.fsync(file.fileno())
             self.given_up = False
         except OSError as error:
             with suppress(OSError):
                 self._file.unlink(missing_ok=True)
             _log.warning("no reserve for the journal", extra={"error": str(error)})
+
+    def is_wanted(self, fault: Exception | None) -> bool:
+        """Whether the journal failed for want of room: a file that is damaged, or locked, none would help."""
+        with suppress(OSError):
+            return getattr(fault, "sqlite_errorname", "") == "SQLITE_FULL" or not self.has_room()
+        return False
 
     def give_up(self) -> bool:
         """Free the room; False if there was none to free."""

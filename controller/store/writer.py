@@ -196,8 +196,14 @@ class Writer:
                 self.took.take(self._clock.now().mono_s - now_s)
         self._reserve.look(self._clock.now().mono_s)
         self._seal(at_the_end=False)
-        if self.healthy or (self._record.shut_since_s is not None and not self._reserve.given_up):
+        if self._may_tidy:
             self._record.tidy(idle=not len(self._readings))
+
+    @property
+    def _may_tidy(self) -> bool:
+        """Whether the record takes what is packed: it does not fail, or is owed anew, and no room is kept from it."""
+        fails = self._readings.failing_since_s(self._clock.now().mono_s) is not None
+        return not self._reserve.given_up and (not fails or self._record.shut_since_s is not None)
 
     def close(self) -> int:
         """Stop the thread, write all that waits, close both databases, and return how many items could not be kept."""
@@ -223,7 +229,7 @@ class Writer:
             lane.put_off(now_s)
             return
         done = lane.commit(now_s)
-        if not done and lane is self._journal and self._reserve.give_up():
+        if not done and lane is self._journal and self._reserve.is_wanted(lane.fault) and self._reserve.give_up():
             lane.commit(now_s)
         if not done and lane is self._readings:
             self._record.forget()
@@ -269,7 +275,7 @@ class Writer:
 
     def _wait_s(self) -> float:
         piece_s = self._record.due_s
-        found = (self._journal.due_s(), self._readings.due_s(), piece_s if piece_s and self.healthy else None)
+        found = (self._journal.due_s(), self._readings.due_s(), piece_s if piece_s and self._may_tidy else None)
         dues = [due_s for due_s in found if due_s is not None]
         return min(max(min(dues) - self._clock.now().mono_s, 0.0), POLL_S) if dues else POLL_S
 

@@ -82,6 +82,19 @@ def test_a_probe_goes_on_after_what_it_has_come_to(record: Connection) -> None:
     assert len(kept.rows(record, "soil")) == 6 + 6 + 6 + 6 + 60 + 54
 
 
+@pytest.mark.parametrize("late", [False, True])
+def test_what_is_told_again_where_a_probe_goes_on_is_kept_once(record: Connection, late: bool) -> None:
+    """The last reading, and those before it; also once one has come that lay before all of them."""
+    keeping, now_ms = Keeping(record), T0 + 2 * HOUR_MS
+    for start_ms in (T0, T0 + YEARS_MS, now_ms):
+        say(keeping, start_ms, start_ms + MINUTE_MS)
+    if late:
+        say(keeping, T0 + HOUR_MS, T0 + HOUR_MS + EACH_MS)
+    before = len(kept.rows(record))
+    say(keeping, now_ms, now_ms + MINUTE_MS)
+    assert len(kept.rows(record)) == before == 2 * (18 + late)
+
+
 def test_a_clock_not_set_yet_opens_no_line_of_1970(record: Connection) -> None:
     """Machines without a battery begin there at each start: their few readings are noted as late."""
     keeping = Keeping(record)

@@ -22,6 +22,7 @@ from controller.settings import Broker, Store
 from controller.standing import from_text
 from controller.store import journal, requests, runs
 from controller.store.connection import open_reader, open_writer
+from controller.store.journal import Entry
 from controller.store.migrations import JOURNAL, READINGS, REQUESTS
 from controller.store.receipts import Receipt
 from controller.store.writer import Writer
@@ -502,15 +503,28 @@ def test_what_found_no_room_is_not_acknowledged_and_the_rest_is(shell: Shell, mo
     """A full line for the disk: the broker keeps the message, and is asked for it again."""
     one = shell.controller
     queued: list[Receipt] = []
-    monkeypatch.setattr(one.writer, "put_reading", lambda _row: False)
-    monkeypatch.setattr(one.writer, "put_receipt", lambda told, _done: not queued.append(told))
     now = shell.clock.now()
-    payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms, 15.0)])
+    monkeypatch.setattr(one.writer, "put_reading", lambda row: row.taken_ms == now.utc_ms)
+    monkeypatch.setattr(one.writer, "put_receipt", lambda told, _done: not queued.append(told))
+    payload = encode_senml("larch", "soil", "Cel", [(now.utc_ms - 10_000, 15.0), (now.utc_ms, 15.0)])
     one.inbox.messages.put(Message("soilward/larch/probe/soil", payload, False, now, 7, 1, 1))
     one.inbox.messages.put(Message("soilward/larch/probe/soil", b"nothing", False, now, 8, 1, 1))
     shell.turn(1)
     assert one.inbox.dropped == 1
     assert [told.number for told in queued] == [8]
+
+
+def test_an_entry_that_finds_no_room_has_no_reading_told_again(shell: Shell) -> None:
+    """The journal has failed for hours and its line is full, the record is sound: the reading is kept, and a bare
+    number that is told again is another one."""
+    one = shell.controller
+    shell.turn(1)
+    while one.writer.put_journal(Entry("alert", "larch", "a test", "", {}, NIGHT_MS)):
+        pass
+    one.inbox.messages.put(Message("soilward/larch/probe/soil", b"46.0", False, shell.clock.now(), 7, 1, 1))
+    shell.turn(1)
+    assert one.keepers["larch"].state.standing.trips
+    assert one.inbox.dropped == 0
 
 
 @pytest.mark.parametrize(("readings", "crowded", "waits"), [(99, True, 0), (100, True, 1), (100, False, 0)])

@@ -195,7 +195,9 @@ def test_another_record_in_its_place_has_another_name(tmp_path: Path) -> None:
 
 
 def test_the_reserve_is_real_and_given_up_once(tmp_path: Path) -> None:
-    """A megabyte on the disk, not a hole; freed at once, and taken again when it is looked at next."""
+    """A megabyte on the disk, not a hole, nor what a power cut left of it; freed at once, and taken again when it is
+    looked at next."""
+    (tmp_path / FILE).write_bytes(b"\x5a" * 4096)
     reserve = Reserve(tmp_path)
     reserve.look(0.0)
     held = (tmp_path / FILE).stat()
@@ -211,6 +213,17 @@ def test_the_reserve_is_real_and_given_up_once(tmp_path: Path) -> None:
     assert not (tmp_path / FILE).exists()
     reserve.look(65.0)
     assert (tmp_path / FILE).exists()
+
+
+def test_a_reserve_that_was_put_back_is_held(tmp_path: Path) -> None:
+    """However: the disk refused to have it written and to have it removed, and takes writes again. It was given up for
+    good, and no reading was kept until the next start."""
+    reserve = Reserve(tmp_path)
+    reserve.look(0.0)
+    assert reserve.give_up()
+    (tmp_path / FILE).write_bytes(b"\x5a" * BYTES)
+    reserve.look(5.0)
+    assert not reserve.given_up
 
 
 def test_a_reserve_that_the_disk_refuses_costs_nothing_else(tmp_path: Path) -> None:

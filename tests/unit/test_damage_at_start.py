@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.clock import ManualClock
 from controller.errors import StoreError
 from controller.safety.trip import Trip, TripKind
 from controller.standing import Standing
@@ -24,6 +25,7 @@ from controller.store.runs import RunBegan, RunEnded
 from controller.store.sums import DAY_MS
 from controller.store.writer import Writer
 from tests.core_site import NIGHT_MS
+from tests.kept import rows_in
 from tests.unit.test_controller_shell import Shell
 from tests.unit.test_damage import spoil
 from tests.wire.kit import ROOT, write_site
@@ -123,6 +125,20 @@ def test_a_record_set_aside_by_who_ended_before_the_journal_had_it_is_told_by_th
     assert named == [f"readings.db.damaged-{NIGHT_MS}"]
 
 
+@pytest.mark.parametrize("name", ["block", "block_by_heard"])
+def test_what_the_next_hour_is_written_beside_is_looked_at_before_it(tmp_path: Path, name: str) -> None:
+    """Met when that hour is packed, the damage would take all that was kept since the start out of the record."""
+    file = tmp_path / "readings.db"
+    fill_record(file)
+    with closing(sqlite3.connect(file)) as raw:
+        (last,) = raw.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (name,)).fetchone()
+    while (page := file.read_bytes()[PAGE * (last - 1) :])[0] in (2, 5):
+        last = int.from_bytes(page[8:12], "big")
+    spoil(file, last - 1, 1)
+    assert live_on(tmp_path) == [0, 1, 2]
+    assert {row[1] for row in rows_in(tmp_path)} == {NIGHT_MS, NIGHT_MS + 10_000, NIGHT_MS - 30 * HOUR_MS + 7}
+
+
 def test_whatever_page_of_the_journal_is_damaged_nothing_starts_and_nothing_is_touched(tmp_path: Path) -> None:
     """Where trips and resets stand is not begun anew by a program; the words name the file and what to do."""
     whole, file = tmp_path / "whole.db", tmp_path / "journal.db"
@@ -200,6 +216,27 @@ def test_a_journal_that_breaks_while_it_is_written_is_told_as_what_it_is(spoilt_
     spoilt_writer.turn()
     assert not spoilt_writer.healthy
     assert spoilt_writer.journal_damage.startswith("journal.db is damaged; without a journal there is no heat: stop")
+
+
+def test_a_journal_that_is_damaged_keeps_no_reading_back(spoilt_writer: Writer) -> None:
+    """No room would help it: the reserve was given up for it and written anew each five seconds, all a card's life in
+    some weeks, and no reading was kept meanwhile. What is kept is packed in its time, or days would be at once."""
+    clock, told = spoilt_writer._clock, list[int]()
+    assert isinstance(clock, ManualClock)
+    spoilt_writer.turn()
+    spoilt_writer.put_journal(Entry("alert", None, "a test", "", {}, NIGHT_MS))
+    for number in range(20):
+        spoilt_writer.put_reading(reading(NIGHT_MS + 1000 * number), lambda number=number: told.append(number))  # type: ignore[misc]
+        clock.sleep(1.0)
+        spoilt_writer.turn()
+    assert spoilt_writer.journal_damage
+    assert (told[:18], spoilt_writer._reserve.given_up) == ([*range(18)], False)
+    clock.sleep(2 * HOUR_MS / 1000)
+    for _ in range(10):
+        clock.sleep(1.0)
+        spoilt_writer.turn()
+    packed = spoilt_writer._record.connection.execute("SELECT sum(count) FROM block").fetchone()
+    assert (packed, spoilt_writer.healthy) == ((20,), False)
 
 
 def test_people_are_told_of_what_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,7 @@ from controller.clock import Clock
 from controller.errors import StoreError
 from controller.exporting.rows import Wanted, What, pages
 from controller.settings import Store
-from controller.store import packing, reading_back
+from controller.store import comparing, packing, reading_back
 from controller.store.connection import open_reader, open_writer
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
@@ -19,21 +19,24 @@ from controller.store.readings import HOUR_MS, StoredReading
 from controller.store.sums import DAY_MS
 from controller.verifying import verify_record
 from tests import kept
+from tests.unit.test_record_any_order import by_hand
 
 T0 = 1_772_000_000_000 - 1_772_000_000_000 % DAY_MS
+LEFT_MS = T0 + 5 * HOUR_MS
 FIRST = READINGS[:4]
 
 
 def fill(file: Path) -> list[tuple[int, int, int, float, str]]:
-    """Write two and a half days of two probes as the first form kept them, the oldest hours without their readings."""
+    """Write three and a half days of two probes as the first form kept them, the oldest without their readings, the
+    first day without its minutes too, and a probe of which nothing is left."""
     draw, rows = random.Random(3), []
     for probe in (1, 2):
-        for number in range(60 * 6):
-            at_ms = T0 + 600_000 * number + draw.randrange(1000)
+        for number in range(84 * 6):
+            at_ms = T0 - DAY_MS + 250_000 + 600_000 * number + draw.randrange(1000)
             grade = "refused" if number % 50 == 7 else "good"
             rows.append((probe, at_ms, at_ms + draw.randrange(900), round(draw.uniform(-5, 20) * 16) / 16, grade))
     with closing(open_writer(file, FIRST)) as old:
-        for number, name in ((1, "soil"), (2, "deep")):
+        for number, name in ((1, "soil"), (2, "deep"), (3, "gone")):
             old.execute("INSERT INTO probe VALUES (?, 'larch', ?, 'soil', 'Cel')", (number, name))
         old.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
         for table, width_ms in (("minute", 60_000), ("hour", 3_600_000)):
@@ -42,8 +45,9 @@ def fill(file: Path) -> list[tuple[int, int, int, float, str]]:
                 min(value), max(value), sum(value) FROM reading WHERE grade <> 'refused' GROUP BY probe_id, start"""
             )
         old.execute("INSERT INTO late (probe_id, taken_ms) VALUES (1, ?)", (rows[0][1],))
-        old.execute("DELETE FROM reading WHERE taken_ms < ?", (T0 + 5 * HOUR_MS,))
-    return [row for row in rows if row[1] >= T0 + 5 * HOUR_MS]
+        old.execute("DELETE FROM reading WHERE taken_ms < ?", (LEFT_MS,))
+        old.execute("DELETE FROM minute WHERE start_ms < ?", (T0,))
+    return [row for row in rows if row[1] >= LEFT_MS]
 
 
 def hours(file: Path, name: str) -> list[tuple[int, float, float, float]]:
@@ -63,6 +67,8 @@ def test_every_reading_and_every_hour_is_there_afterwards(tmp_path: Path) -> Non
     with closing(open_reader(file)) as new:
         assert kept.rows(new) == rows
         assert new.execute("SELECT probe_id FROM late").fetchall() == [(1,)]
+        heard_ms = [max((row[2] for row in rows if row[0] == number), default=0) for number in (1, 2, 3)]
+        assert [each for (each,) in new.execute("SELECT heard_ms FROM probe ORDER BY id")] == heard_ms
         left = {row[0] for row in new.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
     assert not left & {"reading", "minute", "hour"}
     for name in ("soil", "deep"):
@@ -83,6 +89,22 @@ def test_an_upgrade_that_was_cut_short_is_no_empty_record(tmp_path: Path) -> Non
         verify_record(Store(folder=tmp_path), Clock(), whole=False, mend=False)
     open_writer(file, READINGS).close()
     assert sum(map(len, pages(tmp_path, everything))) == len(rows)
+
+
+@pytest.mark.parametrize("points", [1500, 200, 30])
+def test_a_chart_of_what_was_rolled_up_is_what_its_readings_give(tmp_path: Path, points: int) -> None:
+    """By minutes, tens and hours, where a day is over and where it is not."""
+    rows = fill(tmp_path / "readings.db")
+    start_ms, end_ms = LEFT_MS, T0 + 5 * DAY_MS // 2
+    open_writer(tmp_path / "readings.db", READINGS).close()
+    with closing(open_reader(tmp_path / "readings.db")) as record:
+        for number, name in ((1, "soil"), (2, "deep")):
+            (found,) = reading_back.series(record, "larch", [name], start_ms, end_ms, points)
+            plain = {row[1]: (row[3], row[4]) for row in rows if row[0] == number}
+            said = by_hand(plain, start_ms, end_ms, points)
+            assert [(*row[:2], *row[3:]) for row in found.rows] == [(*row[:2], *row[3:]) for row in said]
+        compared = [comparing.compare(record, one, LEFT_MS) for one in comparing.closed_days(record)]
+        assert [each.tables for each in compared] == [()] * 6
 
 
 def test_it_goes_on_where_it_was(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """A store elsewhere that answers no: which points are left out, and when nothing is."""
 
 import gzip
+import json
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -330,6 +331,16 @@ def test_an_enclosure_is_there_before_its_first_hour_is_over() -> None:
     one = f"{head},result,table,site,enclosure\r\n,,0,hollow,larch\r\n\r\n".encode()
     with _influx(b"\r\n", one) as kept:
         assert kept.enclosures() == [("hollow", "larch")]
+
+
+@pytest.mark.parametrize("body", ['{"cut sh ...', "[1]", "[" * 2000])
+def test_a_body_that_is_none_hides_no_entry(body: str) -> None:
+    """Cut short, or another's of the same name: it is the text it is, and the page has all the others."""
+    entry = {"__name__": "journal_sequence", "site": "hollow", "kind": "trip", "body": body}
+    said = json.dumps({"metric": entry, "values": [3], "timestamps": [1000]})
+    with _says(said.encode()) as url:
+        kept = Victoria(Remote.model_validate({"kind": "victoria-metrics", "url": url, "site": "hollow"}))
+        assert [each.body for each in kept.journal("hollow", 0, 3_600_000, 9)] == [{"as_text": body}]
 
 
 @pytest.mark.parametrize("said", [b"<html>Sign in</html>", b"[]", b'"ready"', b'{"metric":{}}\n{"met', b"\xff"])

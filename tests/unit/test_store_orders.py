@@ -17,11 +17,15 @@ OFF = OrderChanged("larch", T0 + 1000, False, False, "probe 'soil' is stale", ("
 
 
 def test_orders_come_back_as_they_went_in(tmp_path: Path) -> None:
-    """By enclosure, within the time asked for, both ends included, in the order they were decided."""
+    """By enclosure, within the time asked for, both ends included, in the order they were decided, by a clock that was
+    set back as well."""
+    armed = OrderChanged("elder", T0, False, True, "no heat wanted now", ())
+    again = OrderChanged("larch", T0 - 5000, True, True, "heat wanted and everything permits it", ())
     with closing(open_writer(tmp_path / "readings.db", READINGS)) as connection:
-        for each in (ON, OFF, OrderChanged("elder", T0, False, True, "no heat wanted now", ())):
+        for each in (ON, armed, OFF, again):
             assert runs.apply(connection, each)
-        assert list(orders.between(connection, "larch", T0, T0 + 1000)) == [ON, OFF]
+        assert list(orders.between(connection, "elder", T0, T0 + 1000)) == [armed]
+        assert list(orders.between(connection, "larch", T0 - 5000, T0 + 1000)) == [ON, OFF, again]
         assert list(orders.between(connection, "larch", T0 + 1, T0 + 1000)) == [OFF]
         assert list(orders.between(connection, "larch", T0, T0 + 999)) == [ON]
 

@@ -43,8 +43,26 @@ def test_a_redelivered_reading_is_kept_once_and_counted_once(store: sqlite3.Conn
     """Neither the readings nor the roll-ups see it twice, in the same batch or later, and the first telling stays."""
     assert add(store, [soil(18.0, T0), soil(18.0, T0), soil(19.0, T0 + 1)]) == 2
     assert add(store, [soil(99.0, T0), soil(20.0, T0 + 2)]) == 1
+    assert add(store, [soil(99.0, T0 + 2)]) == 0
     assert number_kept(store) == 3
     assert series(store, "north", None, T0, T0 + 3, 1)[0].rows == [Bucket(T0, 18.0, 19.0, 20.0, 3)]
+
+
+def test_what_waited_before_a_restart_is_known_whatever_came_first(store: sqlite3.Connection) -> None:
+    """A broker tells new readings first, and then those whose acknowledgement was lost."""
+    add(store, [soil(18.0, T0), soil(19.0, T0 + 1)])
+    keeping = Keeping(store)
+    assert [keeping.add([soil(20.0, T0 + after_ms)]) for after_ms in (2, 0, 1)] == [1, 0, 0]
+
+
+def test_a_late_reading_is_known_once_it_is_packed(store: sqlite3.Connection) -> None:
+    """Its hour was looked up as it came, and it was not there."""
+    keeping = Keeping(store)
+    keeping.add([soil(18.0, T0), soil(18.0, T0 + 100)])
+    for _ in range(2):
+        keeping.pack_all()
+        keeping.add([soil(19.0, T0 + 50)])
+    assert number_kept(store) == 3
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, -273.16, 1_000_001.0])

@@ -16,9 +16,9 @@ T0 = 1_772_000_000_000
 FIRST, SECOND = Receipt(1, 0), Receipt(65_535, 0xFFFF_FFFF)
 
 
-def soil(at_ms: int) -> StoredReading:
-    """Return a bare number as it is kept."""
-    return StoredReading("larch", "soil", "soil", "Cel", 15.5, at_ms, at_ms, "good")
+def soil(at_ms: int, probe: int = 0) -> StoredReading:
+    """Return a bare number of some probe as it is kept."""
+    return StoredReading("larch", f"soil-{probe}", "soil", "Cel", 15.5, at_ms, at_ms, "good")
 
 
 def found_after(folder: Path, *commits: tuple[StoredReading, Sequence[Receipt]]) -> list[Receipt]:
@@ -44,16 +44,23 @@ def test_those_of_the_last_commit_are_found_whatever_the_clock(tmp_path: Path) -
     assert found_after(tmp_path, *commits) == [FIRST, SECOND]
 
 
+def test_those_of_many_probes_are_found_whoever_spoke_last(tmp_path: Path) -> None:
+    """Each some hundred of them have a tail of their own, and that of the last ones may stand still for an hour."""
+    known = [(soil(T0, probe), ()) for probe in range(300)]
+    commits = [(soil(T0 + 1000, 299), [FIRST]), (soil(T0 + 21_000), [SECOND])]
+    assert found_after(tmp_path, *known, *commits) == [FIRST, SECOND]
+
+
 def test_what_held_nothing_new_leaves_none(tmp_path: Path) -> None:
     """A reading told again has its row, and its message was known or is now."""
     assert found_after(tmp_path, (soil(T0), []), (soil(T0), [FIRST])) == []
 
 
-@pytest.mark.parametrize("cut", range(1, 12))
+@pytest.mark.parametrize("cut", range(1, 13))
 def test_a_row_cut_short_gives_those_that_are_whole(tmp_path: Path, cut: int) -> None:
     """Whatever a bad card did: a start goes on."""
     found_after(tmp_path, (soil(T0), [FIRST, SECOND]))
     with closing(open_writer(tmp_path / "readings.db", READINGS)) as connection:
         connection.execute("UPDATE tail SET receipts = substr(receipts, 1, ?)", (cut,))
     with closing(open_reader(tmp_path / "readings.db")) as connection:
-        assert list(lately(connection)) == [FIRST][: cut // 6]
+        assert list(lately(connection)) == [FIRST, SECOND][: cut // 6]
