@@ -185,7 +185,8 @@ class Inbox:
         link = self.client.socket()
         with suppress(OSError):
             if isinstance(link, socket.socket):
-                link.shutdown(socket.SHUT_RDWR)
+                # TLS's own `shutdown` gives up deciphering first: what has come already would be read as it lies there.
+                socket.socket.shutdown(link, socket.SHUT_RDWR)
 
     def drain(self, wait_s: float) -> list[Message]:
         """Return what waits, at most some hundreds; wait up to `wait_s` [s] for the first."""
