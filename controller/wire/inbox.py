@@ -275,7 +275,9 @@ class Inbox:
     def _leave(self, client: mqtt.Client, topic: str) -> None:
         """Hear a topic no more: settings of an earlier start named it, and the broker's session holds it still."""
         self._wanted.add(topic)
-        client.unsubscribe(topic)
+        # One without a name is a broker's fault; paho raises at it, and its thread would end.
+        if topic:
+            client.unsubscribe(topic)
 
     def _is_told_again(self, message: Message, duplicate: bool) -> bool:
         """Whether we have this message already; if it is kept, its acknowledgement was lost and goes out anew."""

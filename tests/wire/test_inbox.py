@@ -8,7 +8,7 @@ import threading
 import time
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
 from ipaddress import IPv4Address
 from pathlib import Path
@@ -27,7 +27,8 @@ from controller.load_settings import load
 from controller.settings import Settings
 from controller.wire import embedded, session
 from controller.wire.inbox import Inbox, Message
-from tests.wire.kit import Mosquitto, Spy, a_free_port, throughout, until, write_site
+from tests.wire.kit import Mosquitto, Spy, a_free_port, through, throughout, until, write_site
+from tests.wire.link import PUBLISH, Link, whole
 
 TOPIC = "soilward/larch/probe/soil-10"
 MANY, ROOM = 60, 40
@@ -372,6 +373,24 @@ def test_a_message_whose_properties_paho_refuses_is_heard_and_what_follows_too(t
         broker.stop()
         if ours is not None:
             ours.stop()
+
+
+def test_a_message_without_a_topic_ends_no_more_than_its_session(tmp_path: Path) -> None:
+    """A broker's fault (MQTT 5.0, section 3.3.2.1): the network's thread ended at it, while all seemed connected."""
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port))
+    with closing(Link(broker.port)) as link:
+        inbox = Inbox(through(settings, link.port), "reader", [TOPIC], [], Clock())
+        inbox.open()
+        try:
+            until("it is connected", lambda: inbox.link_now.connected, 10.0)
+            before_s = inbox.link_now.resumed_s
+            link.say(whole(PUBLISH << 4, b"\x00\x00\x00" + b"1"))
+            until("it is connected anew", lambda: inbox.link_now.resumed_s > before_s, 15.0)
+        finally:
+            inbox.close()
+            broker.stop()
 
 
 def test_a_topic_that_settings_name_no_more_is_left(tmp_path: Path) -> None:
