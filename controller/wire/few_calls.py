@@ -81,6 +81,8 @@ class Client(mqtt.Client):
         self._ahead, self._taken = b"", 0
         self._bell: Bell | None = None
         self._beginning = threading.Lock()
+        self.has_died = False
+        """Whether a fault of our own, or paho's, has ended the thread: `is_connected` knows nothing of it."""
         super().__init__(*args, **options)
 
     def gathering(self) -> AbstractContextManager[None]:
@@ -107,7 +109,11 @@ class Client(mqtt.Client):
         """Be the network's thread: with the bell from the first, or a ring could be heard past it, and be its last."""
         with self._beginning:
             pass
-        super()._thread_main()
+        try:
+            super()._thread_main()
+        except Exception:
+            self.has_died = True
+            raise
 
     def reconnect(self) -> MQTTErrorCode:
         """Connect anew; what was read ahead of the last connection is none of this one's."""

@@ -159,6 +159,11 @@ class Inbox:
         """Whether another client has won our name: we connect no more."""
         return self._presence.has_yielded
 
+    @property
+    def has_died(self) -> bool:
+        """Whether a fault has ended the network's thread: nothing is heard until the next start."""
+        return self.client.has_died
+
     def notes(self, now_s: float) -> Iterator[tuple[str, str]]:
         """Yield (name, words) of what a person should know of this session."""
         yield from self._presence.notes(now_s)
