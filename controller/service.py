@@ -13,7 +13,7 @@ from controller import collector, web_port
 from controller.asked import Asked
 from controller.clock import Clock, Moment
 from controller.enclosure import Decision
-from controller.errors import StoreError
+from controller.errors import BrokerError, StoreError
 from controller.figures import Figures
 from controller.foreseen import Foreseen
 from controller.held import Held
@@ -44,6 +44,7 @@ from controller.wire.relays import Relays
 from controller.wire.session import window
 
 WRITER_DIED = "the store's writer ended by a fault of its own, told above; the controller ends, to be started again"
+LISTENER_DIED = "the network's thread ended by a fault, told above; the controller ends, to be started again"
 LATE = "the controller falls 3 s behind again and again, and no heat outlasts that: look what else this machine does"
 STOPPING = Order(False, False, "the controller is stopping")
 BACKLOG, ROOM_MADE_S = 100, 0.02
@@ -154,6 +155,8 @@ class Controller:
     def _once_a_second(self, now: Moment) -> None:
         if self.writer.has_died:
             raise StoreError(WRITER_DIED)
+        if self.inbox.has_died:
+            raise BrokerError(LISTENER_DIED)
         self.inbox.look(now)
         self._notes = self._site_notes(now)
         if self.inbox.has_yielded:

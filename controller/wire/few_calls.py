@@ -80,6 +80,9 @@ class Client(mqtt.Client):
     def __init__(self, *args: Any, **options: Any) -> None:
         self._ahead, self._taken = b"", 0
         self._bell: Bell | None = None
+        self._beginning = threading.Lock()
+        self.has_died = False
+        """Whether a fault of our own, or paho's, has ended the thread: `is_connected` knows nothing of it."""
         super().__init__(*args, **options)
 
     def gathering(self) -> AbstractContextManager[None]:
@@ -93,14 +96,24 @@ class Client(mqtt.Client):
 
     def loop_start(self) -> MQTTErrorCode:
         """Begin the network's thread."""
-        result = super().loop_start()
-        hears, rings = getattr(self, "_sockpairR", None), getattr(self, "_sockpairW", None)
-        if isinstance(hears, socket.socket) and isinstance(rings, socket.socket):
-            self._bell = Bell(hears, rings)
-            # The thread runs already: its own end comes first, or a ring would never be known as heard.
-            self._sockpairR: Any = self._bell
-            self._sockpairW: Any = self._bell
+        with self._beginning:
+            result = super().loop_start()
+            hears, rings = getattr(self, "_sockpairR", None), getattr(self, "_sockpairW", None)
+            if isinstance(hears, socket.socket) and isinstance(rings, socket.socket):
+                self._bell = Bell(hears, rings)
+                self._sockpairR: Any = self._bell
+                self._sockpairW: Any = self._bell
         return result
+
+    def _thread_main(self) -> None:
+        """Be the network's thread: with the bell from the first, or a ring could be heard past it, and be its last."""
+        with self._beginning:
+            pass
+        try:
+            super()._thread_main()
+        except Exception:
+            self.has_died = True
+            raise
 
     def reconnect(self) -> MQTTErrorCode:
         """Connect anew; what was read ahead of the last connection is none of this one's."""

@@ -159,6 +159,11 @@ class Inbox:
         """Whether another client has won our name: we connect no more."""
         return self._presence.has_yielded
 
+    @property
+    def has_died(self) -> bool:
+        """Whether a fault has ended the network's thread: nothing is heard until the next start."""
+        return self.client.has_died
+
     def notes(self, now_s: float) -> Iterator[tuple[str, str]]:
         """Yield (name, words) of what a person should know of this session."""
         yield from self._presence.notes(now_s)
@@ -185,7 +190,8 @@ class Inbox:
         link = self.client.socket()
         with suppress(OSError):
             if isinstance(link, socket.socket):
-                link.shutdown(socket.SHUT_RDWR)
+                # TLS's own `shutdown` gives up deciphering first: what has come already would be read as it lies there.
+                socket.socket.shutdown(link, socket.SHUT_RDWR)
 
     def drain(self, wait_s: float) -> list[Message]:
         """Return what waits, at most some hundreds; wait up to `wait_s` [s] for the first."""
@@ -274,7 +280,9 @@ class Inbox:
     def _leave(self, client: mqtt.Client, topic: str) -> None:
         """Hear a topic no more: settings of an earlier start named it, and the broker's session holds it still."""
         self._wanted.add(topic)
-        client.unsubscribe(topic)
+        # One without a name is a broker's fault; paho raises at it, and its thread would end.
+        if topic:
+            client.unsubscribe(topic)
 
     def _is_told_again(self, message: Message, duplicate: bool) -> bool:
         """Whether we have this message already; if it is kept, its acknowledgement was lost and goes out anew."""

@@ -76,6 +76,8 @@ def _at_once(controller: Controller, illness: str) -> None:
     """Break what is broken from outside the loop."""
     if illness == "writer-dies":
         controller.writer.turn = None  # type: ignore[method-assign,assignment]
+    if illness == "listener-dies":
+        controller.inbox.client.on_message = 1  # type: ignore[assignment]
     if illness == "disk-full":
         # Every write beyond a file's first 4 KiB fails: what a full disk looks like to SQLite.
         resource.setrlimit(resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))

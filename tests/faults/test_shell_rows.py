@@ -39,6 +39,7 @@ def sick_bench(folder: Path, illness: str) -> Bench:
     [
         pytest.param("C02", "hangs", 2.0, "", id="C02-the-loop-hangs"),
         pytest.param("C11", "writer-dies", 3.0, "not callable", id="C11-a-thread-dies-silently"),
+        pytest.param("C11", "listener-dies", 3.0, "not callable", id="C11-the-network-s-thread-dies"),
         pytest.param("C12", "out-of-memory", 0.0, "MemoryError", id="C12-out-of-memory"),
         pytest.param("C12", "no-files", UNRECORDED_S, "Too many open files", id="C12-no-file-left"),
         pytest.param("C15", "overruns", 3.0, "", id="C15-ticks-of-4-s"),
@@ -66,7 +67,7 @@ def test_a_controller_that_falls_ill_holds_no_heat(
             assert bench.controller.is_alive
         if illness == "hangs":
             until("the watchdog has killed it", lambda: not bench.controller.is_alive, 10.0)
-        if illness == "writer-dies":
+        if illness in {"writer-dies", "listener-dies"}:
             until("it has ended in order, to be started again", lambda: not bench.controller.is_alive, 10.0)
             stops = bench.rows("SELECT why FROM journal WHERE kind = 'stop'", file="journal.db")
             assert stops == [("controller stopped by a fault of its own",)]

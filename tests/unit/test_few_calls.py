@@ -186,6 +186,22 @@ def test_what_is_published_goes_out_at_once_again_and_again(client: Client) -> N
         assert time.monotonic() - begun_s < 15.0
 
 
+def test_the_thread_begins_with_the_bell(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the bell's ring heard by paho's own end it would never know: no other was rung, and all went out 1 s late."""
+    begun = mqtt.Client.loop_start
+
+    def held_up(self: Client) -> MQTTErrorCode:
+        result = begun(self)
+        throughout("it waits for the bell", lambda: client.socket() is None, 0.3)
+        return result
+
+    monkeypatch.setattr(mqtt.Client, "loop_start", held_up)
+    with closing(Broker(b"")) as broker:
+        client.connect_async("127.0.0.1", broker.port)
+        client.loop_start()
+        until("it is connected", client.is_connected, WITHIN_S)
+
+
 def test_a_flood_holds_back_neither_what_goes_out_nor_the_sign_of_life(
     client: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -4,14 +4,21 @@ import gc
 import json
 import queue
 import socket
+import threading
 import time
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
+from ipaddress import IPv4Address
 from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -20,7 +27,8 @@ from controller.load_settings import load
 from controller.settings import Settings
 from controller.wire import embedded, session
 from controller.wire.inbox import Inbox, Message
-from tests.wire.kit import Mosquitto, Spy, a_free_port, throughout, until, write_site
+from tests.wire.kit import Mosquitto, Spy, a_free_port, through, throughout, until, write_site
+from tests.wire.link import PUBLISH, Link, whole
 
 TOPIC = "soilward/larch/probe/soil-10"
 MANY, ROOM = 60, 40
@@ -81,6 +89,54 @@ def test_messages_that_found_no_room_come_again_by_themselves(tmp_path: Path) ->
 
         throughout("nothing comes by itself", lambda: len(seen) <= ROOM, 1.0, work)
         until("all have come", lambda: len(seen) >= MANY or inbox.look(clock.now()), 15.0, work)
+    finally:
+        inbox.close()
+        spy.close()
+        broker.stop()
+
+
+def _lines_of_tls(folder: Path) -> str:
+    """Write a certificate for loopback, and return the lines that let Mosquitto use it."""
+    key, name = ec.generate_private_key(ec.SECP256R1()), x509.Name([])
+    here = x509.SubjectAlternativeName([x509.IPAddress(IPv4Address("127.0.0.1"))])
+    now = datetime.now(UTC)
+    made = x509.CertificateBuilder(name, name, key.public_key(), x509.random_serial_number(), now, now + timedelta(1))
+    signed = made.add_extension(here, critical=True).sign(key, SHA256())
+    (folder / "tls.crt").write_bytes(signed.public_bytes(Encoding.PEM))
+    (folder / "tls.key").write_bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
+    return f"certfile {folder}/tls.crt\nkeyfile {folder}/tls.key\n"
+
+
+def test_what_has_come_over_tls_when_we_break_the_link_is_never_read_undeciphered(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It was a protocol error, or where the link broke in the middle of a message, the rest of that message."""
+    broker = Mosquitto(tmp_path / "broker", more=_lines_of_tls(tmp_path))
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port, broker=f'ca_file = "{tmp_path}/tls.crt"\n'))
+    clock = Clock()
+    spy, inbox = Spy(settings), Inbox(settings, "reader", [TOPIC], [], clock)
+    inbox.open()
+    try:
+        before: list[Message] = []
+        until("it hears", lambda: spy.publish(TOPIC, b"?") or before.extend(_drained(inbox)) or before, 10.0)
+        take, goes_on, link = inbox.client.on_message, threading.Event(), inbox.link_now.resumed_s
+        assert take is not None
+
+        def held_up(*came: Any) -> None:
+            goes_on.wait(10.0)
+            take(*came)
+
+        inbox.client.on_message = held_up
+        for number in range(MANY):
+            spy.client.publish(TOPIC, str(number), qos=1)
+        spy.publish(TOPIC, b"!")
+        until("all of it is there", lambda: spy.heard[-1].payload == b"!", 10.0)
+        inbox.drop(before[0])
+        inbox.look(clock.now())
+        goes_on.set()
+        until("it is connected anew", lambda: inbox.link_now.resumed_s > link, 15.0)
+        assert "broker connection ended: Unspecified error" in caplog.text
     finally:
         inbox.close()
         spy.close()
@@ -317,6 +373,24 @@ def test_a_message_whose_properties_paho_refuses_is_heard_and_what_follows_too(t
         broker.stop()
         if ours is not None:
             ours.stop()
+
+
+def test_a_message_without_a_topic_ends_no_more_than_its_session(tmp_path: Path) -> None:
+    """A broker's fault (MQTT 5.0, section 3.3.2.1): the network's thread ended at it, while all seemed connected."""
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    settings = load(write_site(tmp_path, broker.port))
+    with closing(Link(broker.port)) as link:
+        inbox = Inbox(through(settings, link.port), "reader", [TOPIC], [], Clock())
+        inbox.open()
+        try:
+            until("it is connected", lambda: inbox.link_now.connected, 10.0)
+            before_s = inbox.link_now.resumed_s
+            link.say(whole(PUBLISH << 4, b"\x00\x00\x00" + b"1"))
+            until("it is connected anew", lambda: inbox.link_now.resumed_s > before_s, 15.0)
+        finally:
+            inbox.close()
+            broker.stop()
 
 
 def test_a_topic_that_settings_name_no_more_is_left(tmp_path: Path) -> None:
