@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from api.chain import BusyError, Walk
+from api.pages.curves import Curve, curve_of
 from api.pages.profile import Band
 from api.pages.scales import root_depth_m
-from api.pages.spark import Curve, Span
+from api.pages.spark import Span
 from api.state import State
 from controller.clock import from_rfc3339
 from controller.control import schedule
@@ -64,8 +65,7 @@ def curves(state: State, enclosure: Enclosure, window: Span, points: int) -> tup
         if probe.name in said:
             first = not any(line.kind.split()[0] == probe.quantity for line in lines)
             kind = str(probe.quantity) + ("" if first else " second")
-            rows, half_ms = said[probe.name].rows, said[probe.name].bucket_ms // 2
-            lines.append(Curve(kind, probe.name, tuple((row.start_ms + half_ms, row.mean) for row in rows)))
+            lines.append(curve_of(kind, said[probe.name]))
     asked = asked_points(state, enclosure, window)
     return (*lines, Curve("asked", "asked", asked)) if asked else tuple(lines)
 
