@@ -25,17 +25,23 @@ def test_heat_row_is_as_tall_as_the_share_of_time_with_heat() -> None:
 
 
 def test_the_frost_of_a_minute_is_told_and_drawn(tmp_path: Path) -> None:
-    """In words and as a band about the line, which is of means; and both are open where nothing was said for hours."""
+    """In words and as a band about the line, which is of means; and both are open where nothing was said for hours.
+
+    Where the chart is of the same day the drawn section takes its band from it, and it is the same.
+    """
     moments = range(NOW_MS - DAY_MS, NOW_MS, 120_000)
     with open_site(tmp_path, kept=False) as client:
         record = connection.open_writer(tmp_path / "readings.db", migrations.READINGS)
         values = {at_ms: 15.0 for number, at_ms in enumerate(moments) if not 200 < number < 400}
         values[moments[100]] = -3.0
+        said = [(name, ms, c) for name in ("air-low", "soil-10", "soil-25") for ms, c in values.items()]
         keeping.add(
-            record, [StoredReading("larch", "air-low", "air", "Cel", c, ms, ms, "good") for ms, c in values.items()]
+            record, [StoredReading("larch", name, name.split("-")[0], "Cel", c, ms, ms, "good") for name, ms, c in said]
         )
         record.close()
-        page = client.get("/enclosures/larch").text
+        page, longer = (client.get(f"/enclosures/larch?range={key}").text for key in ("24h", "3d"))
+    drawn = [re.findall(r'class="band soil" d="([^"]*)"', each)[0] for each in (page, longer)]
+    assert drawn[0] == drawn[1]
     assert "air-low from −3.0 to 15.0" in page
     (line,), (band,) = (
         re.findall(rf'<path class="{kind} air" d="(M[^"]*L[^"]*)"', page)[-1:] for kind in ("line", "band")
