@@ -197,7 +197,12 @@ def add_export(commands: Any, act: Act) -> None:
     """Add `export`."""
     words = "write the record as CSV, SenML or Parquet to a file or a pipe, while everything runs"
     export = commands.add_parser("export", help=words, description=f"{words[0].upper()}{words[1:]}.")
-    export.add_argument("--format", choices=("csv", "senml", "parquet"), default="csv", help="default csv")
+    export.add_argument(
+        "--format",
+        choices=("csv", "senml", "parquet"),
+        default="csv",
+        help="default csv; senml tells of no time before July 1978",
+    )
     export.add_argument("--what", choices=("readings", "heater-runs", "journal"), default="readings")
     export.add_argument("--start", help="from this time on, as 2026-03-01T04:00:00Z (default: the beginning)")
     export.add_argument("--end", help="until this time, which is not included (default: all there is)")

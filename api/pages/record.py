@@ -1,14 +1,15 @@
 """What the pages take from the record: curves, bands, heater use, entries, answers; empty where nothing is kept."""
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
 from api.chain import BusyError, Walk
+from api.pages.curves import Curve, curve_of
 from api.pages.profile import Band
 from api.pages.scales import root_depth_m
-from api.pages.spark import Curve, Span
+from api.pages.spark import Span
 from api.state import State
 from controller.clock import from_rfc3339
 from controller.control import schedule
@@ -22,6 +23,7 @@ from controller.store.use import HeaterUse
 
 T = TypeVar("T")
 _DRAWN = ("soil", "air", "outside")
+_INSIDE = ("soil", "air")
 _DAY_MS = 86_400_000
 CLOCK_SET_BACK_MS = 3_600_000
 """[ms] An answer may be stamped so much earlier than its request. Source: engineering judgement."""
@@ -64,17 +66,21 @@ def curves(state: State, enclosure: Enclosure, window: Span, points: int) -> tup
         if probe.name in said:
             first = not any(line.kind.split()[0] == probe.quantity for line in lines)
             kind = str(probe.quantity) + ("" if first else " second")
-            rows, half_ms = said[probe.name].rows, said[probe.name].bucket_ms // 2
-            lines.append(Curve(kind, probe.name, tuple((row.start_ms + half_ms, row.mean) for row in rows)))
+            lines.append(curve_of(kind, said[probe.name]))
     asked = asked_points(state, enclosure, window)
     return (*lines, Curve("asked", "asked", asked)) if asked else tuple(lines)
 
 
 def bands(state: State, enclosure: Enclosure, window: Span) -> dict[str, Band]:
     """Return least and most [Cel] of each temperature probe inside over a window."""
-    inside = [p.name for p in enclosure.probe if p.quantity in ("soil", "air")]
+    inside = [p.name for p in enclosure.probe if p.quantity in _INSIDE]
     found = _series(state, enclosure, inside, window, 1)
     return {s.probe: (min(r.least for r in s.rows), max(r.most for r in s.rows)) for s in found if s.rows}
+
+
+def bands_of(lines: Sequence[Curve]) -> dict[str, Band]:
+    """Return the same from curves over that window, which need not be read again."""
+    return {c.name: (min(c.values_c), max(c.values_c)) for c in lines if c.kind.split()[0] in _INSIDE}
 
 
 def _series(state: State, enclosure: Enclosure, probes: list[str], window: Span, points: int) -> list[ProbeSeries]:

@@ -6,21 +6,13 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from api.pages import words
+from api.pages.curves import Curve, range_c, spoken
 from api.pages.frame import Tick
 from api.pages.words import Unit
 
 _DAY_MS = 86_400_000
 BLOCK_WIDTH, BLOCK_HEIGHT = 2.0, 10.0
 """Drawing units: width of one stretch of the heat row, and its height where heat was on throughout."""
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """One series: `points` are ([ms] UTC, [Cel]) in order; `kind` is soil, air, outside or asked."""
-
-    kind: str
-    name: str
-    points: tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +25,12 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One curve as an SVG path, and where its name stands at the right end."""
+    """One curve as an SVG path, and its band as another where that is wide enough to be seen."""
 
     kind: str
     name: str
     path: str
+    band: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +104,9 @@ def chart(
     trips
         [ms] UTC of each trip.
     """
-    field = _Field(paper, window, *_range_c(curves))
+    field = _Field(paper, window, *range_c(curves))
     shares = _shares(runs, window, round((paper.width - paper.left - paper.right) / BLOCK_WIDTH))
-    legs = tuple(Trace(c.kind, c.name, _path(c, field)) for c in curves)
+    legs = tuple(Trace(c.kind, c.name, _path(c, field), _band(c, field)) for c in curves)
     inside = [ms for ms in trips if window.start_ms <= ms <= window.end_ms]
     return Chart(
         paper.width,
@@ -127,7 +120,7 @@ def chart(
         tuple(Tick(field.x(ms), "trip") for ms in inside),
         _degrees(field, unit),
         _times(field, zone),
-        _spoken(curves, unit),
+        spoken(curves, unit),
         [list(each) for each in shares],
     )
 
@@ -153,23 +146,38 @@ class _Field:
         return self.foot - share * (self.foot - self.paper.top)
 
 
-def _range_c(curves: Sequence[Curve]) -> tuple[float, float]:
-    values = [value for curve in curves for _, value in curve.points] or [0.0, 20.0]
-    least, most = min(values), max(values)
-    spare = max(0.0, 6.0 - (most - least)) / 2 + 0.04 * (most - least)
-    return least - spare, most + spare
-
-
 def _path(curve: Curve, field: _Field) -> str:
-    gap_ms = (field.window.end_ms - field.window.start_ms) / 40
-    text, before = "", None
-    for at_ms, value_c in curve.points:
-        if not field.window.start_ms <= at_ms <= field.window.end_ms:
-            continue
-        start = before is None or (curve.kind != "asked" and at_ms - before > gap_ms)
-        text += f"{'M' if start else 'L'}{field.x(at_ms):.1f} {field.y(value_c):.1f}"
-        before = at_ms
+    return "".join(_line([curve.points[number] for number in leg], field) for leg in _legs(curve, field.window))
+
+
+def _band(curve: Curve, field: _Field) -> str:
+    if not any(field.y(least_c) - field.y(most_c) >= 1.0 for least_c, most_c in curve.reach):
+        return ""
+    text = ""
+    for leg in _legs(curve, field.window):
+        most = [(curve.points[number][0], curve.reach[number][1]) for number in leg]
+        least = [(curve.points[number][0], curve.reach[number][0]) for number in reversed(leg)]
+        text += _line([*most, *least], field) + "Z"
     return text
+
+
+def _line(points: Sequence[tuple[int, float]], field: _Field) -> str:
+    return "M" + "L".join(f"{field.x(at_ms):.1f} {field.y(value_c):.1f}" for at_ms, value_c in points)
+
+
+def _legs(curve: Curve, window: Span) -> list[list[int]]:
+    """Return the numbers of a curve's points within the window, parted where nothing was said for long."""
+    gap_ms = (window.end_ms - window.start_ms) / 40
+    legs: list[list[int]] = []
+    before = None
+    for number, (at_ms, _) in enumerate(curve.points):
+        if not window.start_ms <= at_ms <= window.end_ms:
+            continue
+        if before is None or (curve.kind != "asked" and at_ms - before > gap_ms):
+            legs.append([])
+        legs[-1].append(number)
+        before = at_ms
+    return legs
 
 
 def _shares(runs: Sequence[Span], window: Span, bins: int) -> tuple[tuple[int, int, float], ...]:
@@ -233,13 +241,3 @@ def _fits(field: _Field, at_ms: float, text: str) -> bool:
     half = len(text) * 7.5 / 2
     x = field.x(at_ms)
     return x - half > field.paper.left - 24 and x + half < field.paper.width - field.paper.right - 38
-
-
-def _spoken(curves: Sequence[Curve], unit: Unit) -> str:
-    parts = []
-    for curve in curves:
-        if curve.points:
-            values = [value for _, value in curve.points]
-            low, high = words.temperature(min(values), unit), words.temperature(max(values), unit)
-            parts.append(f"{curve.name} from {low} to {high}")
-    return f"Temperatures in {unit.sign}: " + ("; ".join(parts) or "nothing recorded yet")

@@ -1,6 +1,6 @@
 """What each page shows, as plain values in the reader's words; the templates only lay it out."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,6 +8,7 @@ from api.orders import orders_now
 from api.pages import record, spark, words
 from api.pages.ahead import Ahead, ahead
 from api.pages.alerts import AlertShown, alerts
+from api.pages.curves import Curve
 from api.pages.frame import LARGE, SMALL, Size
 from api.pages.section import Picture, picture
 from api.pages.spark import Chart, Paper, Span
@@ -111,8 +112,10 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
     window = Span(now.utc_ms - days * DAY_MS, now.utc_ms)
     size: Size = LARGE if large else SMALL
     heard = seen["as_of_age_s"] is not None
-    drawn = picture(enclosure, seen, unit, record.bands(state, enclosure, day), size)
-    lines = _chart(state, enclosure, unit, window, spark.LARGE if large else spark.SMALL) if charted else None
+    lines = record.curves(state, enclosure, window, 360 if large else 144) if charted else ()
+    bands = record.bands_of(lines) if charted and window == day else record.bands(state, enclosure, day)
+    drawn = picture(enclosure, seen, unit, bands, size)
+    paper = spark.LARGE if large else spark.SMALL
     age_s = float(seen["as_of_age_s"] or 0.0)
     return View(
         name=enclosure.name,
@@ -126,7 +129,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         tag=orders_now(state, enclosure.name).tag,
         armed=bool(seen["armed"]),
         picture=drawn,
-        chart=lines,
+        chart=_chart(state, enclosure, unit, window, lines, paper) if charted else None,
         readings=tuple(_reading(each, unit, age_s) for each in seen["readings"]),
         missing=tuple(_permissive(p, unit) for p in seen["permissives"] if not p["holds"]),
         holding=tuple(words.said(p["name"], unit) for p in seen["permissives"] if p["holds"]),
@@ -144,8 +147,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
     )
 
 
-def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, paper: Paper) -> Chart:
-    lines = record.curves(state, enclosure, window, 144 if paper is spark.SMALL else 360)
+def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, lines: Sequence[Curve], paper: Paper) -> Chart:
     if paper is spark.SMALL:
         lines = tuple(line for line in lines if "second" not in line.kind)
     ran = [Span(u.start_ms, u.end_ms) for u in record.heater_runs(state, enclosure, window)]

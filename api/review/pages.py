@@ -9,8 +9,9 @@ from fastapi.responses import HTMLResponse
 
 from api.auth import Viewer
 from api.pages import ledger, spark, words
+from api.pages.curves import Curve, curve_of
 from api.pages.render import page, unit_of
-from api.pages.spark import Curve, Span
+from api.pages.spark import Span
 from api.pages.words import Unit
 from api.review.calls import ClockNow, KeptNow, Name, known
 from api.review.kept import Kept, Last, Run
@@ -168,9 +169,7 @@ def _curves(found: Sequence[ProbeSeries]) -> list[Curve]:
     lines: list[Curve] = []
     for each in sorted((one for one in found if one.quantity in _DRAWN), key=lambda one: _DRAWN.index(one.quantity)):
         first = not any(line.kind.split()[0] == each.quantity for line in lines)
-        middle_ms = each.bucket_ms // 2
-        points = tuple((row.start_ms + middle_ms, row.mean) for row in each.rows)
-        lines.append(Curve(each.quantity + ("" if first else " second"), each.probe, points))
+        lines.append(curve_of(each.quantity + ("" if first else " second"), each))
     return lines
 
 

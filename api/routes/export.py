@@ -10,7 +10,9 @@ from starlette.types import Receive, Scope, Send
 from api.auth import StateNow, Viewer
 from api.problem import example
 from api.span import SpanAsked
+from controller.clock import rfc3339
 from controller.exporting.forms import MEDIA_TYPES, ExportError, Form, export
+from controller.exporting.lacking import kept_from_ms
 from controller.exporting.rows import Wanted, What
 
 router = APIRouter(prefix="/api/export", tags=["export"])
@@ -20,9 +22,17 @@ _CSV = (
     "larch,soil-10,soil,Cel,2026-03-01T04:12:00.000Z,2026-03-01T04:12:00.310Z,18.06,good\r\n"
 )
 _SENML = [{"bn": "larch/soil-10", "bu": "Cel", "t": 1772338320.0, "v": 18.06}]
+KEPT_FROM = "Soilward-Kept-From"
 _ANSWERS: dict[int | str, dict[str, Any]] = {
     200: {
         "description": "The record, streamed",
+        "headers": {
+            KEPT_FROM: {
+                "description": "From when on readings are kept, where some of the span have been taken away "
+                "(`store.raw_days`); of those there are minutes and hours alone, which no export has.",
+                "schema": {"type": "string", "format": "date-time"},
+            }
+        },
         "content": {
             "text/csv": {"example": _CSV},
             "application/senml+json": {"example": _SENML},
@@ -39,9 +49,11 @@ _ANSWERS: dict[int | str, dict[str, Any]] = {
 class Poured(StreamingResponse):
     """A stream that closes the file behind it however it ends, also when the caller goes away."""
 
-    def __init__(self, pieces: Iterator[bytes], media_type: str, name: str) -> None:
+    def __init__(self, pieces: Iterator[bytes], media_type: str, name: str, from_ms: int | None = None) -> None:
         super().__init__(pieces, media_type=media_type)
         self.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+        if from_ms is not None:
+            self.headers[KEPT_FROM] = rfc3339(from_ms)
         self._pieces = pieces
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -57,15 +69,19 @@ def exported(
     span: SpanAsked,
     state: StateNow,
     person: Viewer,
-    form: Annotated[Form, Query(alias="format", description="csv (RFC 4180), senml (RFC 8428) or parquet")] = Form.CSV,
+    form: Annotated[
+        Form, Query(alias="format", description="csv (RFC 4180), senml (RFC 8428, from July 1978 on) or parquet")
+    ] = Form.CSV,
     what: Annotated[What, Query(description="Which record")] = What.READINGS,
     enclosure: Annotated[str | None, Query(max_length=32, description="Only this enclosure's")] = None,
 ) -> StreamingResponse:
     """Give the record of the span as one file, in the order of its keys; the last 24 h if none is named."""
     if enclosure is not None:
         state.enclosure(enclosure)
+    wanted = Wanted(what, span.start_ms, span.end_ms, enclosure)
+    from_ms = kept_from_ms(state.folder, wanted)
     try:
-        pieces = export(state.folder, Wanted(what, span.start_ms, span.end_ms, enclosure), form)
+        pieces = export(state.folder, wanted, form)
     except ExportError as error:
         raise HTTPException(422, str(error)) from error
-    return Poured(pieces, MEDIA_TYPES[form], f"soilward-{what.value}.{form.value}")
+    return Poured(pieces, MEDIA_TYPES[form], f"soilward-{what.value}.{form.value}", from_ms)

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from controller.clock import from_rfc3339
+from controller.clock import from_rfc3339, rfc3339
 from controller.exporting.forms import ExportError, Form, export
+from controller.exporting.lacking import kept_from_ms
 from controller.exporting.rows import Wanted, What
 from controller.exporting.taking_in import take_in
 
@@ -68,6 +69,10 @@ def give(folder: Path, asked: Wanted, form: Form, output: Path | None) -> int:
     except OSError as error:
         raise ExportError(f"{output or 'standard output'}: {error.strerror}; free the disk or name another") from error
     progress.end(f"{progress.rows} rows exported")
+    from_ms = kept_from_ms(folder, asked)
+    if from_ms is not None:
+        kept = f"readings are kept from {rfc3339(from_ms)} on (store.raw_days)"
+        print(f"{kept}; before, there are minutes and hours alone, which no export has", file=sys.stderr)
     return 0
 
 

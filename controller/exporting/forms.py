@@ -4,12 +4,14 @@ import csv
 import io
 import json
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 
 from controller.clock import rfc3339
 from controller.errors import SoilwardError
 from controller.exporting.rows import COLUMNS, TIMES, Row, Wanted, What, pages
+from controller.wire.senml import ABSOLUTE_FROM_S
 
 
 class ExportError(SoilwardError):
@@ -44,8 +46,11 @@ def export(folder: Path, wanted: Wanted, form: Form, told: Told = lambda rows: N
     StoreError
         If there is no record yet.
     """
-    if form is Form.SENML and wanted.what is not What.READINGS:
-        raise ExportError(f"what = {wanted.what.value!r}: SenML holds readings only; ask for csv or parquet")
+    if form is Form.SENML:
+        if wanted.what is not What.READINGS:
+            raise ExportError(f"what = {wanted.what.value!r}: SenML holds readings only; ask for csv or parquet")
+        # Before, which a clock that was not set may have said, a time in SenML counts from now.
+        wanted = replace(wanted, start_ms=max(wanted.start_ms, round(ABSOLUTE_FROM_S * 1000)))
     if form is Form.PARQUET:
         try:
             from controller.exporting.parquet_form import parquet

@@ -78,14 +78,14 @@ def _pages(file: Path, wanted: Wanted) -> Iterator[list[Row] | None]:
         yield from walk(connection, wanted)
 
 
-_PROBES = """SELECT id, enclosure, name, quantity, unit FROM probe
+PROBES = """SELECT id, enclosure, name, quantity, unit FROM probe
 WHERE :enclosure IS NULL OR enclosure = :enclosure ORDER BY enclosure, name"""
 
 
 def _readings(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[list[Row]]:
     """Yield readings by enclosure, probe and time; names, not our numbers, so that another store gives the same."""
     read = _Reading(connection)
-    for probe, *said in connection.execute(_PROBES, {"enclosure": wanted.enclosure}).fetchall():
+    for probe, *said in connection.execute(PROBES, {"enclosure": wanted.enclosure}).fetchall():
         after_ms = wanted.start_ms
         while found := read.page(probe, after_ms, wanted.end_ms):
             yield [(*said, *row[1:]) for row in found]

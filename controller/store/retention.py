@@ -31,7 +31,8 @@ class Retention:
     """
 
     def __init__(self, store: Store) -> None:
-        self._raw_days, self._minute_days = store.raw_days, store.minute_days
+        # Minutes for less time than readings would be missed by charts of days, and by `verify`.
+        self._raw_days, self._minute_days = store.raw_days, max(store.raw_days, store.minute_days)
         self._stepped_s = float("-inf")
         self._probes: list[int] = []
 
@@ -77,8 +78,10 @@ class Retention:
         if kept is None:
             return 0
         border = min(kept[0], old)
-        _take(connection, "tens", first, border)
-        return _take(connection, "minutes", first, border)
+        # Both at once: by its minutes a chart knows whether there are tens of a day.
+        with transaction(connection):
+            _take(connection, "tens", first, border)
+            return _take(connection, "minutes", first, border)
 
 
 def _start_of_days(connection: sqlite3.Connection, days: int) -> int:

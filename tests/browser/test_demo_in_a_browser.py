@@ -4,10 +4,11 @@ import re
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from itertools import pairwise
 
 import psutil
 import pytest
-from playwright.sync_api import Page, TimeoutError, expect
+from playwright.sync_api import Page, Route, TimeoutError, expect
 
 from controller.load_settings import load
 from controller.wire import senml, session
@@ -58,6 +59,45 @@ def test_chart_is_drawn_by_script_with_ink_on_it(reader: MakeReader) -> None:
         )
         assert colours > 20
         expect(page.locator("#chart > svg")).to_have_count(0)
+
+
+_SOIL = """canvas => {
+    const { width, height } = canvas, { data } = canvas.getContext('2d').getImageData(0, 0, width, height);
+    const hex = getComputedStyle(document.documentElement).getPropertyValue('--soil').trim();
+    const soil = [1, 3, 5].map(at => parseInt(hex.slice(at, at + 2), 16));
+    const line = Array(width).fill(0), band = Array(width).fill(0);
+    for (let at = 0; at < data.length; at += 4) {
+        if (soil.some((each, index) => Math.abs(each - data[at + index]) > 6)) continue;
+        if (data[at + 3] > 250) line[at / 4 % width] += 1;
+        else if (data[at + 3] > 40 && data[at + 3] < 90) band[at / 4 % width] += 1;
+    }
+    return [line, band].map((each, far) => [...each.keys()].filter(at => each[at] > 20 * far));
+}"""
+"""The columns of a chart in which there is the line of soil, and those in which its band goes far from it."""
+
+
+def _a_third_unsaid(route: Route) -> None:
+    """Answer with soil alone, nothing of the middle third, and one bucket in which it was very cold."""
+    answer = route.fetch()
+    said = answer.json()
+    (soil,) = [each for each in said["series"] if each["probe"] == "soil-10"]
+    rows = soil["rows"]
+    rows[len(rows) // 6]["least"] -= 30.0
+    soil["rows"] = rows[: len(rows) // 3] + rows[2 * len(rows) // 3 :]
+    route.fulfill(response=answer, json={**said, "series": [soil]})
+
+
+def test_a_gap_is_left_open_and_the_cold_of_a_moment_is_seen(reader: MakeReader) -> None:
+    """No line leads over hours without a reading; and the band reaches to what a mean would hide."""
+    page = reader().open("/enclosures/larch?range=3d")
+    page.route("**/readings?*", _a_third_unsaid)
+    page.reload()
+    canvas = page.locator("#chart .uplot canvas")
+    expect(canvas).to_be_visible()
+    line, band = canvas.evaluate(_SOIL)
+    widest = max(other - one for one, other in pairwise(line))
+    assert widest / (line[-1] - line[0]) == pytest.approx(1 / 3, abs=0.05)
+    assert [at for at in band if abs((at - line[0]) / (line[-1] - line[0]) - 1 / 6) < 0.02]
 
 
 def test_set_point_asked_with_a_reason_is_answered_by_the_controller(reader: MakeReader) -> None:

@@ -28,9 +28,13 @@ from controller.exporting import parquet_form
 from controller.exporting.forms import ExportError, Form, export
 from controller.exporting.rows import PAGE_ROWS, TIMES, Wanted, What, pages
 from controller.exporting.taking_in import RefusedImportError, take_in
+from controller.settings import Store
 from controller.store import blocks, journal, keeping, migrations, reading_back, runs
 from controller.store.connection import Lock, open_reader, open_writer, transaction
-from controller.store.readings import StoredReading
+from controller.store.readings import HOUR_MS, StoredReading
+from controller.store.retention import Retention
+from controller.store.sums import DAY_MS
+from controller.wire.senml import resolve
 from tests.api_site import NOW_MS, ApiSite
 
 ALL = Wanted(What.READINGS, 0, 253_402_300_800_000)
@@ -136,6 +140,41 @@ def test_senml_is_one_pack_that_resolves_to_the_same_values(folder: Path) -> Non
     assert records[1]["t"] == (NOW_MS - 10_000 * ROWS) / 1000
     assert "grade" not in records[1]
     assert text(folder, Wanted(What.READINGS, 0, 1), Form.SENML) == "[]\n"
+
+
+def test_senml_has_no_time_that_counts_from_now(tmp_path: Path) -> None:
+    """A clock that was not set has said 1970; a reader of SenML would take it for the coming minute."""
+    moments = (60_000, 2**28 * 1000 - 1, 2**28 * 1000, NOW_MS)
+    with closing(open_writer(tmp_path / "readings.db", migrations.READINGS)) as connection:
+        keeping.add(
+            connection, [StoredReading("larch", "soil-10", "soil", "Cel", 1.0, ms, ms, "good") for ms in moments]
+        )
+    told = resolve(json.loads(text(tmp_path, form=Form.SENML)), NOW_MS)
+    assert [round(each.time_s * 1000) for each in told] == list(moments[2:])
+    assert text(tmp_path).count("\r\n") == 1 + len(moments)
+
+
+def test_what_was_taken_away_is_told_with_an_export(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By the command and as a header: a file that begins a year ago looks like all there ever was."""
+    with closing(open_writer(tmp_path / "readings.db", migrations.READINGS)) as connection:
+        kept = keeping.Keeping(connection)
+        moments = range(NOW_MS - 40 * DAY_MS, NOW_MS, HOUR_MS)
+        kept.add([StoredReading("larch", "soil-10", "soil", "Cel", 15.0, ms, ms, "good") for ms in moments])
+        kept.pack_all()
+        retention = Retention(Store(raw_days=30))
+        for number in range(10):
+            retention.step(connection, 10.0 * number, NOW_MS)
+    assert main(["export", "--settings", str(settings_over(tmp_path)), "--output", str(tmp_path / "a.csv")]) == 0
+    first = (tmp_path / "a.csv").read_text().splitlines()[1].split(",")[4]
+    assert first == rfc3339(NOW_MS - 30 * DAY_MS)
+    from_ = rfc3339(NOW_MS - 30 * DAY_MS - NOW_MS % HOUR_MS)
+    assert f"\nreadings are kept from {from_} on (store.raw_days); before" in capsys.readouterr().err
+    with ApiSite(tmp_path).client() as client:
+        told = [
+            client.get("/api/export", params={"start": rfc3339(NOW_MS - days * DAY_MS), "what": what})
+            for days, what in ((40, "readings"), (35, "readings"), (29, "readings"), (40, "heater-runs"))
+        ]
+    assert [each.headers.get("Soilward-Kept-From") for each in told] == [from_, from_, None, None]
 
 
 def test_parquet_holds_the_same_rows(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

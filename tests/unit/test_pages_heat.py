@@ -1,13 +1,15 @@
-"""The heat row under the charts, and pages that look back over very many runs."""
+"""The charts: what was met stays to be seen, the heat row, and pages that look back over very many runs."""
 
 import re
 from pathlib import Path
 
 import pytest
 
-from api.pages.spark import Curve, Span, chart
+from api.pages.curves import Curve
+from api.pages.spark import Span, chart
 from api.pages.words import Unit
-from controller.store import connection, migrations
+from controller.store import connection, keeping, migrations
+from controller.store.readings import StoredReading
 from tests.unit.pages_site import NOW_MS, SETTINGS, open_site
 
 DAY_MS = 86_400_000
@@ -20,6 +22,33 @@ def test_heat_row_is_as_tall_as_the_share_of_time_with_heat() -> None:
     drawn = chart([curve], window, Unit.C, SETTINGS.site.zone, [Span(1_000, 2_000), Span(5_250, 5_750)])
     assert drawn.heat == [[1_000, 2_000, 1.0], [5_000, 6_000, 0.5]]
     assert [block.height for block in drawn.blocks] == [pytest.approx(10.0), pytest.approx(5.0)]
+
+
+def test_the_frost_of_a_minute_is_told_and_drawn(tmp_path: Path) -> None:
+    """In words and as a band about the line, which is of means; and both are open where nothing was said for hours.
+
+    Where the chart is of the same day the drawn section takes its band from it, and it is the same.
+    """
+    moments = range(NOW_MS - DAY_MS, NOW_MS, 120_000)
+    with open_site(tmp_path, kept=False) as client:
+        record = connection.open_writer(tmp_path / "readings.db", migrations.READINGS)
+        values = {at_ms: 15.0 for number, at_ms in enumerate(moments) if not 200 < number < 400}
+        values[moments[100]] = -3.0
+        said = [(name, ms, c) for name in ("air-low", "soil-10", "soil-25") for ms, c in values.items()]
+        keeping.add(
+            record, [StoredReading("larch", name, name.split("-")[0], "Cel", c, ms, ms, "good") for name, ms, c in said]
+        )
+        record.close()
+        page, longer = (client.get(f"/enclosures/larch?range={key}").text for key in ("24h", "3d"))
+    drawn = [re.findall(r'class="band soil" d="([^"]*)"', each)[0] for each in (page, longer)]
+    assert drawn[0] == drawn[1]
+    assert "air-low from −3.0 to 15.0" in page
+    (line,), (band,) = (
+        re.findall(rf'<path class="{kind} air" d="(M[^"]*L[^"]*)"', page)[-1:] for kind in ("line", "band")
+    )
+    assert (line.count("M"), band.count("Z")) == (2, 2)
+    heights = [[float(y) for y in re.findall(r" ([0-9.]+)", path)] for path in (line, band)]
+    assert max(heights[1]) > max(heights[0]) + 30.0
 
 
 def test_runs_outside_the_window_are_not_drawn() -> None:

@@ -2,14 +2,15 @@
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.settings import Store
-from controller.store import orders, reading_back, shelves
-from controller.store.connection import open_writer, transaction
+from controller.store import comparing, orders, reading_back, shelves
+from controller.store.connection import open_reader, open_writer, transaction
 from controller.store.keeping import Keeping
 from controller.store.migrations import READINGS
 from controller.store.orders import OrderChanged
@@ -107,6 +108,33 @@ def test_where_minutes_are_gone_a_chart_shows_hours(record: sqlite3.Connection) 
     assert counts(record, 29, 31, 100) == (1.0, {29 * 24.0 + hour: 6 for hour in range(48)})
     assert counts(record, 5, 6, 4) == (6.0, {120.0 + hour: 36 for hour in (0, 6, 12, 18)})
     assert counts(record, 40, 42, 1000)[0] < 0.06
+
+
+def test_minutes_are_kept_as_long_as_the_readings_they_are_of(record: sqlite3.Connection) -> None:
+    """Settings may say less; then 300 days of readings had none, and were told as damaged by `verify`."""
+    keep(record, 0, 110)
+    retention = Retention(Store(raw_days=100, minute_days=90))
+    for number in range(100):
+        retention.step(record, 10.0 * number, T0 + 110 * DAY_MS)
+    assert days_kept(record, "readings") == days_kept(record, "minutes") == list(range(10, 110))
+    compared = [comparing.compare(record, one, T0 + 10 * DAY_MS) for one in comparing.closed_days(record)]
+    assert {each.tables for each in compared} == {()}
+
+
+def test_at_no_moment_has_a_day_minutes_and_no_tens(record: sqlite3.Connection, tmp_path: Path) -> None:
+    """A chart of a week reads tens wherever there are minutes: it would show a gap."""
+    keep(record, 0, 120)
+    seen = list[bool]()
+    with closing(open_reader(tmp_path / "readings.db")) as reader:
+
+        def look(_: str) -> None:
+            days = [reader.execute(f"SELECT id FROM {table}").fetchall() for table in ("minutes", "tens")]
+            seen.append(days[0] == days[1])
+
+        record.set_trace_callback(look)
+        run(record, T0 + 120 * DAY_MS)
+    assert len(days_kept(record, "minutes")) == 90
+    assert all(seen)
 
 
 def test_what_came_late_is_forgotten_with_its_reading(record: sqlite3.Connection) -> None:

@@ -41,15 +41,25 @@
     ctx.restore();
   };
 
-  const columns = (lines) => lines.map((each) => [
-    each.rows.map((row) => (row.start_ms + each.bucket_ms / 2) / 1000), each.rows.map((row) => shown(row.mean))]);
+  // Times, means, least and most; where nothing was said for long, as on the server's drawing, the line is left open.
+  const columns = (each) => {
+    const table = [[], [], [], []], long = (Date.parse(end) - Date.parse(start)) / 40;
+    const put = (ms, ...values) => [ms / 1000, ...values.map(shown)].forEach((value, index) => table[index].push(value));
+    let before = Infinity;
+    for (const row of each.rows) {
+      if (row.start_ms - before > long) put(before + each.bucket_ms, null, null, null);
+      put(row.start_ms + each.bucket_ms / 2, row.mean, row.least, row.most);
+      before = row.start_ms;
+    }
+    return table;
+  };
   const named = (series) => series.filter((each) => ORDER.includes(each.quantity) && each.rows.length)
     .sort((a, b) => ORDER.indexOf(a.quantity) - ORDER.indexOf(b.quantity));
 
-  // Series have their own times; between two of them the earlier one still stands.
+  // Series have their own times; between two of them the earlier one still stands, but not in a gap.
   const latest = (values, at) => {
     for (let index = at ?? -1; index >= 0 && index > at - 12; index -= 1) {
-      if (values[index] !== null && values[index] !== undefined) return values[index];
+      if (values[index] !== undefined) return values[index];
     }
     return null;
   };
@@ -69,13 +79,15 @@
     const lines = named(series);
     if (!lines.length) return;
     const asked = JSON.parse(holder.dataset.asked || "[]");
-    const tables = columns(lines);
+    const said = lines.map(columns), tables = said.map((each) => each.slice(0, 2));
     const first = holder.dataset.first.split(" ");
     const labels = lines.map((each) => ({ label: each.probe, kind: each.quantity, second: !first.includes(each.probe) }));
     if (asked.length) {
       tables.push([asked.map((point) => point[0] / 1000), asked.map((point) => shown(point[1]))]);
       labels.push({ label: "asked", kind: "asked" });
     }
+    const reaching = labels.length;
+    tables.push(...said.map(([at, , least, most]) => [at, least, most]));
     const font = "14px system-ui, sans-serif";
     const axis = (extra) => ({ stroke: () => colour("quiet"), font, ticks: { show: false }, grid: { stroke: () => colour("rule"), width: 1 }, ...extra });
     const number = (plot, value) => value === null || value === undefined ? "—" : `${value <= -0.05 ? "−" : ""}${Math.abs(value).toFixed(1)} ${sign}`;
@@ -88,14 +100,18 @@
       axes: [axis({ size: 50, gap: 20, space: holder.clientWidth < 500 ? 50 : 64, values: times }), axis({ size: 46, incrs: [1, 2, 5, 10, 20, 50], values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
       series: [{}, ...labels.map((each) => ({
         label: each.label, stroke: () => colour(each.kind), spanGaps: each.kind === "asked", points: { show: false }, ...LINES[each.kind], ...(each.second ? { width: each.kind === "soil" ? 2.2 : 1.2 } : {}),
-      }))],
+      })), ...lines.flatMap(() => [{ points: { show: false } }, { points: { show: false } }])],
+      bands: lines.map((each, index) => ({
+        series: [reaching + 2 * index + 2, reaching + 2 * index + 1], fill: () => `${colour(each.quantity)}4d`,
+      })),
       legend: { show: false },
       hooks: { setCursor: [tell(labels, number)], draw: [marks(JSON.parse(holder.dataset.heat || "[]"), JSON.parse(holder.dataset.trips || "[]"))] },
     };
     const plot = document.createElement("div");
     plot.setAttribute("role", "img");
     plot.setAttribute("aria-label", holder.querySelector("svg")?.getAttribute("aria-label") || "");
-    const chart = new uPlot(options, uPlot.join(tables), plot);
+    // 2: a gap of one series stays one at the times that others have within it.
+    const chart = new uPlot(options, uPlot.join(tables, tables.map((each) => each.map(() => 2))), plot);
     holder.replaceChildren(plot);
     new ResizeObserver(() => chart.setSize(size())).observe(holder);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => chart.redraw(false, true));
