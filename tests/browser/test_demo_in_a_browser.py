@@ -7,7 +7,7 @@ from contextlib import suppress
 
 import psutil
 import pytest
-from playwright.sync_api import Page, TimeoutError, expect
+from playwright.sync_api import Page, Route, TimeoutError, expect
 
 from controller.load_settings import load
 from controller.wire import senml, session
@@ -18,6 +18,17 @@ pytestmark = pytest.mark.xdist_group("browser")
 
 MakeReader = Callable[..., Reader]
 OVER_LIMIT_C = 82.0
+_SOIL_BY_COLUMN = """c => {
+    const probe = document.createElement('i');
+    probe.style.color = 'var(--soil)';
+    document.body.append(probe);
+    const [r, g, b] = getComputedStyle(probe).color.match(/\\d+/g).map(Number);
+    const { data } = c.getContext('2d').getImageData(0, 0, c.width, c.height), inked = new Array(c.width).fill(false);
+    for (let at = 0; at < data.length; at += 4)
+        if (data[at + 3] > 200 && Math.abs(data[at] - r) + Math.abs(data[at + 1] - g) + Math.abs(data[at + 2] - b) < 12)
+            inked[at / 4 % c.width] = true;
+    return inked; }"""
+"""Which columns of the chart hold the colour of soil."""
 expect.set_options(timeout=15_000)
 
 
@@ -58,6 +69,30 @@ def test_chart_is_drawn_by_script_with_ink_on_it(reader: MakeReader) -> None:
         )
         assert colours > 20
         expect(page.locator("#chart > svg")).to_have_count(0)
+
+
+def test_hours_without_readings_stay_open_in_the_drawn_chart(reader: MakeReader) -> None:
+    """Four hours in which no probe was heard have no line, whose colour stands before and after them."""
+    page = reader().context.new_page()
+
+    def leave_out(route: Route) -> None:
+        answer = route.fetch()
+        told = answer.json()
+        rows = [row["start_ms"] for each in told["series"] for row in each["rows"]]
+        middle = (min(rows) + max(rows)) / 2
+        for each in told["series"]:
+            each["rows"] = [row for row in each["rows"] if abs(row["start_ms"] - middle) > 2 * 3_600_000]
+        route.fulfill(response=answer, json=told)
+
+    page.route("**/readings?*", leave_out)
+    page.goto(f"{reader().address}/enclosures/larch")
+    canvas = page.locator("#chart .uplot canvas")
+    expect(canvas).to_be_visible()
+    inked = canvas.evaluate(_SOIL_BY_COLUMN)
+    middle = len(inked) // 2 + 20
+    assert not any(inked[middle - 40 : middle + 40])
+    assert any(inked[: middle - 100])
+    assert any(inked[middle + 100 :])
 
 
 def test_set_point_asked_with_a_reason_is_answered_by_the_controller(reader: MakeReader) -> None:

@@ -59,6 +59,17 @@ def test_short_names_of_probes_stand_whole_on_a_phone(reader: MakeReader, width:
     assert [name for name, of in lines if of > 1] == []
 
 
+def test_the_servers_own_chart_can_be_read_on_a_phone(reader: MakeReader) -> None:
+    """Without script, or on a bad line, it is what there is: its words were 5 px high."""
+    page = reader(360, script=False).open("/enclosures/larch")
+    heights = page.evaluate(
+        "() => [...document.querySelectorAll('#chart text')].map(each => each.getBoundingClientRect().height)"
+    )
+    seen = [height for height in heights if height > 0]
+    assert seen
+    assert min(seen) > 11
+
+
 def test_unknown_enclosure_is_a_page_in_words(reader: MakeReader, demo: Demo) -> None:
     """A browser that asks for an enclosure that is not there gets a page that says which there are."""
     page = reader(390).context.new_page()

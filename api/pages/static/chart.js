@@ -41,15 +41,25 @@
     ctx.restore();
   };
 
-  const columns = (lines) => lines.map((each) => [
-    each.rows.map((row) => (row.start_ms + each.bucket_ms / 2) / 1000), each.rows.map((row) => shown(row.mean))]);
+  // Where nothing was heard for a fortieth of the window the line is left open, as in the server's drawing: a null ends it.
+  const longestMs = (Date.parse(end) - Date.parse(start)) / 40;
+  const column = ({ rows, bucket_ms: wide }) => {
+    const at = [], values = [];
+    rows.forEach((row, index) => {
+      const before = index ? rows[index - 1].start_ms : row.start_ms;
+      if (row.start_ms - before > longestMs) { at.push((before + wide) / 1000); values.push(null); }
+      at.push((row.start_ms + wide / 2) / 1000);
+      values.push(shown(row.mean));
+    });
+    return [at, values];
+  };
   const named = (series) => series.filter((each) => ORDER.includes(each.quantity) && each.rows.length)
     .sort((a, b) => ORDER.indexOf(a.quantity) - ORDER.indexOf(b.quantity));
 
-  // Series have their own times; between two of them the earlier one still stands.
+  // Series have their own times; between two of them the earlier one still stands, but for a gap.
   const latest = (values, at) => {
     for (let index = at ?? -1; index >= 0 && index > at - 12; index -= 1) {
-      if (values[index] !== null && values[index] !== undefined) return values[index];
+      if (values[index] !== undefined) return values[index];
     }
     return null;
   };
@@ -69,7 +79,7 @@
     const lines = named(series);
     if (!lines.length) return;
     const asked = JSON.parse(holder.dataset.asked || "[]");
-    const tables = columns(lines);
+    const tables = lines.map(column);
     const first = holder.dataset.first.split(" ");
     const labels = lines.map((each) => ({ label: each.probe, kind: each.quantity, second: !first.includes(each.probe) }));
     if (asked.length) {
@@ -95,7 +105,8 @@
     const plot = document.createElement("div");
     plot.setAttribute("role", "img");
     plot.setAttribute("aria-label", holder.querySelector("svg")?.getAttribute("aria-label") || "");
-    const chart = new uPlot(options, uPlot.join(tables), plot);
+    // A null reaches over the times of the other series (mode 2), up to where its own goes on.
+    const chart = new uPlot(options, uPlot.join(tables, tables.map(() => [0, 2])), plot);
     holder.replaceChildren(plot);
     new ResizeObserver(() => chart.setSize(size())).observe(holder);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => chart.redraw(false, true));
