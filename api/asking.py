@@ -21,6 +21,7 @@ from api.schemas import (
     set_point_fault,
 )
 from api.seen import alerts_of, as_seen
+from api.span import END_MS
 from api.state import State
 from controller.clock import from_rfc3339
 from controller.errors import StoreError
@@ -43,11 +44,18 @@ def ask_set_point(state: State, person: Person, enclosure: str, asked: SetPoint)
         fault = set_point_fault(asked.set_point_c, limits.highest_set_point, f"limit of {enclosure!r},")
         if fault is not None:
             raise HTTPException(422, fault)
-    if asked.until is not None and from_rfc3339(asked.until) <= state.clock.now().utc_ms:
-        raise HTTPException(422, f"until: {asked.until} is not ahead of now")
+    if asked.until is not None:
+        _check_ahead(from_rfc3339(asked.until), asked.until, state.clock.now().utc_ms)
     return _file(
         state, person, enclosure, "set-point", {"set_point_c": asked.set_point_c, "until": asked.until}, asked.why
     )
+
+
+def _check_ahead(until_ms: int, written: str, now_ms: int) -> None:
+    if until_ms <= now_ms:
+        raise HTTPException(422, f"until: {written} is not ahead of now")
+    if until_ms >= END_MS:
+        raise HTTPException(422, f"until: {written} is after 9998; leave it out for a wish that ends with the next one")
 
 
 def ask_arm(state: State, person: Person, enclosure: str, asked: Arm) -> int:

@@ -1,6 +1,5 @@
 """One `[[enclosure]]` of `soilward.toml`: shape, heater, control, limits, probes and schedule, with their bounds."""
 
-from datetime import date, datetime
 from enum import StrEnum
 from typing import Annotated, Literal
 
@@ -8,7 +7,16 @@ from pydantic import Field
 
 from controller.probe import TEMPERATURES, Quantity
 from controller.safety import limits
-from controller.setting_kinds import FilePath, Name, Part, Temperature
+from controller.setting_kinds import (
+    POINTER_PATTERN,
+    TOPIC_PATTERN,
+    FilePath,
+    Name,
+    Part,
+    SetPoint,
+    Start,
+    Temperature,
+)
 
 
 class HeaterKind(StrEnum):
@@ -28,7 +36,7 @@ class Heater(Part):
     relay: Literal["node", "plain"] = "node"
     key_file: FilePath | None = None
     lease_s: float = Field(default=limits.LONGEST_LEASE_S, ge=6, le=limits.LONGEST_LEASE_S)
-    plain_topic: str | None = Field(default=None, max_length=200, pattern=r"^[^#+\x00]*$")
+    plain_topic: str | None = Field(default=None, max_length=200, pattern=TOPIC_PATTERN)
     plain_on: str = "ON"
     plain_off: str = "OFF"
     independent_cut_off: str | None = None
@@ -64,9 +72,9 @@ class ProbeSettings(Part):
     quantity: Annotated[Quantity, Field(strict=False)]
     height_m: float | None = Field(default=None, ge=0, le=20)
     depth_m: float | None = Field(default=None, ge=0, le=3)
-    topic: str | None = Field(default=None, min_length=1, max_length=200, pattern=r"^[^#+\x00]+$")
+    topic: str | None = Field(default=None, min_length=1, max_length=200, pattern=TOPIC_PATTERN)
     form: Literal["any", "senml", "number", "json"] = "any"
-    pointer: str | None = Field(default=None, pattern=r"^(/.*)?$")
+    pointer: str | None = Field(default=None, pattern=POINTER_PATTERN)
     unit: str | None = None
     period_s: float = Field(default=10.0, ge=1, le=limits.SLOWEST_PERIOD_S)
 
@@ -84,8 +92,8 @@ class ProbeSettings(Part):
 class ScheduleEntry(Part):
     """From this date on, this set point, reached over `ramp_h` hours from the one before."""
 
-    starts: str | date | datetime = Field(alias="from")
-    set_point: Temperature | Literal["off"]
+    starts: Start = Field(alias="from")
+    set_point: SetPoint
     ramp_h: float = Field(default=0.0, ge=0, le=24 * 60)
 
 

@@ -24,7 +24,10 @@ class BrokerError(SoilwardError):
 
 
 _FULL = {errno.ENOSPC, errno.EDQUOT}
-_MISPLACED = {errno.EEXIST, errno.ENOENT, errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.EROFS}
+_MISPLACED = {
+    errno.EEXIST, errno.ENOENT, errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.EROFS,
+    errno.ENAMETOOLONG, errno.ELOOP,
+}  # fmt: skip
 
 
 def of_the_disk(error: OSError) -> str:

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from controller import sense
 from controller.errors import SettingsError
-from controller.setting_kinds import NAME_PATTERN
+from controller.setting_kinds import PATTERN_WORDS
 from controller.settings import Broker, Settings
 
 
@@ -34,10 +34,14 @@ def read_toml(path: Path) -> dict[str, Any]:
         If it cannot be read or is no TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        # Some editors begin a file with the mark of its encoding.
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise SettingsError([f"{path}: cannot be read ({error.strerror}); `soilward init` writes one"]) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        raise SettingsError([f"{path}: is no TOML: line {line} is not UTF-8; save the file as UTF-8"]) from error
+    except (ValueError, RecursionError) as error:
         raise SettingsError([f"{path}: is no TOML: {error}"]) from error
 
 
@@ -75,7 +79,7 @@ def _is_echo(error: Any) -> bool:
 
 
 def _shown(value: Any) -> str:
-    text = repr(value)
+    text = repr(round(value, 4) if isinstance(value, float) else value)
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
@@ -85,6 +89,9 @@ _BOUND_WORDS = {
     "greater_than": ("gt", "must be more than"),
     "less_than": ("lt", "must be less than"),
 }
+
+
+_BRACKETS = {"tuple_type": "[[{}]]", "model_type": "[{}]"}
 
 
 def sentence(path: Path, error: Any) -> str:
@@ -98,9 +105,14 @@ def sentence(path: Path, error: Any) -> str:
     if kind in _BOUND_WORDS:
         name, words = _BOUND_WORDS[kind]
         return f"{path}: {key}: {_shown(value)} {words} {context[name]}{_limit_note(key)}"
-    if kind == "string_pattern_mismatch" and context["pattern"] == NAME_PATTERN:
-        return f"{path}: {key}: {_shown(value)} is no name; write at most 32 lower-case letters, digits and hyphens"
-    message = error["msg"].removeprefix("Value error, ").replace("Input should be", "must be")
+    if kind == "string_pattern_mismatch":
+        return f"{path}: {key}: {_shown(value)} {PATTERN_WORDS[context['pattern']]}"
+    if kind in _BRACKETS:
+        header = _BRACKETS[kind].format(".".join(part for part in error["loc"] if isinstance(part, str)))
+        return f"{path}: {key}: {_shown(value)} is not written as a table; begin it with {header}"
+    message = (
+        error["msg"].removeprefix("Value error, ").replace("Input should", "must").replace("String should", "must")
+    )
     return f"{path}: {key}: {_shown(value)}: {message}"
 
 

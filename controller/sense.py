@@ -87,7 +87,7 @@ def faults(read: Sequence[Read], broker: Broker | None, folder: Path) -> Iterato
 
 def anchored(folder: Path, path: Path | None) -> Path | None:
     """Return a path that counts from a folder, as it is from anywhere."""
-    return None if path is None else (folder / path.expanduser()).resolve()
+    return None if path is None else (folder / path).resolve()
 
 
 def _broker_faults(broker: Broker) -> Iterator[str]:

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from controller.enclosure_settings import Enclosure
 from controller.season_settings import Season
-from controller.setting_kinds import FilePath, Name, Part, Zone
+from controller.setting_kinds import BUCKET_PATTERN, ROOT_PATTERN, URL_PATTERN, FilePath, Name, Part, Zone
 
 
 class Site(Part):
@@ -41,7 +41,7 @@ class Broker(Part):
     read_username: str | None = None
     read_password_file: FilePath | None = None
     ca_file: FilePath | None = None
-    root: str = Field(default="soilward", pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")
+    root: str = Field(default="soilward", pattern=ROOT_PATTERN)
     controller: Name = "controller"
 
     @property
@@ -80,9 +80,9 @@ class Elsewhere(Part):
     """A store elsewhere, and the way in."""
 
     kind: Annotated[RemoteKind, Field(strict=False)]
-    url: str = Field(pattern=r"^https?://[^\s/?#]+(/[^\s?#]*)?$")
+    url: str = Field(pattern=URL_PATTERN)
     organisation: str = ""
-    bucket: str = Field(default="soilward", pattern=r"^[A-Za-z0-9_.-]{1,120}$")
+    bucket: str = Field(default="soilward", pattern=BUCKET_PATTERN)
     token_file: FilePath | None = None
 
 

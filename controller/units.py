@@ -36,9 +36,13 @@ def temperature_c(written: str | float) -> float:
     if isinstance(written, bool) or not isinstance(written, int | float | str):
         raise ValueError('write a number in Cel, or text with its unit, such as "65 F"')
     if not isinstance(written, str):
-        if not math.isfinite(written):
+        try:
+            value = float(written)
+        except OverflowError:
+            value = math.inf
+        if not math.isfinite(value):
             raise ValueError("must be a finite number")
-        return float(written)
+        return value
     match = _WRITTEN.match(written)
     if match is None:
         raise ValueError('write a number in Cel, or text with its unit, such as "65 F" or "18 C"')

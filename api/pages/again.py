@@ -58,7 +58,7 @@ def plain(error: Mapping[str, Any]) -> str:
     """Say what pydantic found wrong with a field as people say it."""
     if error["type"] in ("said", "value_error"):
         return str(error["msg"]).removeprefix("Value error, ")
-    field = str(error["loc"][-1]) if error["loc"] else ""
+    field = str(error["loc"][-1]).removesuffix("_c") if error["loc"] else ""
     said = _SAID.get(error["type"], "").format(**error.get("ctx", {})) or str(error["msg"])
     return f"{LABELS.get(field, field.replace('_', ' '))}: {said}"
 

@@ -35,7 +35,9 @@ def _fault(error: ErrorDetails) -> str:
 
 
 def _refused(request: Request, enclosure: str, status: int, why: str) -> Response:
-    said = words.sentence(_for_readers(why, unit_of(request)), unit_of(request))
+    state, unit = state_of(request), unit_of(request)
+    dated = words.dated(why, state.clock.now().utc_ms, state.settings.site.zone)
+    said = words.sentence(_for_readers(dated, unit), unit)
     return page(request, "refused.html", status, name=enclosure, why=said, stale=status == 412)
 
 

@@ -187,8 +187,9 @@ def _record(record: Daily, freezes: Freezes) -> str:
     dropped = len(freezes.dropped)
     springs = "one spring is" if dropped == 1 else f"{dropped} springs are"
     left = f"; {springs} left out, since nights are missing where it matters" if dropped else ""
-    return f"{record.place}: {first.year} to {last.year}, {len(freezes.dates)} springs count{left}." + (
-        f" {record.note}" if record.note else ""
+    return (
+        f"By the record of {record.place}: {first.year} to {last.year}, {len(freezes.dates)} springs count{left}."
+        + (f" {record.note}" if record.note else "")
     )
 
 

@@ -79,6 +79,7 @@ class Paper:
 
 
 SMALL = Paper(360.0, 132.0)
+PHONE = Paper(360.0, 240.0)
 LARGE = Paper(720.0, 320.0, left=44.0, top=16.0, under=44.0)
 
 

@@ -78,6 +78,7 @@ class View:
     armed: bool
     picture: Picture
     chart: Chart | None
+    small: Chart | None
     readings: tuple[ReadingShown, ...]
     missing: tuple[PermissiveShown, ...]
     holding: tuple[str, ...]
@@ -115,7 +116,7 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
     lines = record.curves(state, enclosure, window, 360 if large else 144) if charted else ()
     bands = record.bands_of(lines) if charted and window == day else record.bands(state, enclosure, day)
     drawn = picture(enclosure, seen, unit, bands, size)
-    paper = spark.LARGE if large else spark.SMALL
+    charts = _charts(state, enclosure, unit, window, lines, large) if charted else (None, None)
     age_s = float(seen["as_of_age_s"] or 0.0)
     return View(
         name=enclosure.name,
@@ -129,7 +130,8 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
         tag=orders_now(state, enclosure.name).tag,
         armed=bool(seen["armed"]),
         picture=drawn,
-        chart=_chart(state, enclosure, unit, window, lines, paper) if charted else None,
+        chart=charts[0],
+        small=charts[-1],
         readings=tuple(_reading(each, unit, age_s) for each in seen["readings"]),
         missing=tuple(_permissive(p, unit) for p in seen["permissives"] if not p["holds"]),
         holding=tuple(words.said(p["name"], unit) for p in seen["permissives"] if p["holds"]),
@@ -147,12 +149,19 @@ def view(state: State, enclosure: Enclosure, unit: Unit, large: bool, days: int 
     )
 
 
-def _chart(state: State, enclosure: Enclosure, unit: Unit, window: Span, lines: Sequence[Curve], paper: Paper) -> Chart:
-    if paper is spark.SMALL:
+def _charts(
+    state: State, enclosure: Enclosure, unit: Unit, window: Span, lines: Sequence[Curve], large: bool
+) -> tuple[Chart, Chart]:
+    """Draw the record for a wide screen and for a phone; a card has one drawing for both."""
+    if not large:
         lines = tuple(line for line in lines if "second" not in line.kind)
     ran = [Span(u.start_ms, u.end_ms) for u in record.heater_runs(state, enclosure, window)]
     trips = record.trips_ms(state, enclosure.name, window)
-    return spark.chart(lines, window, unit, state.settings.site.zone, ran, trips, paper)
+
+    def on(paper: Paper) -> Chart:
+        return spark.chart(lines, window, unit, state.settings.site.zone, ran, trips, paper)
+
+    return (on(spark.LARGE), on(spark.PHONE)) if large else (small := on(spark.SMALL), small)
 
 
 def _words(state: State, seen: Mapping[str, Any], unit: Unit) -> Words:

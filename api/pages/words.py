@@ -167,8 +167,15 @@ def moment(utc_ms: int, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def dated(text: str, now_ms: int, zone: ZoneInfo) -> str:
-    """Return a sentence of the controller with every time in it as people of the site say it."""
-    return _STAMP.sub(lambda found: moment(from_rfc3339(found[0]), now_ms, zone), text)
+    """Return a sentence with every time in it as people of the site say it; what only looks like one stays."""
+
+    def said_there(found: re.Match[str]) -> str:
+        try:
+            return moment(from_rfc3339(found[0]), now_ms, zone)
+        except ValueError:
+            return found[0]
+
+    return _STAMP.sub(said_there, text)
 
 
 def day(utc_ms: int, now_ms: int, zone: ZoneInfo) -> str:
@@ -206,4 +213,8 @@ def quantity(name: str) -> str:
 
 
 def _local(utc_ms: int, zone: ZoneInfo) -> datetime:
-    return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone(zone)
+    at = datetime.fromtimestamp(utc_ms / 1000, UTC)
+    try:
+        return at.astimezone(zone)
+    except OverflowError:
+        return at  # the calendar's last hours, which somebody may have written for "never", have no local ones

@@ -7,6 +7,7 @@ from pydantic import Field, ValidationError
 
 from controller.errors import SettingsError
 from controller.load_settings import read_toml, sentence
+from controller.sense import anchored
 from controller.setting_kinds import Part, Zone
 from controller.settings import Elsewhere, Served
 
@@ -48,7 +49,6 @@ def load_review(path: Path) -> ReviewSettings:
     except ValidationError as error:
         raise SettingsError([sentence(path, each) for each in error.errors()]) from error
     folder = path.resolve().parent
-    token = settings.remote.token_file
-    remote = settings.remote.model_copy(update={"token_file": token and (folder / token.expanduser()).resolve()})
-    store = settings.store.model_copy(update={"folder": (folder / settings.store.folder.expanduser()).resolve()})
+    remote = settings.remote.model_copy(update={"token_file": anchored(folder, settings.remote.token_file)})
+    store = settings.store.model_copy(update={"folder": anchored(folder, settings.store.folder)})
     return settings.model_copy(update={"remote": remote, "store": store})

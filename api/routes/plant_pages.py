@@ -188,7 +188,7 @@ def _known(state: State, number: int) -> Kept[Plant]:
     try:
         return site_plants.known(state, number)
     except (PlantError, OverflowError) as error:
-        raise HTTPException(404, str(error)) from error
+        raise HTTPException(404, f"plant {number} is not known; the list of plants has the numbers") from error
 
 
 def _list(request: Request, state: State, fault: str = "", taken: Taken | None = None) -> HTMLResponse:

@@ -49,7 +49,9 @@ def starts_of(written: str | date | datetime) -> Start:
         # A leap year lets 02-29 parse; other years fall back to 02-28.
         moment = datetime.strptime(f"2024-{written}", "%Y-%m-%d")  # noqa: DTZ007
     except ValueError as error:
-        raise ScheduleError(f'{written!r} is no date; write 2026-02-15, or "02-15" for every year') from error
+        raise ScheduleError(
+            f'{written!r} is no date; write 2026-02-15, or "02-15" for every year (quoted, the other not)'
+        ) from error
     return Start(None, moment.month, moment.day, time())
 
 

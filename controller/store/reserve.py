@@ -69,7 +69,7 @@ class Reserve:
             _log.warning("no reserve for the journal", extra={"error": str(error)})
 
     def is_wanted(self, fault: Exception | None) -> bool:
-        """Whether the journal failed for want of room: a file that is damaged, or locked, none would help."""
+        """Whether a file failed for want of room (`fault` is SQLite's word); one damaged or locked, none would help."""
         with suppress(OSError):
             return getattr(fault, "sqlite_errorname", "") == "SQLITE_FULL" or not self.has_room()
         return False

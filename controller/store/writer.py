@@ -236,7 +236,7 @@ class Writer:
 
     def make_room(self) -> bool:
         """Give the reserve up if the disk is full: there must be room for what latches, as there is for its entry."""
-        return not self._reserve.has_room() and self._reserve.give_up()
+        return self._reserve.is_wanted(None) and self._reserve.give_up()
 
     def tell_damage(self, aside: Path) -> None:
         """Write into the journal that the record was damaged, and where it is now."""

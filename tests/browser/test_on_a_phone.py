@@ -27,10 +27,12 @@ _TOO_SMALL = """[...document.querySelectorAll('button, .act, nav a, .ranges a, s
 _SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_page_scrolls_sideways_and_every_target_fits_a_thumb(reader: MakeReader, demo: Demo, scheme: str) -> None:
-    """At 390 px each page is as wide as the screen, and what is touched is at least 44 px high and wide."""
-    page = reader(390, scheme=scheme).open()
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (390, "dark"), (360, "light")])
+def test_no_page_scrolls_sideways_and_every_target_fits_a_thumb(
+    reader: MakeReader, demo: Demo, width: int, scheme: str
+) -> None:
+    """On a phone each page is as wide as the screen, and what is touched is at least 44 px high and wide."""
+    page = reader(width, scheme=scheme).open()
     for path in PAGES:
         page.goto(demo.address + path)
         assert page.evaluate(_SIDEWAYS) == 0, path
@@ -43,6 +45,29 @@ def test_readings_that_are_hours_old_fit_a_phone(reader: MakeReader) -> None:
     for age in page.locator(".readings time").all():
         age.evaluate("each => { each.textContent = '2 h 59 min ago' }")
     assert page.evaluate(_SIDEWAYS) == 0
+
+
+@pytest.mark.parametrize("width", [360, 390])
+def test_short_names_of_probes_stand_whole_on_a_phone(reader: MakeReader, width: int) -> None:
+    """ "outside" is one line: at 360 px it broke into "outsid" and "e", as did "current" and "contact"."""
+    page = reader(width, script=False).open("/enclosures/larch")
+    lines = page.evaluate(
+        """() => [...document.querySelectorAll('.readings tbody th')].map(each => {
+        const name = document.createRange(); name.selectNodeContents(each.firstChild);
+        return [each.firstChild.data.trim(), name.getClientRects().length]; })"""
+    )
+    assert [name for name, of in lines if of > 1] == []
+
+
+def test_the_servers_own_chart_can_be_read_on_a_phone(reader: MakeReader) -> None:
+    """Without script, or on a bad line, it is what there is: its words were 5 px high."""
+    page = reader(360, script=False).open("/enclosures/larch")
+    heights = page.evaluate(
+        "() => [...document.querySelectorAll('#chart text')].map(each => each.getBoundingClientRect().height)"
+    )
+    seen = [height for height in heights if height > 0]
+    assert seen
+    assert min(seen) > 11
 
 
 def test_unknown_enclosure_is_a_page_in_words(reader: MakeReader, demo: Demo) -> None:

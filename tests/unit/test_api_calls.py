@@ -249,6 +249,7 @@ def test_null_goes_back_to_the_schedule(site: ApiSite, client: TestClient) -> No
         {"until": "tomorrow"},
         {"until": "2026-03-02T06:00:00"},
         {"until": "2026-03-01T04:12:02Z"},
+        {"until": "9999-12-31T23:59:59Z"},
         {"force": True},
     ],
 )

@@ -33,6 +33,12 @@ def form_of(text: str, action: str) -> dict[str, str]:
     return {name: unescape(value) for name, value in fields}
 
 
+def test_what_is_no_number_at_all_is_called_as_the_form_calls_it(site: TestClient) -> None:
+    """It was told as "Set point c"."""
+    refused = site.post("/enclosures/larch/set-point", data={**WISH, "set_point": "1e999"}, headers=SAME_ORIGIN)
+    assert "Soil at the roots: is no number; write one such as 18.5." in refused.text
+
+
 def test_a_refused_wish_is_put_right_without_writing_it_again(site: TestClient) -> None:
     """The page that refuses holds the whole form as it was sent; with the number put right it is taken."""
     path = "/enclosures/larch/set-point"

@@ -312,6 +312,21 @@ def test_an_answer_is_shown_where_it_was_asked(site: TestClient, tmp_path: Path)
     assert "data-waiting" not in text
 
 
+def test_a_wish_until_the_end_of_the_calendar_breaks_no_page(site: TestClient, tmp_path: Path) -> None:
+    """One was taken before such ends were refused: while it stood no page opened, and the journal's never again."""
+    until = "9999-12-31T23:59:59.000Z"
+    told = status("larch") | {"set_point": {"asked_c": 12.0, "working_c": 12.0, "source": "person", "until": until}}
+    app = cast(FastAPI, site.app)
+    app.state.soilward.live.accept("soilward/larch/status", json.dumps(told).encode())
+    book = connection.open_writer(tmp_path / "journal.db", migrations.JOURNAL)
+    body: dict[str, journal.JSON] = {"request": 1, "asked": "set-point", "detail": f"12.0 Cel until {until}"}
+    journal.append(book, [journal.Entry("answer", "larch", "local", "for ever", body, NOW_MS + 1000)])
+    book.close()
+    for path in ("/", "/enclosures/larch"):
+        assert site.get(path).status_code == 200
+    assert "31 December 9999 23:59" in site.get("/journal").text
+
+
 def test_an_answer_is_shown_though_the_clock_was_set_back_since(site: TestClient, tmp_path: Path) -> None:
     """By a quarter of an hour: the page of a stop that was obeyed went on waiting."""
     site.post("/enclosures/larch/stop", headers=SAME_ORIGIN)

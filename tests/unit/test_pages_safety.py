@@ -167,6 +167,16 @@ def test_a_page_that_is_behind_is_refused_with_what_changed(site: TestClient) ->
     assert len(filed(site)) == 1
 
 
+def test_a_page_that_is_behind_is_told_times_as_people_say_them(site: TestClient) -> None:
+    """Until when a person's wish stands: it was told as the controller writes it, to the millisecond."""
+    until = rfc3339(NOW_MS + 12 * HOUR_MS)
+    hear(site, set_point={"asked_c": 19.5, "working_c": 19.0, "source": "person", "until": until})
+    form = {"set_point": "15", "why": "a mild night", "hours": "12", "seen": '"0.armed.x.y"'}
+    late = site.post("/enclosures/larch/set-point", data=form, headers=SAME_ORIGIN)
+    assert late.status_code == 412
+    assert "a person&#39;s set point stands, 19.5 °C until 17:12; no trip is latched." in late.text
+
+
 @pytest.mark.parametrize("change", ["arm", "reset", "schedule"])
 def test_each_form_that_could_bring_heat_carries_what_was_seen(site: TestClient, change: str) -> None:
     """Arm, reset and back to the schedule are refused from a page that is behind."""

@@ -72,6 +72,18 @@ def test_durations_have_at_most_two_parts(seconds: float, said: str) -> None:
     assert words.duration(seconds) == ("2 days" if seconds == 200_000 else said)
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("no heat until 9999-12-31T23:59:59Z", "no heat until 31 December 9999 23:59"),
+        ("until 2026-13-45T99:99:99Z, he wrote", "until 2026-13-45T99:99:99Z, he wrote"),
+    ],
+)
+def test_no_time_that_somebody_wrote_breaks_the_page_it_stands_on(text: str, said: str) -> None:
+    """The calendar's last hour has no local one, and what only looks like a time is none; the journal keeps both."""
+    assert words.dated(text, 0, ZoneInfo("Europe/Zurich")) == said
+
+
 def test_a_number_never_reads_minus_zero() -> None:
     """-0.04 rounds to 0.0; a minus is a true minus sign."""
     assert words.number(-0.04) == "0.0"

@@ -100,6 +100,32 @@ def test_the_templates_examples_are_sound_too(commented: str) -> None:
         ("web.port", 0, "web.port: 0 is below the lowest allowed 1"),
         ("garden", {}, "garden: no such key"),
         ("enclosure", [], "enclosure"),
+        ("enclosure", {"name": "larch"}, "is not written as a table; begin it with [[enclosure]]"),
+        (
+            "enclosure.0.heater",
+            450.0,
+            "enclosure[0].heater: 450.0 is not written as a table; begin it with [enclosure.",
+        ),
+        ("enclosure.0.probe.0.topic", "soil/#", "topic: 'soil/#' is no single topic; write one without # and +"),
+        ("enclosure.0.probe.0.pointer", "soil", "pointer: 'soil' is no pointer; begin it with a slash"),
+        ("broker.root", "our place", "broker.root: 'our place' is no root of topics; write letters"),
+        ("site.name", "m" * 61, "mmm...: must have at most 60 characters"),
+        ("store.folder", "~nobody-has-this-name/x", "begins with a home that nobody has here; write the whole path"),
+        ("store.folder", "a\0b", "store.folder: 'a\\x00b': is no path; write one in quotation marks"),
+        ("store.folder", 7, "store.folder: 7: is no path; write one in quotation marks"),
+        pytest.param("enclosure.0.control.floor", 10**400, "control.floor: 1000", id="endless number"),
+        ("enclosure.0.schedule", [{"from": "02-01", "set_point": "Off"}], 'such as "65 F", or "off"'),
+        ("enclosure.0.schedule", [{"from": "02-01", "set_point": "12,0 C"}], "[0].set_point: '12,0 C': write a number"),
+        (
+            "enclosure.0.schedule",
+            [{"from": 15, "set_point": 9.0}],
+            "schedule[0].from: 15: is no date; write 2026-02-15",
+        ),
+        (
+            "enclosure.0.schedule",
+            [{"from": "2026-02-15", "set_point": 9.0}],
+            "schedule[0].from: '2026-02-15' is no date; write 2026-02-15, or \"02-15\" for every year (quoted",
+        ),
     ],
 )
 def test_a_fault_of_shape_names_key_value_and_bound(path: str, value: object, words: str) -> None:
@@ -107,6 +133,13 @@ def test_a_fault_of_shape_names_key_value_and_bound(path: str, value: object, wo
     faults = faults_of(changed(path, value))
     assert len(faults) == 1
     assert words in faults[0]
+
+
+def test_the_mark_with_which_some_editors_begin_a_file_is_no_fault(tmp_path: Path) -> None:
+    """A file saved as "UTF-8 with BOM" is read as any other."""
+    path = tmp_path / "soilward.toml"
+    path.write_text(TEMPLATE.replace("\n", "\r\n"), encoding="utf-8-sig")
+    assert load(path).site.name == "My garden"
 
 
 @pytest.mark.parametrize("key", ["soil_trip", "air_no_heat", "air_fire", "heater_surface", "highest_set_point"])
@@ -402,12 +435,21 @@ def test_a_missing_file_says_what_writes_one(tmp_path: Path) -> None:
         load(tmp_path / "none.toml")
 
 
-@pytest.mark.parametrize("content", [b"[site\n", b"\xff\xfe"])
-def test_what_is_no_toml_is_said_so(content: bytes, tmp_path: Path) -> None:
-    """With the parser's own words."""
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        pytest.param(b"[site\n", "", id="unclosed"),
+        pytest.param(b"\xff\xfe", "line 1 is not UTF-8; save the file as UTF-8", id="UTF-16"),
+        pytest.param("[site]\nname = 'Gärten'".encode("latin-1"), "line 2 is not UTF-8; save the", id="Latin-1"),
+        pytest.param(b"a = " + b"[" * 2000, "", id="nested"),
+        pytest.param(b"port = " + b"9" * 5000, "", id="thousands of digits"),
+    ],
+)
+def test_what_is_no_toml_is_said_so(content: bytes, words: str, tmp_path: Path) -> None:
+    """With the parser's own words, or what an editor is to be told."""
     path = tmp_path / "soilward.toml"
     path.write_bytes(content)
-    with pytest.raises(SettingsError, match="is no TOML"):
+    with pytest.raises(SettingsError, match=f"is no TOML: {words}"):
         load(path)
 
 

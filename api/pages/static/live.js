@@ -131,7 +131,7 @@
       if (!reading.fresh || reading.value === null || reading.unit !== "Cel") continue;
       const key = CSS.escape(`${status.enclosure}/${reading.probe}`);
       for (const each of document.querySelectorAll(`[data-number="${key}"]`)) {
-        const text = number(reading.value) + (each.hasAttribute("data-with-unit") ? ` ${sign}` : "");
+        const text = number(reading.value) + (each.hasAttribute("data-with-unit") ? `\u00a0${sign}` : "");
         if (each.textContent !== text) each.textContent = text;
       }
       for (const each of document.querySelectorAll(`[data-heard="${key}"]`)) {
