@@ -14,12 +14,13 @@ from controller.store.connection import open_writer
 from controller.store.journal import Entry
 from controller.store.migrations import READINGS
 from controller.store.readings import StoredReading
+from controller.store.sums import DAY_MS
 from controller.wire.inbox import Message
 from controller.wire.senml import encode_senml
 from tests.core_site import AIR, SOIL, settings_of
 from tests.kept import rows_in
 from tests.unit.test_controller_shell import Shell
-from tests.unit.test_retention import DAY_MS, T0, days_kept, keep
+from tests.unit.test_retention import T0, days_kept, keep
 
 CONTACT = {"name": "relay-contact", "quantity": "contact", "period_s": 10.0}
 PLAIN = {
