@@ -28,7 +28,7 @@ PATTERN_WORDS = {
 
 
 def _as_path(value: Any) -> Any:
-    if not isinstance(value, str) or "\0" in value:
+    if not isinstance(value, str | Path) or "\0" in str(value):
         raise ValueError('is no path; write one in quotation marks, such as "keys/tunnel.key"')
     try:
         return Path(value).expanduser()
