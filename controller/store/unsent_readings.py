@@ -94,8 +94,10 @@ class UnsentReadings:
                 if low_ms >= high_ms:
                     continue
                 end_ms = self._two_days_on(told.probe, width, low_ms, high_ms)
-                self._batch.full |= end_ms < high_ms
-                for start_ms, said in self._batch.some(self._rolled(told.probe, width, low_ms, end_ms), share):
+                found = self._batch.some(self._rolled(told.probe, width, low_ms, end_ms), share)
+                # Behind a day that is spoilt more is waiting, but not before that day is made anew.
+                self._batch.full |= end_ms < high_ms and bool(found)
+                for start_ms, said in found:
                     if told.tells(start_ms, width_ms):
                         self._roll_up(told.probe, width, start_ms, said)
                     self._batch.reach(line, start_ms)
