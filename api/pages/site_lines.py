@@ -29,6 +29,9 @@ def copy_line(state: State) -> str:
             f"The copy elsewhere lacks {points} that the store there refused; the log says why. All is on record here."
         )
         return lacks if word.refused else ""
+    if "damaged" in word.trouble:
+        # What is spoilt here comes at no later time, and its words have a remedy of their own.
+        return f"The copy elsewhere is not whole: {word.trouble}."
     behind = "" if word.oldest_ms is None else f" since {words.moment(word.oldest_ms, now_ms, zone)}"
     return f"The copy elsewhere is behind{behind}: {word.trouble}. Nothing is lost; it is sent later."
 

@@ -81,7 +81,7 @@ def opened(block: bytes) -> Opened:
         body = _body(block)
         grid, count, first_ms, first_step = _HEAD.unpack_from(body)
         return Opened(grid, count, first_ms, first_step, body, columns.lay(body, _HEAD.size, count, _COLUMNS))
-    except (zlib.error, struct.error) as error:
+    except (zlib.error, struct.error, ValueError) as error:
         raise DamagedBlockError(f"a block of readings is damaged ({error}); put back a backup") from error
 
 

@@ -61,7 +61,7 @@ def lay(data: bytes, offset: int, count: int, columns: int) -> list[Laid]:
 
     Raises
     ------
-    DamagedBlockError
+    ValueError
         If no such columns lie there.
     """
     found = []
@@ -72,9 +72,9 @@ def lay(data: bytes, offset: int, count: int, columns: int) -> list[Laid]:
             found.append(Laid(name, least, offset + _HEAD.size))
             offset += _HEAD.size + count * SIZES[name]
     except (struct.error, KeyError, UnicodeDecodeError) as error:
-        raise DamagedBlockError(f"columns of readings are damaged ({error}); put back a backup") from error
+        raise ValueError(f"no such columns: {error}") from error
     if offset > len(data):
-        raise DamagedBlockError(f"columns of readings end at {offset}, after {len(data)} bytes; put back a backup")
+        raise ValueError(f"its columns end at {offset}, after {len(data)} bytes")
     return found
 
 

@@ -161,9 +161,12 @@ def closed_minutes(record: Stretches, probe: int, start_ms: int, end_ms: int) ->
     size = sum(count for *_, count in days)
     found = Rolled(np.empty(size, np.int64), np.empty(size, np.int64), np.empty(size), np.empty(size), np.empty(size))
     first = 0
-    for day_ms, data, grid, count in days:
-        _fill(found, slice(first, first + count), day_ms, data, grid)
-        first += count
+    try:
+        for day_ms, data, grid, count in days:
+            _fill(found, slice(first, first + count), day_ms, data, grid)
+            first += count
+    except ValueError as error:
+        raise sums.damaged("minutes", error) from error
     return found.within(start_ms, end_ms)
 
 

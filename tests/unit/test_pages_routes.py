@@ -392,7 +392,7 @@ def test_every_enclosure_has_a_card(site: TestClient) -> None:
 
 
 def test_a_copy_elsewhere_that_is_behind_is_said_on_the_site_page(tmp_path: Path) -> None:
-    """Since when, why, and that nothing is lost; nothing at all while it is well."""
+    """Since when, why, and that nothing is lost, but where the record itself is spoilt; nothing while it is well."""
     with open_site(tmp_path, settings=COPIED) as client:
         with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
             outbox.execute("INSERT INTO told VALUES (1, ?, NULL, 50, 0, '')", (NOW_MS,))
@@ -403,6 +403,11 @@ def test_a_copy_elsewhere_that_is_behind_is_said_on_the_site_page(tmp_path: Path
         shown = client.get("/").text
         assert "there cannot be reached. Nothing is lost; it is sent later." in shown
         assert "The copy elsewhere is behind since" in shown
+        with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
+            outbox.execute("UPDATE told SET trouble = ?", ("a block is damaged; do this",))
+        shown = client.get("/").text
+        assert "The copy elsewhere is not whole: a block is damaged; do this." in shown
+        assert "Nothing is lost" not in shown
 
 
 def test_a_copy_that_is_wanted_no_longer_is_not_said_to_be_behind(tmp_path: Path) -> None:
