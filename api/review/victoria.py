@@ -112,15 +112,16 @@ class Victoria(Kept):
     def runs(self, site: str, enclosure: str, start_ms: int, end_ms: int) -> list[Run]:
         chosen = f'{{__name__=~"heater_run_(seconds|energy_j|explained)",site="{site}",enclosure="{enclosure}"}}'
         found: dict[str, dict[int, float]] = {"seconds": {}, "energy_j": {}, "explained": {}}
-        words: dict[int, tuple[float, str]] = {}
+        words: dict[int, tuple[bool, float, str]] = {}
         for told, at_ms, value in self._export(chosen, start_ms, end_ms):
             field = told["__name__"].removeprefix("heater_run_")
-            found[field][at_ms] = value
+            # A backup put back cut short what was open then: what stands there of the whole run goes before it.
+            found[field][at_ms] = max(value, found[field].get(at_ms, value))
             # Words that became known later are numbered in their order.
-            said = value if field == "explained" else 0.0, told.get("ended_by", "")
-            words[at_ms] = max(words.get(at_ms, said), said, key=lambda each: each[0])
+            said = field == "explained", value, told.get("ended_by", "")
+            words[at_ms] = max(words.get(at_ms, said), said, key=lambda each: each[:2])
         return [
-            Run(at_ms, value, found["energy_j"].get(at_ms), words[at_ms][1])
+            Run(at_ms, value, found["energy_j"].get(at_ms), words[at_ms][2])
             for at_ms, value in sorted(found["seconds"].items())
         ]
 

@@ -1,11 +1,12 @@
 """What only a VictoriaMetrics that is stopped and started can show: away for a day, and the roll-ups as written."""
 
+import shutil
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from api.review.kept import Kept, KeptError
+from api.review.kept import Kept, KeptError, Run
 from api.review.victoria import Victoria as Reader
 from controller.clock import Clock
 from controller.forwarder import Forwarder
@@ -132,6 +133,22 @@ def test_the_last_words_of_a_run_stand_though_they_are_fewer(
     assert [run.ended_by for run in Reader(remote).runs(remote.site, "larch", START_MS, START_MS + HOUR_MS)] == [
         "let go"
     ]
+
+
+def test_a_run_cut_short_by_a_backup_put_back_is_shown_whole_and_once(
+    folder: Path, keep: Keep, send: Send, remote: Remote
+) -> None:
+    """It was open then, and is ended and sent anew: its seconds stood beside the few joules of the backup."""
+    keep(RunBegan("larch", START_MS), RunEnergy("larch", 1e5))
+    shutil.copy(folder / "readings.db", folder / "backup")
+    keep(RunEnergy("larch", 9e5), RunEnded("larch", START_MS + 600_000, "duty is over"))
+    keep(RunBegan("larch", START_MS + 700_000), RunEnded("larch", START_MS + 760_000, "duty is over"))
+    send()
+    shutil.copy(folder / "backup", folder / "readings.db")
+    keep(RunEnded("larch", START_MS + 15_000, "controller stopped"))
+    send()
+    whole, later = Run(START_MS, 600.0, 1e6, "duty is over"), Run(START_MS + 700_000, 60.0, None, "duty is over")
+    assert Reader(remote).runs(remote.site, "larch", START_MS, START_MS + HOUR_MS) == [whole, later]
 
 
 def test_a_store_that_is_no_store_is_named(victoria: Victoria, kept: Kept) -> None:
