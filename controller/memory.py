@@ -12,7 +12,7 @@ from controller.settings import Settings, Store
 from controller.standing import Kept, Standing
 from controller.store import heads, journal, receipts, runs
 from controller.store.connection import open_reader, open_writer
-from controller.store.migrations import READINGS
+from controller.store.migrations import JOURNAL, READINGS
 from controller.store.readings import HOUR_MS
 from controller.store.receipts import Receipt
 
@@ -84,9 +84,17 @@ class Memory:
 
 def memory_of(settings: Settings, now_ms: int) -> Memory:
     """Recall what a site's last controller knew."""
+    _finish_begun(settings.store.folder)
     names = tuple(each.name for each in settings.enclosure)
     plain = {each.name for each in settings.enclosure if each.heater.relay == "plain"}
     return Memory(settings.store.folder, names, now_ms, plain)
+
+
+def _finish_begun(folder: Path) -> None:
+    """Make whole what a power cut left of a database that was just begun: no table, where all others look for one."""
+    for name, migrations in (("readings.db", READINGS), ("journal.db", JOURNAL)):
+        if (folder / name).exists():
+            open_writer(folder / name, migrations).close()
 
 
 def _set_back(recalled: Mapping[str, Standing], recorded: Mapping[str, int]) -> dict[str, int]:

@@ -14,7 +14,7 @@ from controller.clock import ManualClock
 from controller.errors import StoreError
 from controller.safety.trip import Trip, TripKind
 from controller.standing import Standing
-from controller.store import columns, journal, runs
+from controller.store import journal, runs, sums
 from controller.store.connection import open_reader, open_writer
 from controller.store.damage import DamagedError, require_sound_journal
 from controller.store.journal import Entry
@@ -123,6 +123,15 @@ def test_a_record_set_aside_by_who_ended_before_the_journal_had_it_is_told_by_th
     with closing(open_reader(tmp_path / "journal.db")) as written:
         named = [each.body["file"] for each in journal.read(written, kind="alert") if "file" in each.body]
     assert named == [f"readings.db.damaged-{NIGHT_MS}"]
+
+
+@pytest.mark.parametrize("name", ["readings.db", "journal.db"])
+def test_a_database_that_was_just_begun_is_made_whole(tmp_path: Path, name: str) -> None:
+    """The power went between its first page and its first table, as when a damaged record was begun anew: no start
+    came of it any more, each ended with "no such table", and a person had to find out which file to remove."""
+    with closing(sqlite3.connect(tmp_path / name)) as begun:
+        begun.execute("PRAGMA journal_mode = WAL")
+    assert live_on(tmp_path) == [0, 1, 2]
 
 
 @pytest.mark.parametrize("name", ["block", "block_by_heard"])
@@ -253,12 +262,14 @@ def test_people_are_told_of_what_is_not_kept(tmp_path: Path, monkeypatch: pytest
 
 
 @pytest.mark.parametrize("spoil_bytes", [b"\xa5", b"z", b""])
-def test_columns_that_are_none_are_damage(spoil_bytes: bytes) -> None:
-    """A day of minutes has no check sum: what cannot be read of it ends no thread."""
-    packed = columns.pack([[1, 2, 3], [1.5, 2.5, 3.5]])
-    spoilt = spoil_bytes + packed[1:] if spoil_bytes else packed[:-1]
-    with pytest.raises(StoreError, match="columns of readings"):
-        columns.lay(spoilt, 0, 3, 2)
+def test_a_day_of_minutes_that_is_none_is_damage_that_can_be_mended(spoil_bytes: bytes) -> None:
+    """It has no check sum: what cannot be read of it ends no thread. Nobody was to put back a backup for it, though
+    its readings are there."""
+    minutes = {at_ms: sums.Sum(at_ms, 3, 1.5, 2.5, 6.1) for at_ms in range(0, 180_000, 60_000)}
+    packed, first = sums.pack("minutes", minutes, 0), sums.MINUTES.size
+    spoilt = packed[:first] + spoil_bytes + packed[first + 1 :] if spoil_bytes else packed[:-1]
+    with pytest.raises(StoreError, match=r"a day of minutes is damaged .* run `soilward verify --mend`$"):
+        sums.unpack("minutes", spoilt, 0)
 
 
 def test_a_command_that_knows_no_remedy_of_its_own_sends_to_the_one_that_does(tmp_path: Path) -> None:
