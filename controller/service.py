@@ -94,7 +94,7 @@ class Controller:
         found = slower.slower_probes(folder, self.keepers).items()
         self._own_notes = {name: [(slower.ALERT, words)] for name, words in found}
         self._record = Recording(self.writer, self.memory, self.routing)
-        self._nodes = NodesHeard(self.keepers, self.routing, self._record, settings.broker.controller, self._overtake)
+        self._nodes = NodesHeard(self.keepers, self.routing, self._record, self.relays, self._overtake)
         self._asked = Asked(folder, {name: each.state.standing.answered for name, each in self.keepers.items()})
         self._late = Flaps()
         self._notes = self._site_notes(now)

@@ -735,6 +735,21 @@ def test_a_folder_older_than_what_its_node_has_obeyed_is_told_as_put_back(shell:
     assert ("put-back" in alerts_of(shell)) is not by_another
 
 
+def test_a_folder_that_was_put_back_is_told_of_every_enclosure(tmp_path: Path) -> None:
+    """It has forgotten the trips of each; of all but the first to report none was told, for ours had risen by then."""
+    clock = ManualClock(Moment(1000.0, NIGHT_MS))
+    one = three(tmp_path, clock)
+    for name in ("larch", "elder"):
+        payload = encode_report(False, False, 40, 1, 0.0, None, 0, 1000.0, Health(by="controller"))
+        one.inbox.messages.put(Message(f"soilward/{name}/heater/state", payload, False, clock.now(), 0, 0, 1))
+    for _ in range(3):
+        clock.sleep(1.0)
+        one._turn()
+    one._end()
+    told = [name for name, each in one.keepers.items() if "put-back" in {alert.name for alert in each.state.alerts}]
+    assert told == ["larch", "elder", "alder"]
+
+
 def test_c04_whoever_takes_an_obeying_node_from_us_is_told(shell: Shell) -> None:
     """Its "off" leaves no lease either."""
     shell.hear_node(False, None)
