@@ -56,12 +56,17 @@ class Relays:
         self._plain = {each.name: self._plain_client(each) for each in settings.enclosure if _is_plain(each)}
         client.max_inflight_messages_set(1000)
 
-    def _plain_client(self, enclosure: Enclosure) -> mqtt.Client:
+    def _plain_client(self, enclosure: Enclosure) -> few_calls.Client:
         heater = enclosure.heater
         will = (heater.plain_topic or "", heater.plain_off.encode(), False)
         client = session.make_client(self._settings, f"soilward-{self.identity}-{enclosure.name}-relay", will)
         session.connect(client, self._settings.broker, kept=False)
         return client
+
+    @property
+    def has_died(self) -> bool:
+        """Whether a fault has ended the thread of a plain relay's connection: lost, it is never made anew."""
+        return any(client.has_died for client in self._plain.values())
 
     def raise_epoch(self, epoch: int) -> None:
         """Command under a later epoch from now on."""

@@ -13,6 +13,7 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.enclosure import Decision
+from controller.errors import BrokerError
 from controller.keeper import Keeper
 from controller.safety import limits
 from controller.safety.lease import Order
@@ -482,6 +483,16 @@ def test_a_plain_relays_closings_are_those_on_record_and_none_has_gone_back(tmp_
     shell.turn(2)
     assert "counter" not in alerts_of(shell)
     assert shell.controller.keepers["larch"].state.standing.closings == 20
+    shell.controller._end()
+
+
+def test_a_plain_relays_thread_that_a_fault_has_ended_ends_the_controller(tmp_path: Path) -> None:
+    """C11: its connection, once lost, would never come back, and no word of ours reach it, nor any tell of that."""
+    shell = Shell(tmp_path, heater=_PLAIN)
+    shell.turn(2)
+    shell.controller.relays._plain["larch"].has_died = True
+    with pytest.raises(BrokerError, match="a thread of the network ended by a fault"):
+        shell.turn(1)
     shell.controller._end()
 
 
