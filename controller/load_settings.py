@@ -91,9 +91,6 @@ _BOUND_WORDS = {
 }
 
 
-_BRACKETS = {"tuple_type": "[[{}]]", "model_type": "[{}]"}
-
-
 def sentence(path: Path, error: Any) -> str:
     """Say one of pydantic's faults as file, key, value, bound and remedy."""
     key = ".".join(f"[{part}]" if isinstance(part, int) else str(part) for part in error["loc"]).replace(".[", "[")
@@ -107,8 +104,9 @@ def sentence(path: Path, error: Any) -> str:
         return f"{path}: {key}: {_shown(value)} {words} {context[name]}{_limit_note(key)}"
     if kind == "string_pattern_mismatch":
         return f"{path}: {key}: {_shown(value)} {PATTERN_WORDS[context['pattern']]}"
-    if kind in _BRACKETS:
-        header = _BRACKETS[kind].format(".".join(part for part in error["loc"] if isinstance(part, str)))
+    if kind in {"tuple_type", "model_type"}:
+        header = f"[{'.'.join(part for part in error['loc'] if isinstance(part, str))}]"
+        header = f"[{header}]" if kind == "tuple_type" or isinstance(error["loc"][-1], int) else header
         return f"{path}: {key}: {_shown(value)} is not written as a table; begin it with {header}"
     message = (
         error["msg"].removeprefix("Value error, ").replace("Input should", "must").replace("String should", "must")

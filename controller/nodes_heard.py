@@ -13,10 +13,11 @@ from controller.state import NEVER
 from controller.wire.flaps import Flaps
 from controller.wire.inbox import Message
 from controller.wire.relay import WireError, decode_report
+from controller.wire.relays import Relays
 
 PUT_BACK = (
-    "the relay node has obeyed a later start of this controller than the data folder knows of: if a backup was put "
-    "back, what has latched since is forgotten; see that all is well where it heats"
+    "a relay node has obeyed a start of this controller that the data folder does not know of: if a backup was put "
+    "back, what has latched since is forgotten, here too; see that all is well where it heats"
 )
 
 
@@ -25,8 +26,8 @@ class NodesHeard:
 
     Parameters
     ----------
-    name
-        Ours, as our commands bear it.
+    relays
+        Tell our name, as our commands bear it, and the number of the last one to each node.
     overtake
         Lets our epoch rise above the one that an enclosure's node has obeyed.
     """
@@ -36,14 +37,14 @@ class NodesHeard:
         keepers: Mapping[str, Keeper],
         routing: Routing,
         record: Recording,
-        name: str,
+        relays: Relays,
         overtake: Callable[[str, int, Moment], None],
     ) -> None:
         self._keepers, self._routing, self._record, self._overtake = keepers, routing, record, overtake
-        self._name = name
+        self._relays = relays
         self._epochs = Epochs()
         self._met_s: dict[str, float] = {}
-        self._ahead: set[str] = set()
+        self._is_put_back = False
         self._flaps = {name: Flaps() for name in keepers}
 
     def take(self, name: str, message: Message, epoch: int) -> bool:
@@ -63,11 +64,13 @@ class NodesHeard:
         if is_repeat(report, keeper.heater.newest):
             self._routing.refuse(name, message, "repeated")
             return False
-        by_another = report.by not in ("", self._name)
-        verdict = self._epochs.heard(name, report.epoch, epoch, by_another=by_another)
+        by_another = report.by not in ("", self._relays.identity)
+        # Of a life that the folder has forgotten it refuses ours, up to that life's last number.
+        forgotten = report.by == self._relays.identity and report.seq > self._relays.seq_of[name]
+        verdict = self._epochs.heard(name, report.epoch, epoch, by_another=by_another or forgotten)
         if verdict is Epoch.OVERTAKE:
-            if not by_another:
-                self._ahead.add(name)
+            # The folder is every enclosure's, and the others' nodes show nothing once ours has risen.
+            self._is_put_back = self._is_put_back or not by_another
             # One that has left this enclosure to us holds no lease, and never took a node that obeyed us.
             if by_another and (report.lease_left_s > 0 or keeper.state.node is not None):
                 self._met_s[name] = now.mono_s
@@ -95,6 +98,6 @@ class NodesHeard:
         met = now_s - self._met_s.get(name, NEVER) <= limits.AFFRONT_REMEMBERED_S
         if met or self.is_anothers(name):
             notes.append(("second-controller", RIVAL))
-        if name in self._ahead:
+        if self._is_put_back:
             notes.append(("put-back", PUT_BACK))
         return notes

@@ -44,7 +44,7 @@ from controller.wire.relays import Relays
 from controller.wire.session import window
 
 WRITER_DIED = "the store's writer ended by a fault of its own, told above; the controller ends, to be started again"
-LISTENER_DIED = "the network's thread ended by a fault, told above; the controller ends, to be started again"
+LISTENER_DIED = "a thread of the network ended by a fault, told above; the controller ends, to be started again"
 LATE = "the controller falls 3 s behind again and again, and no heat outlasts that: look what else this machine does"
 STOPPING = Order(False, False, "the controller is stopping")
 BACKLOG, ROOM_MADE_S = 100, 0.02
@@ -94,7 +94,7 @@ class Controller:
         found = slower.slower_probes(folder, self.keepers).items()
         self._own_notes = {name: [(slower.ALERT, words)] for name, words in found}
         self._record = Recording(self.writer, self.memory, self.routing)
-        self._nodes = NodesHeard(self.keepers, self.routing, self._record, settings.broker.controller, self._overtake)
+        self._nodes = NodesHeard(self.keepers, self.routing, self._record, self.relays, self._overtake)
         self._asked = Asked(folder, {name: each.state.standing.answered for name, each in self.keepers.items()})
         self._late = Flaps()
         self._notes = self._site_notes(now)
@@ -155,7 +155,7 @@ class Controller:
     def _once_a_second(self, now: Moment) -> None:
         if self.writer.has_died:
             raise StoreError(WRITER_DIED)
-        if self.inbox.has_died:
+        if self.inbox.has_died or self.relays.has_died:
             raise BrokerError(LISTENER_DIED)
         self.inbox.look(now)
         self._notes = self._site_notes(now)

@@ -48,6 +48,14 @@ def _known_zone(value: str) -> str:
     return value
 
 
+def _host(value: str) -> str:
+    try:
+        value.encode("idna")
+    except UnicodeError as error:
+        raise ValueError('is no host; write a name or an address, such as "192.168.1.20"') from error
+    return value
+
+
 def _set_point(value: Any) -> Any:
     try:
         return value if value == "off" else temperature_c(value)
@@ -67,6 +75,7 @@ SetPoint = Annotated[float | Literal["off"], BeforeValidator(_set_point)]
 Start = Annotated[str | date | datetime, BeforeValidator(_start)]
 Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 FilePath = Annotated[Path, BeforeValidator(_as_path)]
+Host = Annotated[str, AfterValidator(_host)]
 Zone = Annotated[str, AfterValidator(_known_zone)]
 
 

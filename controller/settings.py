@@ -9,7 +9,7 @@ from pydantic import Field
 
 from controller.enclosure_settings import Enclosure
 from controller.season_settings import Season
-from controller.setting_kinds import BUCKET_PATTERN, ROOT_PATTERN, URL_PATTERN, FilePath, Name, Part, Zone
+from controller.setting_kinds import BUCKET_PATTERN, ROOT_PATTERN, URL_PATTERN, FilePath, Host, Name, Part, Zone
 
 
 class Site(Part):
@@ -33,7 +33,7 @@ class Broker(Part):
     """How to reach the broker; `embedded` starts one on loopback. `controller` is our own name there."""
 
     kind: Literal["embedded", "external"] = "embedded"
-    host: str = "127.0.0.1"
+    host: Host = Field(default="127.0.0.1", min_length=1)
     port: int = Field(default=1883, ge=1, le=65535)
     protocol: Literal["5", "3.1.1"] = "5"
     username: str | None = None

@@ -47,7 +47,7 @@ class Relays:
     """
 
     def __init__(self, settings: Settings, client: few_calls.Client, epoch: int, identity: str, start: Moment) -> None:
-        self._settings, self._client, self._epoch, self._identity = settings, client, epoch, identity
+        self._settings, self._client, self._epoch, self.identity = settings, client, epoch, identity
         self._start = start
         self._seq = 0
         self.seq_of = {each.name: 0 for each in settings.enclosure}
@@ -56,12 +56,17 @@ class Relays:
         self._plain = {each.name: self._plain_client(each) for each in settings.enclosure if _is_plain(each)}
         client.max_inflight_messages_set(1000)
 
-    def _plain_client(self, enclosure: Enclosure) -> mqtt.Client:
+    def _plain_client(self, enclosure: Enclosure) -> few_calls.Client:
         heater = enclosure.heater
         will = (heater.plain_topic or "", heater.plain_off.encode(), False)
-        client = session.make_client(self._settings, f"soilward-{self._identity}-{enclosure.name}-relay", will)
+        client = session.make_client(self._settings, f"soilward-{self.identity}-{enclosure.name}-relay", will)
         session.connect(client, self._settings.broker, kept=False)
         return client
+
+    @property
+    def has_died(self) -> bool:
+        """Whether a fault has ended the thread of a plain relay's connection: lost, it is never made anew."""
+        return any(client.has_died for client in self._plain.values())
 
     def raise_epoch(self, epoch: int) -> None:
         """Command under a later epoch from now on."""
@@ -79,7 +84,7 @@ class Relays:
         self.seq_of[name] = self._seq
         issued_ms = self._start.utc_ms + round((now.mono_s - self._start.mono_s) * 1000)
         lease_s, key = enclosure.heater.lease_s, self._keys[name]
-        payload = encode_command(order, lease_s, self._epoch, self._seq, issued_ms, self._identity, key)
+        payload = encode_command(order, lease_s, self._epoch, self._seq, issued_ms, self.identity, key)
         expiry = session.expiring(self._settings.broker, lease_s)
         topic = f"{self._settings.broker.root}/{name}/heater/command"
         self._client.publish(topic, payload, qos=1, retain=False, properties=expiry)

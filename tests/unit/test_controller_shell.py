@@ -13,6 +13,7 @@ import pytest
 
 from controller.clock import ManualClock, Moment
 from controller.enclosure import Decision
+from controller.errors import BrokerError
 from controller.keeper import Keeper
 from controller.safety import limits
 from controller.safety.lease import Order
@@ -485,6 +486,16 @@ def test_a_plain_relays_closings_are_those_on_record_and_none_has_gone_back(tmp_
     shell.controller._end()
 
 
+def test_a_plain_relays_thread_that_a_fault_has_ended_ends_the_controller(tmp_path: Path) -> None:
+    """C11: its connection, once lost, would never come back, and no word of ours reach it, nor any tell of that."""
+    shell = Shell(tmp_path, heater=_PLAIN)
+    shell.turn(2)
+    shell.controller.relays._plain["larch"].has_died = True
+    with pytest.raises(BrokerError, match="a thread of the network ended by a fault"):
+        shell.turn(1)
+    shell.controller._end()
+
+
 def test_a_contact_found_closed_behind_a_silence_has_closed_anew(tmp_path: Path) -> None:
     """D07: on record it is another run; on a poor link the count of closings was told to have gone back."""
     shell = Shell(tmp_path)
@@ -733,6 +744,21 @@ def test_a_folder_older_than_what_its_node_has_obeyed_is_told_as_put_back(shell:
         shell.controller.inbox.messages.put(Message("soilward/larch/heater/state", payload, False, now, 0, 0, 1))
     shell.turn(2)
     assert ("put-back" in alerts_of(shell)) is not by_another
+
+
+def test_a_folder_that_was_put_back_is_told_of_every_enclosure(tmp_path: Path) -> None:
+    """It has forgotten the trips of each; of all but the first to report none was told, for ours had risen by then."""
+    clock = ManualClock(Moment(1000.0, NIGHT_MS))
+    one = three(tmp_path, clock)
+    for name in ("larch", "elder"):
+        payload = encode_report(False, False, 40, 1, 0.0, None, 0, 1000.0, Health(by="controller"))
+        one.inbox.messages.put(Message(f"soilward/{name}/heater/state", payload, False, clock.now(), 0, 0, 1))
+    for _ in range(3):
+        clock.sleep(1.0)
+        one._turn()
+    one._end()
+    told = [name for name, each in one.keepers.items() if "put-back" in {alert.name for alert in each.state.alerts}]
+    assert told == ["larch", "elder", "alder"]
 
 
 def test_c04_whoever_takes_an_obeying_node_from_us_is_told(shell: Shell) -> None:

@@ -34,3 +34,15 @@ def test_a_controller_rises_above_the_epoch_its_node_has_seen_and_remembers_it(t
         bench.controller.start()
         until("the next start is above it", lambda: bench.node.core.epoch == seen + 2, STARTS_S)
         assert bench.rows(told, file="journal.db") == [(1,)], "nothing to overtake this time"
+
+
+def test_a_node_that_has_obeyed_our_own_epoch_in_a_life_that_was_forgotten_is_risen_above(tmp_path: Path) -> None:
+    """A backup from before the last start is put back: both lives bear one epoch, and the node refused all of ours up
+    to the last number of the other, for as long as that one had lived."""
+    bench = Bench(tmp_path)
+    bench.node.core.epoch, bench.node.core.seq, bench.node.core.by = 1, 50_000, "controller"
+    bench.node.core._lag_s = 0.0
+    with bench:
+        bench.heat()
+        assert bench.node.core.epoch == _epoch_saved(bench) == 2
+        assert "put-back" in bench.spy.alerts()
