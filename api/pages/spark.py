@@ -79,7 +79,7 @@ class Paper:
 
 
 SMALL = Paper(360.0, 132.0)
-PHONE = Paper(360.0, 240.0)
+PHONE = Paper(300.0, 220.0)
 LARGE = Paper(720.0, 320.0, left=44.0, top=16.0, under=44.0)
 
 
@@ -97,7 +97,7 @@ def chart(
     Parameters
     ----------
     curves
-        Soil, air, outside and asked; a gap of more than a fortieth of the window is left open.
+        Soil, air, outside and asked; a gap of more than a hundredth of the window is left open.
     window
         [ms] UTC from and to.
     runs
@@ -168,7 +168,7 @@ def _line(points: Sequence[tuple[int, float]], field: _Field) -> str:
 
 def _legs(curve: Curve, window: Span) -> list[list[int]]:
     """Return the numbers of a curve's points within the window, parted where nothing was said for long."""
-    gap_ms = (window.end_ms - window.start_ms) / 40
+    gap_ms = (window.end_ms - window.start_ms) / 100
     legs: list[list[int]] = []
     before = None
     for number, (at_ms, _) in enumerate(curve.points):

@@ -103,7 +103,7 @@ def enclosure_page(
         place=_place(site, enclosure, lasts, now_ms, unit),
         probes=[(each.probe, words.quantity(each.quantity), *_said(each, now_ms, unit)) for each in lasts],
         chart=spark.chart(_curves(found), window, unit, zone, ran, paper=spark.LARGE),
-        small=spark.chart(_curves(found), window, unit, zone, ran),
+        small=spark.chart(_curves(found), window, unit, zone, ran, paper=spark.PHONE),
         span_words=span_words,
         ranges=[(key, text, text == span_words) for key, (text, _) in RANGES.items()],
         heat=_heat(runs),

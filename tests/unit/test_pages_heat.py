@@ -39,14 +39,15 @@ def test_the_frost_of_a_minute_is_told_and_drawn(tmp_path: Path) -> None:
             record, [StoredReading("larch", name, name.split("-")[0], "Cel", c, ms, ms, "good") for name, ms, c in said]
         )
         record.close()
-        page, longer = (client.get(f"/enclosures/larch?range={key}").text for key in ("24h", "3d"))
+        page, longer, longest = (client.get(f"/enclosures/larch?range={key}").text for key in ("24h", "3d", "3w"))
     drawn = [re.findall(r'class="band soil" d="([^"]*)"', each)[0] for each in (page, longer)]
     assert drawn[0] == drawn[1]
     assert "air-low from −3.0 to 15.0" in page
-    (line,), (band,) = (
-        re.findall(rf'<path class="{kind} air" d="(M[^"]*L[^"]*)"', page)[-1:] for kind in ("line", "band")
+    (line,), (band,), (weeks,) = (
+        re.findall(rf'<path class="{kind} air" d="(M[^"]*L[^"]*)"', each)[-1:]
+        for kind, each in (("line", page), ("band", page), ("line", longest))
     )
-    assert (line.count("M"), band.count("Z")) == (2, 2)
+    assert (line.count("M"), band.count("Z"), weeks.count("M")) == (2, 2, 2)
     heights = [[float(y) for y in re.findall(r" ([0-9.]+)", path)] for path in (line, band)]
     assert max(heights[1]) > max(heights[0]) + 30.0
 

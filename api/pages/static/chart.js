@@ -43,7 +43,7 @@
 
   // Times, means, least and most; where nothing was said for long, as on the server's drawing, the line is left open.
   const columns = (each) => {
-    const table = [[], [], [], []], long = (Date.parse(end) - Date.parse(start)) / 40;
+    const table = [[], [], [], []], long = (Date.parse(end) - Date.parse(start)) / 100;
     const put = (ms, ...values) => [ms / 1000, ...values.map(shown)].forEach((value, index) => table[index].push(value));
     let before = Infinity;
     for (const row of each.rows) {
@@ -69,7 +69,7 @@
     const said = (value) => at === null || at === undefined ? "" : value;
     labels.forEach((each, index) => {
       const place = document.querySelector(`.key [data-series="${CSS.escape(each.label)}"]`);
-      if (place) place.textContent = said(number(plot, latest(plot.data[index + 1], at)));
+      if (place) place.textContent = said(number(plot, latest(plot.data.at(index - labels.length), at)));
     });
     const moment = document.querySelector(".key [data-moment]");
     if (moment) moment.textContent = said(at === null ? "" : when(plot.data[0][at]));
@@ -79,15 +79,15 @@
     const lines = named(series);
     if (!lines.length) return;
     const asked = JSON.parse(holder.dataset.asked || "[]");
-    const said = lines.map(columns), tables = said.map((each) => each.slice(0, 2));
+    // uPlot draws in this order, and no band may lie over a line.
+    const said = lines.map(columns);
+    const tables = [...said.map(([at, , least, most]) => [at, least, most]), ...said.map((each) => each.slice(0, 2))];
     const first = holder.dataset.first.split(" ");
     const labels = lines.map((each) => ({ label: each.probe, kind: each.quantity, second: !first.includes(each.probe) }));
     if (asked.length) {
       tables.push([asked.map((point) => point[0] / 1000), asked.map((point) => shown(point[1]))]);
       labels.push({ label: "asked", kind: "asked" });
     }
-    const reaching = labels.length;
-    tables.push(...said.map(([at, , least, most]) => [at, least, most]));
     const font = "14px system-ui, sans-serif";
     const axis = (extra) => ({ stroke: () => colour("quiet"), font, ticks: { show: false }, grid: { stroke: () => colour("rule"), width: 1 }, ...extra });
     const number = (plot, value) => value === null || value === undefined ? "—" : `${value <= -0.05 ? "−" : ""}${Math.abs(value).toFixed(1)} ${sign}`;
@@ -98,12 +98,10 @@
       cursor: { points: { size: 7 }, drag: { x: true, y: false } },
       scales: { x: { range: () => [Date.parse(start) / 1000, Date.parse(end) / 1000] } },
       axes: [axis({ size: 50, gap: 20, space: holder.clientWidth < 500 ? 50 : 64, values: times }), axis({ size: 46, incrs: [1, 2, 5, 10, 20, 50], values: (plot, values) => values.map((v) => `${v < 0 ? "−" : ""}${Math.abs(v)}`) })],
-      series: [{}, ...labels.map((each) => ({
+      series: [{}, ...lines.flatMap(() => [{ points: { show: false } }, { points: { show: false } }]), ...labels.map((each) => ({
         label: each.label, stroke: () => colour(each.kind), spanGaps: each.kind === "asked", points: { show: false }, ...LINES[each.kind], ...(each.second ? { width: each.kind === "soil" ? 2.2 : 1.2 } : {}),
-      })), ...lines.flatMap(() => [{ points: { show: false } }, { points: { show: false } }])],
-      bands: lines.map((each, index) => ({
-        series: [reaching + 2 * index + 2, reaching + 2 * index + 1], fill: () => `${colour(each.quantity)}4d`,
-      })),
+      }))],
+      bands: lines.map((each, index) => ({ series: [2 * index + 2, 2 * index + 1], fill: () => `${colour(each.quantity)}4d` })),
       legend: { show: false },
       hooks: { setCursor: [tell(labels, number)], draw: [marks(JSON.parse(holder.dataset.heat || "[]"), JSON.parse(holder.dataset.trips || "[]"))] },
     };
