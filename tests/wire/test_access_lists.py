@@ -5,6 +5,7 @@ import gc
 import logging
 import os
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -158,6 +159,25 @@ def test_a_reader_refused_by_closing_its_connection_is_an_answer(tmp_path: Path,
             assert Trial(settings, Clock().now(), CANARY).outcome() is Finding.UNKNOWN
     finally:
         broker.stop()
+
+
+def test_an_order_on_its_way_to_our_listener_before_the_reader_wrote_shows_nothing(tmp_path: Path) -> None:
+    """A slow listener hears it only once the broker has taken the reader's word: no sign that this got nowhere."""
+    order_is_held = threading.Event()
+
+    def hold(up: bool, first: int, body: bytes) -> bool:
+        if topic_of(first, body) == COMMANDS:
+            if up and b"reader-test-" in body:
+                order_is_held.wait(10.0)
+            elif not up:
+                order_is_held.set()
+                time.sleep(1.0)
+        return False
+
+    with _site(tmp_path, reader="topic readwrite #") as settings:
+        link = Link(settings.broker.port)
+        link.loses = hold
+        assert _found(settings, link) is Finding.OPEN
 
 
 def test_a_reader_that_is_let_in_at_last_is_tried(tmp_path: Path) -> None:
