@@ -186,9 +186,8 @@ class Trial:
         What it asks for now is answered behind that.
         """
         with self._changed:
-            self._ear_ready = False
             self._asked = self._ask()
-        if not self._await(lambda: self._ear_ready):
+        if not self._await(lambda: not self._asked):
             return False
         with self._changed:
             self._heard.clear()
@@ -213,7 +212,7 @@ class Trial:
     def _on_subscribe(self, _client: mqtt.Client, _data: Any, mid: int, *_: Any) -> None:
         with self._changed:
             self._asked.pop(mid, None)
-            self._ear_ready = not self._asked
+            self._ear_ready = self._ear_ready or not self._asked
             self._changed.notify_all()
 
     def _on_ear_end(self, *_: Any) -> None:

@@ -23,7 +23,7 @@ from controller.wire import embedded, session
 from controller.wire.canary import EVERY_S, MISSING
 from controller.wire.reader_test import Finding, ReaderTest, Trial
 from tests.wire.kit import ACCOUNTS, ROOT, Mosquitto, Spy, a_free_port, through, until, write_site
-from tests.wire.link import CONNECT, PUBLISH, SUBACK, Link, topic_of
+from tests.wire.link import CONNECT, PUBLISH, SUBACK, SUBSCRIBE, Link, topic_of
 
 CANARY = "soilward/presence/soilward-controller/canary"
 
@@ -245,6 +245,24 @@ def test_what_got_through_while_the_listener_was_away_is_not_taken_for_refused(t
         link.loses = lose_ear
         assert _found(settings, link) is Finding.PENDING
     assert through_it
+
+
+def test_a_listener_that_is_lost_as_it_catches_up_was_away(tmp_path: Path) -> None:
+    """What the reader wrote went with its connection."""
+    asked: list[bytes] = []
+
+    def lose(up: bool, first: int, body: bytes) -> bool:
+        if up and first >> 4 == SUBSCRIBE:
+            asked.append(body)
+            if len(asked) == 2:
+                raise ConnectionError
+        return not up and b"reader-test-" in body
+
+    with _site(tmp_path, reader="topic readwrite #") as settings:
+        link = Link(settings.broker.port)
+        link.loses = lose
+        assert _found(settings, link) is Finding.PENDING
+    assert len(asked) == 3
 
 
 def test_a_test_that_nobody_answers_is_told_after_a_minute(tmp_path: Path) -> None:
