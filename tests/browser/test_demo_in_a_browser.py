@@ -76,6 +76,17 @@ _SOIL = """canvas => {
 """The columns of a chart in which there is the line of soil, and those in which its band goes far from it."""
 
 
+def _soil_drawn(reader: MakeReader, answer: Callable[[Route], None]) -> tuple[list[int], list[int]]:
+    """Open three days of a chart whose readings are answered so; returns what `_SOIL` finds in it."""
+    page = reader().open("/enclosures/larch?range=3d")
+    page.route("**/readings?*", answer)
+    page.reload()
+    canvas = page.locator("#chart .uplot canvas")
+    expect(canvas).to_be_visible()
+    line, band = canvas.evaluate(_SOIL)
+    return line, band
+
+
 def _a_third_unsaid(route: Route) -> None:
     """Answer with soil alone, nothing of the middle third, and one bucket in which it was very cold."""
     answer = route.fetch()
@@ -89,12 +100,7 @@ def _a_third_unsaid(route: Route) -> None:
 
 def test_a_gap_is_left_open_and_the_cold_of_a_moment_is_seen(reader: MakeReader) -> None:
     """No line leads over hours without a reading; and the band reaches to what a mean would hide."""
-    page = reader().open("/enclosures/larch?range=3d")
-    page.route("**/readings?*", _a_third_unsaid)
-    page.reload()
-    canvas = page.locator("#chart .uplot canvas")
-    expect(canvas).to_be_visible()
-    line, band = canvas.evaluate(_SOIL)
+    line, band = _soil_drawn(reader, _a_third_unsaid)
     widest = max(other - one for one, other in pairwise(line))
     assert widest / (line[-1] - line[0]) == pytest.approx(1 / 3, abs=0.05)
     assert [at for at in band if abs((at - line[0]) / (line[-1] - line[0]) - 1 / 6) < 0.02]
@@ -112,12 +118,7 @@ def _wide_air(route: Route) -> None:
 
 def test_no_band_lies_over_a_line(reader: MakeReader) -> None:
     """Air that swings by night and day would veil the soil that is held in its midst."""
-    page = reader().open("/enclosures/larch?range=3d")
-    page.route("**/readings?*", _wide_air)
-    page.reload()
-    canvas = page.locator("#chart .uplot canvas")
-    expect(canvas).to_be_visible()
-    line, _ = canvas.evaluate(_SOIL)
+    line, _ = _soil_drawn(reader, _wide_air)
     assert len(line) > 300
 
 
