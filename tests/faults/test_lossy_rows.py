@@ -18,6 +18,13 @@ LEASE_S = 6.0
 """[s] the lease of these sites."""
 
 
+def order_of(up: bool, first: int, body: bytes) -> bool | None:
+    """Return whether a packet orders the node to heat; None for one that orders nothing."""
+    if up or not topic_of(first, body).endswith("/heater/command"):
+        return None
+    return bool(json.loads(body[body.index(b"{") :])["on"])
+
+
 class LastOn:
     """When the node was last brought an order to heat, as seen on its wire."""
 
@@ -26,9 +33,8 @@ class LastOn:
 
     def __call__(self, up: bool, first: int, body: bytes) -> None:
         """Take note of one packet."""
-        if not up and topic_of(first, body).endswith("/heater/command"):
-            order = json.loads(body[body.index(b"{") :])
-            self.at_s = time.monotonic() if order["on"] else self.at_s
+        if order_of(up, first, body):
+            self.at_s = time.monotonic()
 
     @property
     def age_s(self) -> float:
@@ -48,15 +54,16 @@ class LastOn:
 
 
 class Lossy:
-    """Loses a part of all messages, both ways."""
+    """Loses a part of all messages, both ways; and where half are lost every order to open: a lease must do it."""
 
     def __init__(self, part: float, seed: int) -> None:
         self._part, self._chance = part, random.Random(seed)
         self.lost = 0
 
-    def __call__(self, _up: bool, first: int, _body: bytes) -> bool:
+    def __call__(self, up: bool, first: int, body: bytes) -> bool:
         """Whether this packet is lost."""
         lost = first >> 4 == PUBLISH and self._chance.random() < self._part
+        lost = lost or (self._part >= 0.5 and order_of(up, first, body) is False)
         self.lost += lost
         return lost
 

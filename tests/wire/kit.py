@@ -147,12 +147,14 @@ def _ports() -> Iterator[int]:
 
 
 _PORTS = _ports()
+_PORTS_LOCK = threading.Lock()
 
 
 def a_free_port() -> int:
-    """Return a loopback port nobody listens on."""
+    """Return a loopback port nobody listens on. Any thread may ask."""
     while True:
-        port = next(_PORTS)
+        with _PORTS_LOCK:
+            port = next(_PORTS)
         with suppress(OSError), socket.create_server(("127.0.0.1", port)):
             return port
 
