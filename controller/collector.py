@@ -1,4 +1,4 @@
-"""Python's collector of garbage, made to look seldom: a look holds up every enclosure."""
+"""Python's collector of garbage, made to look seldom: a look holds up every enclosure, and a chart on a page."""
 
 import gc
 
@@ -10,7 +10,7 @@ OLDER = 10, 100
 """Looks at the youngest until the older ones are looked at."""
 
 
-def look_seldom(enclosures: int) -> None:
+def look_seldom(enclosures: int = 0) -> None:
     """Leave alone for good what is there now, and let so many enclosures make more before the next look."""
     gc.freeze()
     gc.set_threshold(OF_ALL + EACH * enclosures, *OLDER)

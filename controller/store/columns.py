@@ -12,6 +12,7 @@ CONSTANT = "x"
 """The code of a column whose values are all the same: it takes no room but its head."""
 _FLOAT = "d"
 SIZES = {CONSTANT: 0, "B": 1, "H": 2, "I": 4, "Q": 8, _FLOAT: 8}
+_KINDS = {code.encode("ascii"): (code, size) for code, size in SIZES.items()}
 
 Column: TypeAlias = Sequence[Any]
 """Whole numbers, or floats: all of one kind."""
@@ -68,10 +69,11 @@ def lay(data: bytes, offset: int, count: int, columns: int) -> list[Laid]:
     try:
         for _ in range(columns):
             code, least = _HEAD.unpack_from(data, offset)
-            name = code.decode("ascii")
-            found.append(Laid(name, least, offset + _HEAD.size))
-            offset += _HEAD.size + count * SIZES[name]
-    except (struct.error, KeyError, UnicodeDecodeError) as error:
+            name, size = _KINDS[code]
+            offset += _HEAD.size
+            found.append(Laid(name, least, offset))
+            offset += count * size
+    except (struct.error, KeyError) as error:
         raise ValueError(f"no such columns: {error}") from error
     if offset > len(data):
         raise ValueError(f"its columns end at {offset}, after {len(data)} bytes")

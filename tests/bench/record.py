@@ -17,6 +17,7 @@ from typing import TypeAlias
 
 import duckdb
 
+from controller import collector
 from controller.store import reading_back
 from controller.store.connection import open_reader, open_writer
 from controller.store.keeping import Keeping
@@ -53,6 +54,8 @@ def rows(folder: Path) -> Iterator[Row]:
 
 
 def _year(folder: Path) -> Iterator[Row]:
+    # As for the pages; both are spared it.
+    collector.look_seldom()
     values = _values()
     _fill(folder / "readings.db", values)
     _fill_duckdb(folder / "duck.db", values)
