@@ -45,6 +45,17 @@ def test_a_thousand_are_due_in_a_hundred_groups_and_each_is_handed_out_alone() -
     assert groups == [10] * 100
 
 
+def test_where_the_loop_is_behind_a_few_that_are_due_are_handed_out_together_but_with_nobody_hot() -> None:
+    """P27 I11: four at once, each once, and in their order; who is hot is handed out with one other at the most."""
+    names = [f"bed-{number}" for number in range(10)]
+    ticking = Ticking(names, NOW_S)
+    assert ticking.next(NOW_S) == names[:1]
+    ticking.has_news("bed-2", NOW_S + 0.25)
+    assert [ticking.next(NOW_S + 0.55) for _ in range(3)] == [names[1:5], names[5:6], []]
+    ticking.has_news("bed-9", NOW_S + 0.95, hot=True)
+    assert [ticking.next(NOW_S + 0.95) for _ in range(3)] == [[names[9], names[6]], names[7:], []]
+
+
 def test_those_that_were_late_together_do_not_stay_together() -> None:
     """All four are handed out just before the second is over: in the next they come in their own quarters again."""
     ticking = Ticking(NAMES, NOW_S)
