@@ -4,7 +4,7 @@ from controller import enclosure
 from controller.clock import Moment
 from controller.enclosure_settings import Enclosure
 from controller.heater_log import log_for
-from controller.keeper import Keeper
+from controller.keeper import LEAST_APART_S, MOST_A_SECOND, Keeper
 from controller.memory import Memory, end_left_open_runs, runs_lately
 from controller.plan import plan_for
 from controller.proving import commissioned
@@ -26,6 +26,8 @@ def keepers_of(settings: Settings, memory: Memory, now: Moment) -> dict[str, Kee
         each.name: _keeper(settings, each, answers.get(each.name), memory.recalled[each.name])
         for each in settings.enclosure
     }
+    for keeper in keepers.values():
+        keeper.apart_s = max(LEAST_APART_S, len(keepers) / MOST_A_SECOND)
     end_left_open_runs(folder)
     for name, ended in runs_lately(folder, now.utc_ms).items():
         if name in keepers:

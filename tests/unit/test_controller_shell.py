@@ -768,3 +768,15 @@ def test_c04_whoever_takes_an_obeying_node_from_us_is_told(shell: Shell) -> None
     hear_another(shell, 40, on=False, lease_left_s=0.0)
     shell.turn(2)
     assert "second-controller" in alerts_of(shell)
+
+
+def test_thousands_share_what_is_told_of_readings_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One where a quarter of a status a second is the most: 4 s apart; with the real figure as every small site."""
+    usual = Shell(tmp_path / "usual").controller
+    monkeypatch.setattr("controller.keepers.MOST_A_SECOND", 0.25)
+    many = Shell(tmp_path / "many").controller
+    try:
+        assert [one.keepers["larch"].apart_s for one in (usual, many)] == [0.9, 4.0]
+    finally:
+        usual._end()
+        many._end()

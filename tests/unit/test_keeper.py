@@ -93,6 +93,24 @@ def test_a_status_is_told_on_change_once_a_tick_and_every_5_s() -> None:
     assert status["readings"][0]["value"] == 11.0
 
 
+def test_with_thousands_readings_alone_are_told_seldom_and_what_heat_does_at_once() -> None:
+    """Three thousand: a reading waits until 3 s after the last status, an order or somebody's wish for one tick."""
+    one = a_keeper()
+    one.apart_s = 3.0
+    one.readings.append(reading())
+    one.tick(Inputs(), NOW)
+    assert one.news(NOW, 1, {}, {}) is not None
+    one.readings.append(reading(11.0, NOW.later(1)))
+    one.tick(Inputs(), NOW.later(1))
+    assert [second for second in (1, 2, 3, 4) if one.news(NOW.later(second), 1, {}, {}) is not None] == [3]
+    one.readings.append(reading(12.0, NOW.later(4)))
+    one.tick(Inputs(), NOW.later(4))
+    one.state.standing = replace(one.state.standing, armed=True)
+    told = one.news(NOW.later(4), 1, {}, {})
+    assert told is not None
+    assert (told["armed"], told["readings"][0]["value"]) == (True, 12.0)
+
+
 @pytest.mark.parametrize("grade", list(Grade))
 def test_the_record_keeps_all_but_what_was_refused(grade: Grade) -> None:
     """Good, doubted and history are kept with their grade and the quantity's own unit."""
