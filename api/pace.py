@@ -3,10 +3,11 @@
 import ipaddress
 import math
 
-from starlette.responses import JSONResponse
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from api.problem import problem
+from api.problem import SOCKET, TITLES, is_page, problem
 from controller.clock import Clock
 
 RATE_PER_S = 50.0
@@ -26,6 +27,13 @@ EXPORT_COSTS = 20.0
 
 PHOTOGRAPH_COSTS = 20.0
 """Calls that sending a photograph counts for: drawing one of 12 megapixels anew takes 0.4 s. Source: measured."""
+
+_PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title><link rel="stylesheet" href="/static/soilward.css"></head>
+<body><main><article class="one narrow"><h1>{title}</h1><p class="say">{text}</p></article></main></body></html>
+"""
+"""Written out: drawn as other pages are, a refusal would cost what it is to save."""
 
 MOST_CALLERS = 4096
 """Addresses remembered; the one that was quiet longest is forgotten first."""
@@ -87,12 +95,17 @@ class Paced:
             lane = " stop" if scope["path"].endswith("/stop") else ""
             wait_s = self._pace.wait_s(caller_of(scope) + lane, self._clock.now().mono_s, cost_of(scope))
             if wait_s > 0:
-                await _too_fast(wait_s)(scope, receive, send)
+                await _too_fast(Request(scope), wait_s)(scope, receive, send)
                 return
         await self._app(scope, receive, send)
 
 
-def _too_fast(wait_s: float) -> JSONResponse:
-    pages = RATE_PER_S / PAGE_COSTS
+def _too_fast(request: Request, wait_s: float) -> Response:
+    pages, whole_s = RATE_PER_S / PAGE_COSTS, math.ceil(wait_s)
     said = f"too many calls from one address: {RATE_PER_S:.0f} a second, or {pages:.0f} pages, are let through"
-    return problem(429, said, {"Retry-After": str(math.ceil(wait_s))})
+    headers = {"Retry-After": str(whole_s)}
+    if not is_page(request):
+        return problem(429, said, headers)
+    lost = "" if request.method in ("GET", "HEAD") else " Nothing was asked or kept."
+    text = f"{said.capitalize()}. Wait {whole_s} s and load this page again.{lost} {SOCKET}."
+    return HTMLResponse(_PAGE.format(title=TITLES[429], text=text), 429, headers)

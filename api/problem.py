@@ -108,7 +108,8 @@ ANY_OTHER: dict[int | str, dict[str, Any]] = {
 """An OpenAPI response entry for what any call may answer: too often, a body that nobody can read, out of room."""
 
 
-def _is_page(request: Request) -> bool:
+def is_page(request: Request) -> bool:
+    """Whether a browser asks for a page."""
     wants_html = "text/html" in request.headers.get("accept", "")
     return wants_html and not request.url.path.startswith("/api")
 
@@ -117,7 +118,7 @@ def shown(
     request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None, **more: Any
 ) -> Response:
     """Return the problem as a page where a browser asked for one, else as a document."""
-    if not _is_page(request):
+    if not is_page(request):
         return problem(status, detail, headers, **more)
     from api.pages import words  # pages know problems; the other way round only here
     from api.pages.render import page, unit_of
@@ -150,12 +151,12 @@ def _waiting(request: Request) -> Response:
 
 async def _on_http(request: Request, error: Exception) -> Response:
     error = cast(HTTPException, error)
-    if error.status_code == 401 and request.method == "GET" and _is_page(request):
+    if error.status_code == 401 and request.method == "GET" and is_page(request):
         return RedirectResponse(f"/sign-in?next={quote(_asked_for(request))}", 303)
-    if error.status_code == 401 and _is_page(request):
+    if error.status_code == 401 and is_page(request):
         return _waiting(request)
     members = error.members if isinstance(error, Problem) else {}
-    said = _IN_WORDS.get(error.detail, error.detail) if _is_page(request) else error.detail
+    said = _IN_WORDS.get(error.detail, error.detail) if is_page(request) else error.detail
     return shown(request, error.status_code, said, error.headers, **members)
 
 
@@ -170,7 +171,7 @@ async def _on_validation(request: Request, error: Exception) -> Response:
         f["what"] if each["type"] == "said" else f"{f['where']}: {f['what']}".removeprefix(": ")
         for f, each in zip(faults, found, strict=True)
     )
-    if _is_page(request):
+    if is_page(request):
         from api.pages.again import plain
 
         detail = "; ".join(plain(each) for each in found)

@@ -86,6 +86,22 @@ def test_a_page_counts_for_five_calls_and_a_whole_walk_for_a_hundred(tmp_path: P
         assert walks[-1].headers["retry-after"] == "2"
 
 
+def test_a_browser_that_asks_too_often_is_answered_with_a_page_that_says_what_became_of_it(tmp_path: Path) -> None:
+    """Readable, safe, with the time to wait; a form's says that nothing was asked, and how heat ends now."""
+    browser = {"accept": "text/html,application/xhtml+xml"}
+    with ApiSite(tmp_path).client() as client:
+        for _ in range(40):
+            client.get("/sign-in", headers=browser)
+        answer, sent = client.get("/", headers=browser), client.post("/enclosures/larch/set-point", headers=browser)
+        called = client.get("/api/export", headers=browser)
+    assert [each.status_code for each in (answer, sent, called)] == [429] * 3
+    assert answer.headers["content-type"] == "text/html; charset=utf-8"
+    assert (answer.headers["retry-after"], "content-security-policy" in answer.headers) == ("1", True)
+    assert "10 pages, are let through. Wait 1 s and load this page again. To end heat now" in answer.text
+    assert "Nothing was asked or kept. To end heat now, switch the heater off at its socket." in sent.text
+    assert called.headers["content-type"] == "application/problem+json"
+
+
 def test_who_floods_can_still_stop_the_heat(tmp_path: Path) -> None:
     """A stop does not wait behind the calls that were too many."""
     with ApiSite(tmp_path).client() as client:
