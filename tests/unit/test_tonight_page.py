@@ -20,6 +20,7 @@ from api.season.nights import EVENING_MS, dark_of
 from api.season.site_night import Foretold, Tonight, coming_night
 from api.season.sky import NightSky
 from api.season.tonight import Forecast
+from api.state import State
 from controller.clock import from_rfc3339
 from controller.control.foresight import Foresight
 from controller.enclosure_settings import ProbeSettings
@@ -400,7 +401,8 @@ def test_next_morning_the_expectation_stands_beside_what_was(outdoors: Outdoors,
     assert error["energy_kwh"]["mean"] == pytest.approx(3.0 - 0.3 * 14 * 0.45, abs=0.01)
     larch = outdoors.settings.enclosure[0]
     heater = larch.heater.model_copy(update={"relay": "plain"})
-    untold = hindsight.past_nights(opened.app.state.soilward, larch.model_copy(update={"heater": heater}))
+    state: State = opened.app.state.soilward  # type: ignore[attr-defined]
+    untold = hindsight.past_nights(state, larch.model_copy(update={"heater": heater}))
     assert untold[0].energy_kwh.was is None, "of a relay whose contact nothing tells no heat is on record"
     shown = opened.get("/tonight", headers=HTML).text
     assert "Over 1 night the coldest soil was missed by" in shown
