@@ -452,3 +452,15 @@ def test_armed_without_heat_comes_before_what_is_well(tmp_path: Path) -> None:
             said = {**status("southwall"), "armed": armed, "permissives": [lost]}
             live.accept("soilward/southwall/status", json.dumps(said).encode())
             assert re.findall(r'data-enclosure="(\w+)"', client.get("/").text)[0] == first
+
+
+def test_what_heat_needs_includes_that_it_is_armed(tmp_path: Path) -> None:
+    """Disarmed, the page said "Not armed: no heat." at its head, and "All of it holds" of what heat needs."""
+    clock = ManualClock(Moment(1000.0, NOW_MS))
+    live = Live(SETTINGS, clock)
+    app = create_app(SETTINGS, tmp_path, live, clock)
+    with TestClient(app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 50000)) as client:
+        for armed in (True, False):
+            live.accept("soilward/larch/status", json.dumps({**status("larch"), "armed": armed}).encode())
+            needs = client.get("/enclosures/larch").text.partition("What heat needs")[2]
+            assert ("All of it holds" in needs, "It is not armed." in needs) == (armed, not armed)
