@@ -63,6 +63,14 @@ def test_no_column_is_cut_off_on_a_phone(reader: MakeReader, demo: Demo) -> None
         assert page.evaluate(_CUT) == [], path
 
 
+def test_no_button_grows_out_of_a_phone(reader: MakeReader) -> None:
+    """Letters twice as large, as some set their phone: a button to keep a harvest was half beside the screen."""
+    page = _opened(reader(390), "larch 1")
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    wide = "[...document.querySelectorAll('button')].filter(each => each.getBoundingClientRect().right > innerWidth)"
+    assert page.evaluate(f"{wide}.map(each => each.textContent)") == []
+
+
 @pytest.mark.parametrize("width", [360, 390])
 def test_short_names_of_probes_stand_whole_on_a_phone(reader: MakeReader, width: int) -> None:
     """ "outside" is one line: at 360 px it broke into "outsid" and "e", as did "current" and "contact"."""
