@@ -60,7 +60,8 @@ def _plain(status: Mapping[str, Any]) -> Words:
 
 
 def _locked_off(status: Mapping[str, Any]) -> Words:
-    trip = status["trips"][0]
+    # What still is so comes first, for that is what somebody must see to.
+    trip = min(status["trips"], key=lambda each: each["cause_gone"])
     verdict = f"Heat is locked off: {trip['detail']}."
     after = "The cause is gone; it waits for a person." if trip["cause_gone"] else "The cause is still there."
     more = len(status["trips"]) - 1
@@ -91,8 +92,7 @@ def _open_for_s(status: Mapping[str, Any]) -> float:
 
 def _in_service(status: Mapping[str, Any]) -> Words:
     soil, asked, heat = status["soil_c"], status["set_point"]["asked_c"], status["heat"]
-    working = status["set_point"]["working_c"]
-    share = f"Heat {percent(heat['on_last_hour_s'] / 3600.0)} of the last hour."
+    working, why = status["set_point"]["working_c"], f"{_soil(status)} {_share(heat)}".strip()
     if heat["ordered"] and heat["contact"] is False and _open_for_s(status) > 30:
         return Words("Heat is ordered, but the node keeps its contact open.", _soil(status), "", "Look at the node.")
     if asked is None:
@@ -107,7 +107,15 @@ def _in_service(status: Mapping[str, Any]) -> Words:
     if below > 1.0:
         ramp = working is not None and asked - working > 0.2
         how = "rising as fast as the ramp allows" if ramp else "being warmed"
-        return Words(f"Cool, {how}.", f"{_soil(status)} {share}", "", "")
+        return Words(f"Cool, {how}.", why, "", "")
+    if any(each["urgent"] for each in status.get("alerts", ())):
+        return Words("Warm, but go and look.", why, "", "")
     if below < -1.0:
-        return Words("Warm without heat.", f"{_soil(status)} {share}", "", "")
-    return Words("Warm and safe.", f"{_soil(status)} {share}", "", "")
+        return Words("Warmer than asked, and heated." if heat["contact"] else "Warm without heat.", why, "", "")
+    return Words("Warm and safe.", why, "", "")
+
+
+def _share(heat: Mapping[str, Any]) -> str:
+    """Say how much of the last hour heat was on; nothing where nothing tells, as of a plain relay without a probe."""
+    on_s = heat["on_last_hour_s"]
+    return "" if heat["contact"] is None and on_s == 0 else f"Heat {percent(on_s / 3600.0)} of the last hour."

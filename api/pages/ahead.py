@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from api.pages import words
+from api.pages.unheated import unheated
 from api.pages.words import Unit
 from api.planned import planned
 from api.state import State
@@ -32,7 +33,9 @@ def ahead(state: State, seen: Mapping[str, Any], enclosure: str, rated_w: float,
     learnt = "" if found.learnt is None else _learnt(found.learnt, words.moment(found.learnt.at_ms, now_ms, zone), unit)
     if found.plan is None:
         return Ahead(this_much, f"No plan for the hours ahead: {found.word}." if found.word else "", learnt)
-    return Ahead(this_much, _ahead(found.plan, now_ms, rated_w, unit, state), learnt)
+    # The planner goes by the record, and knows of no trip.
+    can = not unheated(seen, unit)
+    return Ahead(this_much, _ahead(state, found.plan, rated_w, unit, can=can), learnt)
 
 
 def _learnt(learnt: Learnt, when: str, unit: Unit) -> str:
@@ -48,8 +51,9 @@ def _learnt(learnt: Learnt, when: str, unit: Unit) -> str:
     )
 
 
-def _ahead(plan: Foresight, now_ms: int, rated_w: float, unit: Unit, state: State) -> str:
-    """Say the coldest soil expected, when, and the heat of the next 24 h."""
+def _ahead(state: State, plan: Foresight, rated_w: float, unit: Unit, *, can: bool) -> str:
+    """Say the coldest soil expected, when, and the heat of the next 24 h; `can` tells whether any can come now."""
+    now_ms = state.clock.now().utc_ms
     first = max(int((now_ms - plan.starts_ms) / 1000 // plan.step_s), 0)
     steps = range(first, min(first + round(86_400 / plan.step_s), len(plan.duty)))
     if not steps or all(plan.set_point_c[step] is None for step in steps):
@@ -62,7 +66,8 @@ def _ahead(plan: Foresight, now_ms: int, rated_w: float, unit: Unit, state: Stat
     when = words.moment(at_ms, now_ms, state.settings.site.zone)
     site = state.settings.site
     cost = f", {kwh * site.price_per_kwh:.2f} {site.currency}" if site.price_per_kwh else ""
+    begin = "Expected" if can else "With heat, which cannot come now, expected"
     return (
-        f"Expected in the next 24 h: outside down to {outside}, soil no colder than {soil} ({when}), "
+        f"{begin} in the next 24 h: outside down to {outside}, soil no colder than {soil} ({when}), "
         f"{kwh:.1f} kWh{cost}."
     )

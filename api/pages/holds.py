@@ -5,11 +5,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from api.pages import words
+from api.pages.unheated import unheated
 from api.pages.words import Unit, kelvin
 from api.planned import planned
 from api.season import hindsight
 from api.season.hindsight import Compared, PastNight
 from api.season.tonight import LIKELY, POSSIBLE, Forecast, colder_than_held
+from api.seen import as_seen
 from api.state import State
 from controller.enclosure_settings import Enclosure
 
@@ -42,15 +44,22 @@ class HoldShown:
 def hold_shown(
     state: State, enclosure: Enclosure, carry: Mapping[str, Any] | None, told: Forecast | None, unit: Unit
 ) -> HoldShown:
-    """Return one enclosure's night; `told` is tonight's lowest outside where it is known."""
+    """Return one enclosure's night; `told` is tonight's lowest outside where it is known.
+
+    What the planner thinks is of heat that may come: it goes by the record, and knows of no trip.
+    """
+    off = unheated(as_seen(enclosure, state.live.heard(enclosure.name), state.clock.now()), unit)
     past = hindsight.past_nights(state, enclosure)
     shown = tuple(_past(each, unit) for each in past[:5])
     error = _error(past, unit)
     if carry is None:
         word = planned(state, enclosure.name).word or "the planner has no night of this enclosure yet"
-        return HoldShown(enclosure.name, "Not known yet.", words.sentence(word, unit), (), shown, error)
+        return HoldShown(enclosure.name, off or "Not known yet.", words.sentence(word, unit), (), shown, error)
     covers = tuple(_cover(name, each, unit) for name, each in carry["nights"].items())
-    return HoldShown(enclosure.name, *_verdict(state, carry, told, unit), covers, shown, error)
+    verdict, because = _verdict(state, carry, told, unit)
+    if off and carry["asked_c"] is not None:
+        verdict, because = off, f"With heat: {verdict[:1].lower()}{verdict[1:]} {because}"
+    return HoldShown(enclosure.name, verdict, because, covers, shown, error)
 
 
 def _verdict(state: State, carry: Mapping[str, Any], told: Forecast | None, unit: Unit) -> tuple[str, str]:

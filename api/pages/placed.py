@@ -30,8 +30,8 @@ from api.season.site_plants import all_known, last
 from api.season.tonight import Forecast
 from api.state import State
 
-Nights: TypeAlias = Mapping[str, dict[str, Any]]
-"""By enclosure, what the coming night asks of its heater."""
+Inside: TypeAlias = Mapping[str, float | None]
+"""By enclosure, the coldest air [Cel] to expect in it; None where that is not known."""
 
 _URGENT = (BRING_IN, WARMER, COVER, WAIT, UNKNOWN, MAY_GO, STAY)
 
@@ -49,14 +49,14 @@ class PlantsShown:
 
 
 def plants_shown(
-    state: State, nights: Nights, alarms: Alarms, forecast: Forecast | None, unit: Unit
+    state: State, inside_c: Inside, alarms: Alarms, forecast: Forecast | None, unit: Unit
 ) -> tuple[PlantsShown, ...]:
     """Return the plants that are watched and of whose stage something is noted."""
-    found = sorted(_placed(state, nights, alarms, forecast), key=lambda each: _order(each[1]))
+    found = sorted(_placed(state, inside_c, alarms, forecast), key=lambda each: _order(each[1]))
     return tuple(_alike(list(alike), unit) for _, alike in groupby(found, key=lambda each: _order(each[1])))
 
 
-def _placed(state: State, nights: Nights, alarms: Alarms, forecast: Forecast | None) -> Iterator[tuple[int, Placed]]:
+def _placed(state: State, inside_c: Inside, alarms: Alarms, forecast: Forecast | None) -> Iterator[tuple[int, Placed]]:
     site, today = state.settings.site, date_at(state.clock.now().utc_ms, state.settings.site.zone)
     try:
         record = site_days(state)
@@ -67,22 +67,25 @@ def _placed(state: State, nights: Nights, alarms: Alarms, forecast: Forecast | N
     for kept, seen in all_known(state):
         stage = last(seen, Kind.STAGE)
         if kept.what.active and stage is not None and stage.what.code is not None:
-            inside_c = inside_air_c(nights.get(kept.what.enclosure or ""), forecast)
-            yield kept.number, placed(kept.what, stage.what.code, known, inside_c)
+            yield kept.number, placed(kept.what, stage.what.code, known, inside_c.get(kept.what.enclosure or ""))
 
 
-def inside_air_c(carry: Mapping[str, Any] | None, forecast: Forecast | None) -> float | None:
-    """Return the coldest air [Cel] to expect in an enclosure, or None where nothing was planned.
+def inside_air_c(carry: Mapping[str, Any] | None, forecast: Forecast | None, *, heated: bool = True) -> float | None:
+    """Return the coldest air [Cel] to expect in an enclosure, or None where nothing tells.
 
     Notes
     -----
     Where tonight is told colder than the plan counts with, the air inside is taken to be as much colder: it never
-    falls by more than the air outside.
+    falls by more than the air outside. Where no heat comes, it is taken to be as cold as outside (engineering
+    judgement), for the plan counts with heat.
     """
+    if not heated and forecast is not None:
+        return forecast.minimum_c
     if carry is None:
         return None
-    colder_k = 0.0 if forecast is None else max(float(carry["outside_c"]) - forecast.minimum_c, 0.0)
-    return float(carry["nights"]["as it is"]["air_c"]) - colder_k
+    outside_c = float(carry["outside_c"])
+    colder_k = 0.0 if forecast is None else max(outside_c - forecast.minimum_c, 0.0)
+    return float(carry["nights"]["as it is"]["air_c"]) - colder_k if heated else outside_c
 
 
 def _order(one: Placed) -> tuple[int, float, str, str]:

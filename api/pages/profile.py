@@ -14,7 +14,7 @@ Band = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One probe in the drawing."""
+    """One probe in the drawing; `age` says how old its number is where that is not fresh."""
 
     probe: str
     kind: str
@@ -23,6 +23,7 @@ class Mark:
     level_m: float
     value_c: float | None
     fresh: bool
+    age: str
 
 
 def _profile(marks: Sequence[Mark], drawn: Frame) -> list[tuple[float, float]]:
@@ -87,11 +88,16 @@ def _mirrored(path: str) -> str:
     return turned
 
 
-def spoken(marks: Sequence[Mark], unit: Unit) -> str:
-    """Return the drawing in words, for those who hear the page."""
+def spoken(marks: Sequence[Mark], asked: str, heater: str, unit: Unit) -> str:
+    """Return the drawing in words, for those who hear the page: what is old is said to be, as it is struck for others.
+
+    `asked` is what is asked for, "" for nothing; `heater` what the heater does.
+    """
     parts = [
         f"{mark.kind} {words.level(mark.level_m)} {words.temperature(mark.value_c, unit)}".replace("  ", " ")
+        + ("" if mark.fresh else f", old: {mark.age or 'not heard lately'}")
         for mark in marks
         if mark.value_c is not None
     ]
-    return f"Temperature by height and depth in {unit.sign}: " + ("; ".join(parts) or "no numbers yet")
+    told = [*(parts or ["no numbers"]), *([asked] if asked else []), heater]
+    return f"Temperature by height and depth in {unit.sign}: {'; '.join(told)}"

@@ -112,7 +112,7 @@ def picture(
         f"The soil is drawn {drawn.stretch:.0f} times deeper than to scale."
         if drawn.stretch >= 1.5 and size.names
         else "",
-        spoken(marks, unit),
+        spoken(marks, _asked_words(status, unit), _heater_words(heater), unit),
     )
 
 
@@ -151,7 +151,9 @@ def _marks(enclosure: Enclosure, now: Mapping[str, Mapping[str, Any]], drawn: Fr
         value = said.get("value")
         level_m = probe.level_m if probe.level_m is not None else {"soil": -0.1, "air": 0.3}.get(kind, 0.5)
         x = drawn.middle if value is None else drawn.x(value)
-        marks.append(Mark(probe.name, kind, x, drawn.y(level_m), level_m, value, bool(said.get("fresh"))))
+        fresh, age_s = bool(said.get("fresh")), said.get("age_s")
+        age = "" if fresh or age_s is None else words.ago(age_s)
+        marks.append(Mark(probe.name, kind, x, drawn.y(level_m), level_m, value, fresh, age))
     return tuple(sorted(marks, key=lambda mark: -mark.level_m))
 
 
@@ -200,8 +202,7 @@ def _is_known(status: Mapping[str, Any] | None) -> bool:
 
 def _probe_label(scene: _Scene, mark: Mark, is_root: bool) -> Wanted:
     text = words.temperature(mark.value_c, scene.unit) if mark.value_c is not None else "silent"
-    age = scene.now.get(mark.probe, {}).get("age_s")
-    note = "" if mark.fresh or age is None else words.ago(age)
+    note = mark.age
     if scene.size.names and not note:
         note = mark.probe if len(mark.probe) <= 12 else mark.probe[:11] + "…"
     struck = not mark.fresh and mark.value_c is not None
@@ -214,9 +215,8 @@ def _other_labels(scene: _Scene) -> list[Wanted]:
     wanted = []
     outside = next((m for m in scene.marks if m.kind == "outside" and m.value_c is not None), None)
     if scene.asked:
-        asked_c = (scene.status or {})["set_point"]["asked_c"]
         x, y = scene.asked[0], scene.asked[1] + 22
-        wanted.append(Wanted(f"asked {words.temperature(asked_c, unit)}", x, y, 14.0, "asked", away=6, led=False))
+        wanted.append(Wanted(_asked_words(scene.status, unit), x, y, 14.0, "asked", away=6, led=False))
     if outside:
         text = f"outside {words.temperature(outside.value_c, unit)}"
         wanted.append(
@@ -229,7 +229,7 @@ def _heater_labels(scene: _Scene) -> list[Wanted]:
     cable = scene.heater.cable
     x, y = scene.heater.points[-1 if cable else 0]
     x, y = x - 14, y + (15 if cable else -22)
-    wanted = [Wanted(_heater_words(scene), x, y, 14.0, "heat", away=4, led=False)]
+    wanted = [Wanted(_heater_words(scene.heater), x, y, 14.0, "heat", away=4, led=False)]
     surface = next((r for r in scene.now.values() if r["quantity"] == "heater-surface"), None)
     if surface and surface["value"] is not None:
         text = f"surface {words.temperature(surface['value'], scene.unit)}"
@@ -238,7 +238,12 @@ def _heater_labels(scene: _Scene) -> list[Wanted]:
     return wanted
 
 
-def _heater_words(scene: _Scene) -> str:
-    name = "cable" if scene.heater.cable else "heater"
-    said = {"unknown": "not heard", "locked": "locked off"}.get(scene.heater.state, scene.heater.state)
+def _heater_words(heater: HeaterDrawn) -> str:
+    name = "cable" if heater.cable else "heater"
+    said = {"unknown": "not heard", "locked": "locked off"}.get(heater.state, heater.state)
     return f"{name} {said}"
+
+
+def _asked_words(status: Mapping[str, Any] | None, unit: Unit) -> str:
+    asked_c = (status or {}).get("set_point", {}).get("asked_c")
+    return "" if asked_c is None else f"asked {words.temperature(asked_c, unit)}"

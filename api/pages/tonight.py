@@ -1,22 +1,28 @@
 """What the page about tonight says, in the reader's words."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from api.pages import words
 from api.pages.holds import HoldShown, hold_shown
-from api.pages.placed import PlantsShown, plants_shown
+from api.pages.placed import PlantsShown, inside_air_c, plants_shown
+from api.pages.unheated import unheated
 from api.pages.words import Unit, kelvin
 from api.planned import carries
 from api.season.alarm import Alarms, Place, Stage, leaves_colder
 from api.season.nights import EVENING_MS, Dark
 from api.season.site_night import Foretold, Tonight, alarms_here, coming_night, outdoors, tonight, wet_bulb_now_c
-from api.season.tonight import Chance, chance
+from api.season.tonight import Chance, Forecast, chance
+from api.seen import as_seen
 from api.state import State
+from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.store.damage import is_damage
 
 FROST_C = 0.0
+SILENT_MS = 1_800_000
+"""[ms] since the last ten minutes with a reading, from which the probe is said to be silent (engineering judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +63,11 @@ def night_shown(state: State, unit: Unit) -> NightShown:
     nights = {name: carry for name, (_, carry) in carries(state).items() if carry is not None}
     holds = tuple(hold_shown(state, each, nights.get(each.name), told, unit) for each in state.settings.enclosure)
     alarms = alarms_here(state.settings, found)
-    plants = plants_shown(state, nights, alarms, told, unit)
+    inside_c = {each.name: _inside_c(state, each, nights.get(each.name), told) for each in state.settings.enclosure}
+    plants = plants_shown(state, inside_c, alarms, told, unit)
     if found is None:
         return NightShown("Tonight is not known.", _why_nothing(state), plants=plants, holds=holds)
-    so_far = ""
-    if found.lowest_c is not None:
-        so_far = f"The lowest since sunset is {words.temperature_said(found.lowest_c, unit)}."
+    so_far = _so_far(state, found, unit)
     if found.told is None:
         return NightShown(
             "Tonight is not known yet.", _why_none(state, found), so_far=so_far, plants=plants, holds=holds
@@ -82,6 +87,13 @@ def night_shown(state: State, unit: Unit) -> NightShown:
     )
 
 
+def _inside_c(
+    state: State, enclosure: Enclosure, carry: Mapping[str, Any] | None, told: Forecast | None
+) -> float | None:
+    seen = as_seen(enclosure, state.live.heard(enclosure.name), state.clock.now())
+    return inside_air_c(carry, told, heated=not unheated(seen, Unit.C))
+
+
 def _why_nothing(state: State) -> str:
     """Say why there is no night to tell of."""
     site = state.settings.site
@@ -90,6 +102,18 @@ def _why_nothing(state: State) -> str:
     if coming_night(state.clock.now().utc_ms, site.latitude, site.longitude) is None:
         return "The sun does not rise and set here now, so there is no night to tell of."
     return "The outside probe has said nothing yet."
+
+
+def _so_far(state: State, found: Tonight, unit: Unit) -> str:
+    """Say how cold it has been, and up to when that is known."""
+    if found.lowest_c is None or found.heard_ms is None:
+        return ""
+    said = f"The lowest since sunset is {words.temperature_said(found.lowest_c, unit)}"
+    now_ms = state.clock.now().utc_ms
+    if now_ms - found.heard_ms <= SILENT_MS:
+        return f"{said}."
+    since = words.moment(found.heard_ms, now_ms, state.settings.site.zone)
+    return f"{said}, as far as is known: the outside probe has been silent since {since}."
 
 
 def _leaves(found: Tonight, minimum_c: float, unit: Unit) -> str:

@@ -1,5 +1,6 @@
 """The pages: server-rendered, whole without script."""
 
+from itertools import dropwhile
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -88,8 +89,10 @@ def section(
 def heat(enclosure: str, request: Request, state: StateNow, person: Viewer) -> HTMLResponse:
     """Heater use by local day over the last three weeks."""
     known, place, now_ms = state.enclosure(enclosure), state.settings.site, state.clock.now().utc_ms
-    use = record.heater_use(state, known, Span(now_ms - 21 * views.DAY_MS, now_ms), "day", alone=True)
-    days = ledger.heat_days(use, place, now_ms) if any(day.on_s for day in use) else ()
+    span = Span(now_ms - 21 * views.DAY_MS, now_ms)
+    # Days before the first heat on record may be from before any record was kept: no mean is taken over them.
+    use = list(dropwhile(lambda day: not day.on_s, record.heater_use(state, known, span, "day", alone=True)))
+    days = ledger.heat_days(use, place, now_ms)
     total, more = ledger.heat_total(use, place)
     return page(
         request,

@@ -12,6 +12,8 @@ from api.pages import site_lines, words
 from api.pages.again import note
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
+from api.pages.unheated import unheated
+from api.pages.words import Unit
 from api.planned import carries
 from api.problem import example
 from api.season import hindsight
@@ -21,6 +23,7 @@ from api.season.fed_nights import take_forecast, typed_in
 from api.season.forecast import COLDEST_C, WARMEST_C, Told
 from api.season.site_night import Foretold, alarms_here, coming_night, outside_now_c, tonight
 from api.season.tonight import chance, colder_than_held
+from api.seen import as_seen
 from api.state import State
 from controller.clock import rfc3339
 from controller.enclosure_settings import Enclosure
@@ -40,7 +43,8 @@ def tonight_now(state: StateNow, person: Viewer) -> dict[str, Any]:
     `told` is null where nothing can be told yet; `why_none` says why. `by` is "probe" (the site's own, from two hours
     after sunset on) or "forecast" (fed in). `spread_k` is one standard deviation, learnt from the site's own nights, or
     by how much the night is colder already, if that is more; `reached_c` is what it has come to so far. `carry` is null
-    where what the planner thought last (`at`) is more than three hours old: it was of another night.
+    where what the planner thought last (`at`) is more than three hours old: it was of another night. It is of a heater
+    that may heat; `unheated` says why no heat can come now, "" where it can.
     """
     found = tonight(state)
     thought = carries(state)
@@ -126,6 +130,7 @@ def _hold(
     return {
         "at": None if thought is None else rfc3339(thought[0]),
         "carry": carry,
+        "unheated": unheated(as_seen(enclosure, state.live.heard(enclosure.name), state.clock.now()), Unit.C),
         "chance_colder": None if carry is None or told is None else colder_than_held(carry, told.forecast),
         "error": {name: None if each is None else asdict(each) for name, each in errors.items()},
     }

@@ -17,6 +17,7 @@ TONIGHT: dict[str, Any] = {
                 "outside_c": -2.5,
                 "nights": {"as it is": _NIGHT_COVER},
             },
+            "unheated": "",
             "error": {"soil_c": {"nights": 9, "mean": -0.1, "size": 0.3}, "energy_kwh": None},
         }
     },

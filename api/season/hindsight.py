@@ -15,6 +15,7 @@ from api.state import State
 from controller.control.foresight import Foresight
 from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
+from controller.heater_log import unrecorded
 from controller.probe import Quantity
 from controller.store import plans, reading_back, use
 from controller.store.connection import open_reader
@@ -87,7 +88,8 @@ def _past(folder: Path, enclosure: Enclosure, zone: ZoneInfo, turn: int) -> tupl
             soil_c, outside_c, kwh = _expected(held[-1], start_ms, end_ms, enclosure.heater.rated_w)
             was = [_coldest(record, enclosure, each, start_ms, end_ms) for each in (Quantity.SOIL, Quantity.OUTSIDE)]
             used = use.summary(record, enclosure.name, start_ms, end_ms, "run", zone, now_ms)
-            used_kwh = sum(each.energy_kwh for each in used) if all(each.energy_known for each in used) else None
+            known = not unrecorded(enclosure) and all(each.energy_known for each in used)
+            used_kwh = sum(each.energy_kwh for each in used) if known else None
             found.append(
                 PastNight(evening, Compared(soil_c, was[0]), Compared(outside_c, was[1]), Compared(kwh, used_kwh))
             )

@@ -77,8 +77,8 @@ class Tonight:
         What is expected, or None; `why_none` then says why, and from when [ms UTC] the probe can tell.
     fit
         What the site's own nights have taught.
-    lowest_c
-        [Cel] the lowest so far this night, or None before sunset.
+    lowest_c, heard_ms
+        [Cel] the lowest so far this night, or None before sunset; and [ms UTC] until when that is known.
     sky
         What the forecast tells of its wind and cloud.
     """
@@ -89,6 +89,7 @@ class Tonight:
     fit: Fit
     lowest_c: float | None
     sky: NightSky
+    heard_ms: int | None = None
 
     @property
     def clear_calm_dry(self) -> bool:
@@ -124,21 +125,21 @@ def tonight(state: State) -> Tonight | None:
     with state.reading("season.db") as season:
         sky = night_sky(sky_from(season, dark.sunset_ms), dark)
     since = [value for at_ms, value in said if at_ms >= dark.sunset_ms]
-    lowest_c = min(since, default=None)
+    lowest_c, heard_ms = min(since, default=None), said[-1][0] if said else None
     if now_ms >= dark.sunset_ms + EVENING_MS:
         t0_c = _near(said, dark.sunset_ms + EVENING_MS)
         if t0_c is not None:
             fit = choose(nights_here(state, place)) if dew_c is not None else fit_dry
             told = Foretold("probe", so_far(predict(fit, t0_c, dew_c), lowest_c), t0_c, dew_c, ())
-            return Tonight(dark, told, "", fit, lowest_c, sky)
+            return Tonight(dark, told, "", fit, lowest_c, sky, heard_ms)
     course = _fed_course(state, dark)
     if course:
         coldest_c = min(value for _, value in course)
         lowest = so_far(fed(coldest_c, _fed_errors_k(state, nights_here(state, place))), lowest_c)
-        return Tonight(dark, Foretold("forecast", lowest, None, None, course), "", fit_dry, lowest_c, sky)
+        return Tonight(dark, Foretold("forecast", lowest, None, None, course), "", fit_dry, lowest_c, sky, heard_ms)
     late = now_ms >= dark.sunset_ms + EVENING_MS
     why = "the outside probe was silent two hours after sunset" if late else "it is too early for the probe to tell"
-    return Tonight(dark, None, why, fit_dry, lowest_c, sky)
+    return Tonight(dark, None, why, fit_dry, lowest_c, sky, heard_ms)
 
 
 def coming_night(now_ms: int, latitude: float, longitude: float) -> Dark | None:

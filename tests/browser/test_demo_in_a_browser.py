@@ -61,6 +61,30 @@ def test_chart_is_drawn_by_script_with_ink_on_it(reader: MakeReader) -> None:
         expect(page.locator("#chart svg")).to_have_count(0)
 
 
+_INK = """canvas => {
+    const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
+    const near = ([r, g, b]) => { let count = 0;
+        for (let at = 0; at < data.length; at += 4) if (data[at + 3] > 250 && Math.abs(data[at] - r)
+            + Math.abs(data[at + 1] - g) + Math.abs(data[at + 2] - b) < 12) count += 1;
+        return count; };
+    return [near([0x85, 0x43, 0x0f]), near([0xe6, 0xab, 0x74])]; }"""
+"""How much of a chart is drawn in the soil's colour on light paper, and in that on a dark screen."""
+
+
+def test_a_dark_screen_prints_on_white_paper(reader: MakeReader) -> None:
+    """Black words stood on black soil, and lines made for a dark screen on white."""
+    page = reader(scheme="dark").open("/enclosures/larch")
+    canvas = page.locator("#chart canvas")
+    expect(canvas).to_be_visible()
+    light, dark = canvas.evaluate(_INK)
+    assert dark > 100 * (1 + light)
+    page.emulate_media(media="print")
+    assert page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--earth1').trim()") == "#eadfc9"
+    page.wait_for_timeout(300)
+    light, dark = canvas.evaluate(_INK)
+    assert light > 100 * (1 + dark)
+
+
 _SOIL = """canvas => {
     const { width, height } = canvas, { data } = canvas.getContext('2d').getImageData(0, 0, width, height);
     const hex = getComputedStyle(document.documentElement).getPropertyValue('--soil').trim();

@@ -24,6 +24,11 @@ _TOO_SMALL = """[...document.querySelectorAll('button, .act, nav a, .ranges a, s
     .map(each => each.outerHTML)
     .concat([...document.querySelectorAll('.site a, h2 a, footer a, .more a, .entry a')]
     .filter(each => each.getClientRects()[0].height < 44).map(each => each.outerHTML))"""
+_NAMES = """() => [...document.querySelectorAll('.readings tbody th')].map(each => {
+    const name = document.createRange(); name.selectNodeContents(each.firstChild);
+    return [each.firstChild.data.trim(), name.getClientRects().length]; })"""
+_CUT = """[...document.querySelectorAll('.wide')].filter(each => each.scrollWidth > each.clientWidth)
+    .map(each => each.textContent)"""
 _SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
@@ -45,17 +50,32 @@ def test_readings_that_are_hours_old_fit_a_phone(reader: MakeReader) -> None:
     for age in page.locator(".readings time").all():
         age.evaluate("each => { each.textContent = '2 h 59 min ago' }")
     assert page.evaluate(_SIDEWAYS) == 0
+    assert [name for name, of in page.evaluate(_NAMES) if of > 1] == []
+
+
+def test_no_column_is_cut_off_on_a_phone(reader: MakeReader, demo: Demo) -> None:
+    """A day whose energy is "not known" pushed its hours out of sight, and of 335 kWh the last digit was cut."""
+    page = reader(390, script=False).open("/enclosures/larch/heat")
+    page.locator(".heat td.num").first.evaluate("each => { each.textContent = 'not known' }")
+    for path in ("", "/worth", "/report"):
+        if path:
+            page.goto(demo.address + path)
+        assert page.evaluate(_CUT) == [], path
+
+
+def test_no_button_grows_out_of_a_phone(reader: MakeReader) -> None:
+    """Letters twice as large, as some set their phone: a button to keep a harvest was half beside the screen."""
+    page = _opened(reader(390), "larch 1")
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    wide = "[...document.querySelectorAll('button')].filter(each => each.getBoundingClientRect().right > innerWidth)"
+    assert page.evaluate(f"{wide}.map(each => each.textContent)") == []
 
 
 @pytest.mark.parametrize("width", [360, 390])
 def test_short_names_of_probes_stand_whole_on_a_phone(reader: MakeReader, width: int) -> None:
     """ "outside" is one line: at 360 px it broke into "outsid" and "e", as did "current" and "contact"."""
     page = reader(width, script=False).open("/enclosures/larch")
-    lines = page.evaluate(
-        """() => [...document.querySelectorAll('.readings tbody th')].map(each => {
-        const name = document.createRange(); name.selectNodeContents(each.firstChild);
-        return [each.firstChild.data.trim(), name.getClientRects().length]; })"""
-    )
+    lines = page.evaluate(_NAMES)
     assert "outside" in [name for name, _ in lines]
     assert [name for name, of in lines if of > 1] == []
 

@@ -60,3 +60,19 @@ def test_an_answer_that_is_awaited_is_told_once(reader: MakeReader, demo: Demo) 
         pass
     page.wait_for_timeout(300)
     expect(page.locator("[data-waiting]")).to_have_attribute("data-served", "0")
+
+
+def test_an_answer_comes_into_the_place_that_is_listened_to(reader: MakeReader, demo: Demo) -> None:
+    """A live region that comes with its words in it is not read aloud: the one that waited is filled."""
+    page = reader().context.new_page()
+    script = '<!doctype html><script src="/static/live.js" defer></script>'
+    waits = f'{script}<section class="answer" role="status" data-waiting="1">Asked.</section>'
+    done = f'{script}<section class="answer no" role="status">Refused: too warm.</section>'
+    bodies = iter([waits])
+    page.route("**/waiting", lambda route: route.fulfill(content_type="text/html", body=next(bodies, done)))
+    page.goto(f"{demo.address}/waiting")
+    listened = page.locator(".answer").element_handle()
+    expect(page.locator(".answer")).to_have_text("Refused: too warm.")
+    assert listened.evaluate("each => [each.isConnected, each.className, each.dataset.waiting === undefined]") == [
+        True, "answer no", True
+    ]  # fmt: skip

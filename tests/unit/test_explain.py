@@ -72,6 +72,29 @@ def test_the_verdict_in_service(
     assert explain(status, False).verdict == verdict
 
 
+@pytest.mark.parametrize("soil_c", [18.0, 25.0])
+def test_nothing_is_called_safe_while_somebody_should_go_and_look(soil_c: float) -> None:
+    """A relay that may be welded stood as an urgent alert under "Warm and safe."; one that is not urgent changes no
+    verdict.
+    """
+    alert = {"name": "contact-closed", "detail": "it may be welded", "urgent": True}
+    assert explain(bare(soil_c=soil_c, alerts=[alert]), False).verdict == "Warm, but go and look."
+    assert "go and look" not in explain(bare(soil_c=soil_c, alerts=[{**alert, "urgent": False}]), False).verdict
+
+
+def test_what_is_heated_is_not_called_warm_without_heat() -> None:
+    """While the set point comes down a ramp, or heat is stored for a night, soil above what is asked is heated."""
+    asked = {"asked_c": 10.0, "working_c": 15.5}
+    assert explain(bare(soil_c=15.4, set_point=asked), False).verdict == "Warmer than asked, and heated."
+
+
+def test_no_share_is_said_where_nothing_tells_when_heat_is_on() -> None:
+    """A plain relay without a probe of its contact: "Heat 0 % of the last hour" was said however much it heated."""
+    heat = {"duty": 0.3, "ordered": True, "contact": None, "on_last_hour_s": 0.0}
+    assert explain(bare(heat=heat), False).because == "Soil 18.0 °C, asked 18.2 °C."
+    assert "Heat 30 % of" in explain(bare(heat={**heat, "on_last_hour_s": 1080.0}), False).because
+
+
 def test_the_share_of_the_last_hour_is_said() -> None:
     """1080 s is 30 %."""
     assert explain(bare(), False).because == "Soil 18.0 °C, asked 18.2 °C. Heat 30 % of the last hour."
@@ -105,6 +128,17 @@ def test_more_than_one_trip_is_counted() -> None:
     trip = {"detail": "soil hot", "cause_gone": True, "kind": "soil-over"}
     assert "1 more trip latched." in explain(bare(trips=[trip] * 2), False).because
     assert "2 more trips latched." in explain(bare(trips=[trip] * 3), False).because
+
+
+def test_of_several_trips_the_one_whose_cause_stands_is_told_first() -> None:
+    """Of a welded relay, latched after hot air, it was told that the cause is gone, and nobody was sent to the plug."""
+    gone = {"detail": "the heater's case reached 71 Cel", "cause_gone": True, "kind": "heater-surface-over"}
+    stands = {"detail": "the relay is welded", "cause_gone": False, "kind": "node-fault"}
+    words = explain(bare(trips=[gone, stands, stands]), False)
+    assert words.verdict == "Heat is locked off: the relay is welded."
+    assert words.because.startswith("The cause is still there. 2 more trips latched.")
+    assert words.do.startswith("Pull the heater's plug")
+    assert explain(bare(trips=[gone, gone]), False).because.startswith("The cause is gone")
 
 
 def test_every_kind_of_trip_says_what_to_do() -> None:

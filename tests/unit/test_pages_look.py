@@ -7,7 +7,8 @@ import pytest
 
 SHEET = (Path(__file__).parents[2] / "api" / "pages" / "static" / "soilward.css").read_text(encoding="utf-8")
 LIGHT = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", SHEET.split("@media", 1)[0]))
-DARK = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", SHEET[SHEET.index("@media (prefers-color-scheme: dark)") :][:700]))
+_DARK_FROM = SHEET.index("@media screen and (prefers-color-scheme: dark)")
+DARK = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", SHEET[_DARK_FROM:][:700]))
 GROUNDS = ("paper", "card")
 INKS = ("ink", "quiet", "soil", "air", "outside", "asked", "heat", "alarm")
 

@@ -379,10 +379,13 @@ def test_the_journal_says_whether_the_chain_holds(site: TestClient) -> None:
 
 
 def test_heat_by_day_says_energy_and_cost(site: TestClient) -> None:
-    """1 kWh at 0.30 costs 0.30; the relay is said to last as long as its closings let it."""
+    """1 kWh at 0.30 costs 0.30; the relay is said to last as long as its closings let it. No mean is taken over days
+    before the first heat on record: this one's was "in 22 days", and "0.0 a day".
+    """
     text = site.get("/enclosures/larch/heat").text
-    assert "1.0\N{NO-BREAK SPACE}kWh for 0.30 EUR" in text
-    assert "Heater runs: 0.0 a day: contacts last more than 100 seasons of 90 days." in text
+    assert "1.0\N{NO-BREAK SPACE}kWh for 0.30 EUR in 1 day." in text
+    assert "Heater runs: 1.0 a day: contacts last more than 100 seasons of 90 days." in text
+    assert text.count('<tr><th scope="row">') == 1
 
 
 def test_every_enclosure_has_a_card(site: TestClient) -> None:
@@ -452,3 +455,15 @@ def test_armed_without_heat_comes_before_what_is_well(tmp_path: Path) -> None:
             said = {**status("southwall"), "armed": armed, "permissives": [lost]}
             live.accept("soilward/southwall/status", json.dumps(said).encode())
             assert re.findall(r'data-enclosure="(\w+)"', client.get("/").text)[0] == first
+
+
+def test_what_heat_needs_includes_that_it_is_armed(tmp_path: Path) -> None:
+    """Disarmed, the page said "Not armed: no heat." at its head, and "All of it holds" of what heat needs."""
+    clock = ManualClock(Moment(1000.0, NOW_MS))
+    live = Live(SETTINGS, clock)
+    app = create_app(SETTINGS, tmp_path, live, clock)
+    with TestClient(app, base_url="http://127.0.0.1:8460", client=("127.0.0.1", 50000)) as client:
+        for armed in (True, False):
+            live.accept("soilward/larch/status", json.dumps({**status("larch"), "armed": armed}).encode())
+            needs = client.get("/enclosures/larch").text.partition("What heat needs")[2]
+            assert ("All of it holds" in needs, "It is not armed." in needs) == (armed, not armed)

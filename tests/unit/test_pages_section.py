@@ -115,6 +115,17 @@ def test_a_stale_reading_is_struck_and_carries_its_age() -> None:
     assert label.wanted.note == "4 min ago"
 
 
+def test_what_is_old_is_told_as_old_to_those_who_hear_the_page() -> None:
+    """A number that is struck was read aloud like any other, and what the heater does was not told at all."""
+    said = status("larch")
+    said["readings"][0].update(fresh=False, age_s=240.0)
+    assert picture(LARCH, said, Unit.C).spoken.startswith("Temperature by height and depth in °C: outside")
+    told = picture(LARCH, said, Unit.C).spoken.replace("\N{NO-BREAK SPACE}", " ").split("; ")
+    assert "soil 10 cm deep 18.1, old: 4 min ago" in told
+    assert "soil 25 cm deep 13.2" in told
+    assert told[-2:] == ["asked 18.0", "cable on"]
+
+
 def test_the_heater_shows_contact_not_command() -> None:
     """Ordered on but not reported is drawn as not heard; a trip with an open contact as locked off."""
     said = status("larch")

@@ -106,6 +106,17 @@ def test_an_open_run_counts_until_now(store: sqlite3.Connection) -> None:
     assert (run.end_ms, run.cycles) == (HOUR_MS + 60_000, 1)
 
 
+def test_a_run_that_has_just_begun_makes_no_day_unknown(store: sqlite3.Connection) -> None:
+    """Its node tells of energy with its next report; until then a whole day's was said not to be known."""
+    ran(store, 0, 1000, 3.6e6)
+    runs.begin(store, "north", 2000)
+    (hour,) = runs.summary(store, "north", 0, HOUR_MS, "hour", ZURICH, 5000)
+    assert (hour.energy_kwh, hour.energy_known) == (1.0, True)
+    runs.finish(store, "north", 5000, "controller stopped")
+    (hour,) = runs.summary(store, "north", 0, HOUR_MS, "hour", ZURICH, 5000)
+    assert not hour.energy_known, "of this one it will never be told"
+
+
 def test_energy_nobody_measured_is_not_called_zero(store: sqlite3.Connection) -> None:
     """A row with one unmeasured run says that its energy is not known; a row without runs knows it is none."""
     ran(store, 0, 1000, 3.6e6)

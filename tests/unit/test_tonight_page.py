@@ -1,22 +1,26 @@
 """Tonight: what the probe tells two hours after sunset, what a forecast tells before, and what the page makes of it."""
 
+import json
 import math
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
 from api.pages.placed import inside_air_c
 from api.pages.words import chance_said
+from api.season import hindsight
 from api.season.night import choose
 from api.season.nights import EVENING_MS, dark_of
 from api.season.site_night import Foretold, Tonight, coming_night
 from api.season.sky import NightSky
 from api.season.tonight import Forecast
+from api.state import State
 from controller.clock import from_rfc3339
 from controller.control.foresight import Foresight
 from controller.enclosure_settings import ProbeSettings
@@ -26,7 +30,7 @@ from controller.store.connection import open_writer
 from controller.store.migrations import PLANS, READINGS
 from controller.store.readings import StoredReading
 from controller.store.runs import RunBegan, RunEnded, RunEnergy, apply
-from tests.api_site import NOW_MS, ApiSite
+from tests.api_site import NOW_MS, ApiSite, status_of, trip_of
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 HTML = {"accept": "text/html"}
@@ -42,6 +46,8 @@ class Outdoors(ApiSite):
         larch = self.settings.enclosure[0]
         larch = larch.model_copy(update={"probe": (*larch.probe, probe)})
         self.settings = self.settings.model_copy(update={"enclosure": (larch, *self.settings.enclosure[1:])})
+        for name in ("larch", "elder"):
+            self.live.accept(f"soilward/{name}/status", json.dumps(status_of(name, trips=[])).encode())
 
     def live_through(self, nights: int, until_ms: int, evening_c: float = 4.0) -> None:
         """Keep ten-minute readings of the nights before, and of this one up to an instant [ms UTC]."""
@@ -279,6 +285,19 @@ def test_without_readable_plans_every_page_is_still_there(
     assert opened.get("/api/season/tonight").json()["enclosures"]["larch"]["carry"] is None
 
 
+@pytest.mark.parametrize(("trips", "begin"), [([], "Expected in"), ([trip_of()], "With heat, which cannot come now, ")])
+def test_what_a_plan_expects_of_heat_that_is_locked_off_is_told_as_that(
+    outdoors: Outdoors, opened: TestClient, trips: list[dict[str, Any]], begin: str
+) -> None:
+    """The page of a tripped enclosure expected 18 Cel and 4.5 kWh, as if nothing were."""
+    plan = Foresight(NOW_MS, 1800.0, (0.3,) * 72, (18.0,) * 73, (18.0,) * 72, (-1.0,) * 72, (0.0,) * 72)
+    with closing(open_writer(outdoors.folder / "plans.db", PLANS)) as connection:
+        plans.put_plan(connection, "larch", plan)
+    outdoors.hear(status_of(trips=trips))
+    ahead = opened.get("/enclosures/larch", headers=HTML).text.partition("Why this much heat")[2]
+    assert f'<p class="more">{begin}' in ahead
+
+
 def test_a_thought_that_cannot_be_read_takes_no_other_away(outdoors: Outdoors, opened: TestClient) -> None:
     """A failing card has spoilt what the planner thought of elder: of larch it is told, and the page is there."""
     with closing(open_writer(outdoors.folder / "plans.db", PLANS)) as connection:
@@ -291,6 +310,64 @@ def test_a_thought_that_cannot_be_read_takes_no_other_away(outdoors: Outdoors, o
     assert (shown.status_code, shown.text.count("It cannot hold")) == (200, 1)
     told = opened.get("/api/season/tonight").json()["enclosures"]
     assert (told["larch"]["carry"], told["elder"]["carry"]) == (CARRY, None)
+
+
+LOST = {"name": "node heard", "holds": False, "detail": "the relay node was last heard 3 h ago", "returns": "then"}
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"trips": [trip_of()]}, "Heat is locked off: heater-surface probe"),
+        ({"trips": [], "armed": False}, "Not armed: no heat."),
+        ({"trips": [], "permissives": [LOST]}, "Off: the relay node was last heard 3 h ago."),
+        (None, "Not known: the controller was last heard 3 h ago."),
+    ],
+    ids=["locked off", "disarmed", "held off", "silent"],
+)
+def test_a_heater_that_may_not_heat_carries_no_night(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int], changed: dict[str, Any] | None, said: str
+) -> None:
+    """The planner goes by the record: of heat locked off the page said "It can hold", and of a fig in leaf there that
+    it may stay. What heat could do is still told, as that.
+    """
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    outdoors.at(tonight[0] + HOUR_MS)
+    night = {"soil_c": 18.0, "air_c": 5.0, "energy_kwh": 4.0, "short_k": 0.0, "holds_to_c": -30.0}
+    with closing(open_writer(outdoors.folder / "plans.db", PLANS)) as connection:
+        plans.put_carry(connection, "larch", tonight[0], {**CARRY, "outside_c": -3.0, "nights": {"as it is": night}})
+    fig = {"name": "bed fig", "cultivar": "brown fig", "protection": "tunnel with heat", "stands": "ground"}
+    home = {"origin": "http://127.0.0.1:8460"}
+    assert opened.post("/api/season/plants", json={**fig, "enclosure": "larch"}, headers=home).status_code == 201
+    leaf = {"kind": "stage", "day": "2026-02-20", "code": 15}
+    assert opened.post("/api/season/plants/1/notes", json=leaf, headers=home).status_code == 201
+    outdoors.hear(status_of(trips=[]))
+    shown = opened.get("/tonight", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert ("It can hold 18.0 °C." in shown, "may stay as it is" in shown) == (True, True)
+    assert opened.get("/api/season/tonight").json()["enclosures"]["larch"]["unheated"] == ""
+    if changed is None:
+        outdoors.clock.sleep(3 * 3600.0)
+        outdoors.at(tonight[0] + HOUR_MS)
+    else:
+        outdoors.hear(status_of(**changed))
+    shown = opened.get("/tonight", headers=HTML).text.replace("\N{NO-BREAK SPACE}", " ").replace("&#39;", "'")
+    assert f'<p class="say">{said}' in shown
+    assert "It can hold" not in shown
+    assert "With heat: it can hold 18.0 °C. The plan counts with" in shown
+    assert ("in danger where it is: more heat or more cover" in shown, "may stay" in shown) == (True, False)
+    assert opened.get("/api/season/tonight").json()["enclosures"]["larch"]["unheated"].startswith(said)
+
+
+def test_a_probe_that_fell_silent_vouches_for_no_later_hour(
+    outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
+) -> None:
+    """Dead since an hour after it told of the night: at three its lowest passed for the lowest since sunset."""
+    outdoors.live_through(40, tonight[0] + HOUR_MS)
+    outdoors.at(tonight[0] + HOUR_MS + HOUR_MS // 3)
+    assert "silent since" not in opened.get("/tonight", headers=HTML).text
+    outdoors.at(tonight[0] + 7 * HOUR_MS)
+    shown = opened.get("/tonight", headers=HTML).text
+    assert ", as far as is known: the outside probe has been silent since yesterday 21:15." in shown
 
 
 def test_next_morning_the_expectation_stands_beside_what_was(outdoors: Outdoors, opened: TestClient) -> None:
@@ -322,6 +399,11 @@ def test_next_morning_the_expectation_stands_beside_what_was(outdoors: Outdoors,
         "size": pytest.approx(0.47, abs=0.15),
     }
     assert error["energy_kwh"]["mean"] == pytest.approx(3.0 - 0.3 * 14 * 0.45, abs=0.01)
+    larch = outdoors.settings.enclosure[0]
+    heater = larch.heater.model_copy(update={"relay": "plain"})
+    state: State = opened.app.state.soilward  # type: ignore[attr-defined]
+    untold = hindsight.past_nights(state, larch.model_copy(update={"heater": heater}))
+    assert untold[0].energy_kwh.was is None, "of a relay whose contact nothing tells no heat is on record"
     shown = opened.get("/tonight", headers=HTML).text
     assert "Over 1 night the coldest soil was missed by" in shown
 
@@ -506,6 +588,8 @@ def test_air_inside_is_taken_to_fall_with_the_night() -> None:
     assert inside_air_c(carry, Forecast(-1.0, 1.0, 30, False, False, "")) == 2.0
     assert inside_air_c(carry, Forecast(5.0, 1.0, 30, False, False, "")) == 6.0
     assert (inside_air_c(carry, None), inside_air_c(None, None)) == (6.0, None)
+    assert inside_air_c(carry, Forecast(-1.0, 1.0, 30, False, False, ""), heated=False) == -1.0
+    assert (inside_air_c(carry, None, heated=False), inside_air_c(None, None, heated=False)) == (3.0, None)
 
 
 def test_limits_in_settings_are_those_of_the_page(outdoors: Outdoors, tonight: tuple[int, int]) -> None:

@@ -112,7 +112,9 @@
     const chart = new uPlot(options, uPlot.join(tables, tables.map((each) => each.map(() => 2))), plot);
     holder.replaceChildren(plot);
     new ResizeObserver(() => chart.setSize(size())).observe(holder);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => chart.redraw(false, true));
+    for (const media of ["(prefers-color-scheme: dark)", "print"]) {
+      matchMedia(media).addEventListener("change", () => chart.redraw(false, true));
+    }
   };
   const local = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ...options });
   const clock = local({ hour: "2-digit", minute: "2-digit" }), day = local({ weekday: "short", day: "numeric" });

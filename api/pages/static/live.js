@@ -166,7 +166,12 @@
     const waiting = document.querySelector("[data-waiting]");
     if (!waiting) return;
     const fresh = await page(location.href), answer = fresh && fresh.querySelector(".answer");
-    if (answer && answer.textContent !== waiting.textContent) waiting.replaceWith(answer);
+    if (answer && answer.textContent !== waiting.textContent) {
+      // Into the place that is there: what comes with a place of its own is not read aloud (WCAG technique ARIA22).
+      waiting.className = answer.className;
+      waiting.replaceChildren(...answer.childNodes);
+      if (answer.dataset.waiting === undefined) delete waiting.dataset.waiting;
+    }
     missed = fresh ? 0 : missed + 1;
     if (missed === MISSES) {
       waiting.classList.add("no");
