@@ -95,7 +95,8 @@ def test_a_fortnight_of_hours_is_taken_whole(client: TestClient) -> None:
     at_s = [NOW_S + 3600 * hour for hour in range(1, 15 * 24)]
     outside = [{"n": "outside", "u": "Cel", "t": each, "v": -3.25} for each in at_s]
     light = [{"n": "light", "u": "W/m2", "t": each, "v": 1050.5} for each in at_s]
-    answer = client.put(CALL, json=[{"bn": "urn:dev:ops:roof/forecast:", **outside[0]}, *outside[1:], *light])
+    outside[0]["bn"], light[0]["bn"] = "urn:dev:ops:roof/forecast:", "urn:dev:ops:roof:sky/"
+    answer = client.put(CALL, json=[*outside, *light])
     assert [(each["outside_c"], each["light_w_m2"]) for each in answer.json()["hours"]] == [(-3.25, 1050.5)] * len(at_s)
 
 
