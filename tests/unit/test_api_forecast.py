@@ -8,6 +8,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api import people
+from controller.clock import rfc3339
 from controller.control.outlook import Expectation
 from controller.planning.service import outlook_of
 from controller.store import forecast
@@ -53,11 +54,13 @@ def test_a_forecast_is_taken_given_back_and_followed(site: ApiSite, client: Test
     ]
 
 
-def test_a_new_forecast_replaces_the_old_one(client: TestClient) -> None:
-    """No hour of the old one is left between the new ones."""
+def test_a_new_forecast_replaces_the_old_one(site: ApiSite, client: TestClient) -> None:
+    """No hour of the old one is left between the new ones, and it says when it was given itself."""
     client.put(CALL, json=pack((1, -3.0), (2, -4.0)))
+    site.clock.sleep(60)
     client.put(CALL, json=pack((3, 5.0)))
-    assert [each["outside_c"] for each in client.get(CALL).json()["hours"]] == [5.0]
+    now = client.get(CALL).json()
+    assert ([each["outside_c"] for each in now["hours"]], now["given"]) == ([5.0], rfc3339(NOW_MS + 60_000))
 
 
 @pytest.mark.parametrize(
