@@ -8,10 +8,11 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api import people
+from controller.clock import rfc3339
 from controller.control.outlook import Expectation
 from controller.planning.service import outlook_of
 from controller.store import forecast
-from controller.store.connection import open_writer
+from controller.store.connection import open_reader, open_writer
 from tests.api_site import NOW_MS, ApiSite
 
 NOW_S = NOW_MS / 1000
@@ -24,7 +25,7 @@ def pack(*outside: tuple[float, float], unit: str = "Cel") -> list[dict[str, Any
 
 
 def sky(**told: tuple[float, str]) -> list[dict[str, Any]]:
-    """Return a pack of one hour with wind or cloud: value and unit."""
+    """Return a pack of one hour with wind, cloud or light: value and unit."""
     more = [{"n": name, "u": unit, "t": NOW_S + 3600, "v": value} for name, (value, unit) in told.items()]
     return [*pack((1, -3.0)), *more]
 
@@ -53,11 +54,13 @@ def test_a_forecast_is_taken_given_back_and_followed(site: ApiSite, client: Test
     ]
 
 
-def test_a_new_forecast_replaces_the_old_one(client: TestClient) -> None:
-    """No hour of the old one is left between the new ones."""
+def test_a_new_forecast_replaces_the_old_one(site: ApiSite, client: TestClient) -> None:
+    """No hour of the old one is left between the new ones, and it says when it was given itself."""
     client.put(CALL, json=pack((1, -3.0), (2, -4.0)))
+    site.clock.sleep(60)
     client.put(CALL, json=pack((3, 5.0)))
-    assert [each["outside_c"] for each in client.get(CALL).json()["hours"]] == [5.0]
+    now = client.get(CALL).json()
+    assert ([each["outside_c"] for each in now["hours"]], now["given"]) == ([5.0], rfc3339(NOW_MS + 60_000))
 
 
 @pytest.mark.parametrize(
@@ -74,6 +77,10 @@ def test_a_new_forecast_replaces_the_old_one(client: TestClient) -> None:
         (sky(wind=(5.0, "km/h")), "unit 'km/h' is not m/s"),
         (sky(cloud=(101.0, "%")), "101 is outside 0 to 100"),
         (sky(cloud=(1.1, "/")), "1.1 is outside 0 to 1"),
+        (sky(light=(1501.0, "W/m2")), "1501 is outside 0 to 1500"),
+        (sky(light=(1001.0, "lx")), "unit 'lx' is not W/m2"),
+        ([*pack((1, -3.0)), {"n": "light", "u": "W/m2", "t": NOW_S + 7200, "v": 1.0}], "no outside temperature beside"),
+        ([{"bn": "outside", "bu": "Cel", "bt": NOW_S, "bv": 0}, {"t": 3600}], "has no value; send a number as v"),
         ({"n": "outside"}, "not a SenML pack"),
         ([], "not a SenML pack"),
     ],
@@ -84,6 +91,26 @@ def test_what_is_no_forecast_is_refused_and_the_old_one_stays(client: TestClient
     answer = client.put(CALL, json=body)
     assert (answer.status_code, said in answer.json()["detail"]) == (422, True)
     assert len(client.get(CALL).json()["hours"]) == 1
+
+
+def test_a_fortnight_of_hours_is_taken_whole(client: TestClient) -> None:
+    """Longer than any service gives; under whatever names stand before its own, and with a clear noon's light."""
+    at_s = [NOW_S + 3600 * hour for hour in range(1, 15 * 24)]
+    outside = [{"n": "outside", "u": "Cel", "t": each, "v": -3.25} for each in at_s]
+    light = [{"n": "light", "u": "W/m2", "t": each, "v": 1050.5} for each in at_s]
+    outside[0]["bn"], light[0]["bn"] = "urn:dev:ops:roof/forecast:", "urn:dev:ops:roof:sky/"
+    answer = client.put(CALL, json=[*outside, *light])
+    assert [(each["outside_c"], each["light_w_m2"]) for each in answer.json()["hours"]] == [(-3.25, 1050.5)] * len(at_s)
+
+
+def test_of_each_night_the_last_word_before_it_begins_is_kept(site: ApiSite, client: TestClient) -> None:
+    """By it a forecast's error is known: what was said days ahead, or once the night was there, would pass for it."""
+    assert client.put(CALL, json=pack(*((hour, -1.0) for hour in range(1, 61)))).status_code == 200
+    assert client.put(CALL, json=pack(*((hour, -5.0) for hour in range(1, 31)))).status_code == 200
+    site.clock.sleep(14 * 3600)
+    assert client.put(CALL, json=pack(*((hour, 3.0) for hour in range(15, 41)))).status_code == 200
+    with closing(open_reader(site.folder / "season.db")) as connection:
+        assert forecast.nights_fed(connection) == {"2026-03-01": -5.0, "2026-03-02": -1.0}
 
 
 def test_who_may_only_look_feeds_nothing_in(site: ApiSite) -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from api.writer import open_requests
 from controller.asked import Asked
+from controller.errors import StoreError
 from controller.standing import FILE, Kept, Standing, save
 from controller.store import requests
 from controller.store.connection import open_writer
@@ -121,3 +122,15 @@ def test_a_damaged_file_is_set_aside_and_the_pages_begin_another(folder: Path, f
     assert aside.read_bytes() == spoilt
     assert _asked(folder, "larch", "stop") == 351
     assert [each.id for each in asked.poll(0.0)] == [351]
+
+
+def test_a_damaged_file_that_somebody_writes_stays_where_it_is(folder: Path) -> None:
+    """Moved away under pages that run, a stop would be filed where nobody looks."""
+    file = folder / "requests.db"
+    spoilt = b"\xa5" * file.stat().st_size
+    with closing(open_writer(file, REQUESTS)):
+        file.write_bytes(spoilt)
+        with pytest.raises(StoreError, match="is already writing it; stop that one first"):
+            open_requests(folder)
+        assert file.read_bytes() == spoilt
+        assert list(folder.glob("requests.db.damaged-*")) == []

@@ -1,6 +1,7 @@
 """A damaged record is set aside and named; a full disk still takes the journal."""
 
 import logging
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -176,6 +177,35 @@ def test_what_is_no_database_at_the_start_is_set_aside(tmp_path: Path, clock: Ma
     writer = Writer(tmp_path, clock)
     assert keep(writer, clock, range(3)) == [0, 1, 2]
     writer.close()
+
+
+def test_what_was_not_folded_in_yet_goes_with_a_damaged_record(tmp_path: Path, clock: ManualClock) -> None:
+    """As a controller that was killed leaves it: the newest that it acknowledged stands in the log alone."""
+    Writer(tmp_path, clock).close()
+    writer, killed = Writer(tmp_path, clock), tmp_path / "killed"
+    assert keep(writer, clock, range(50)) == list(range(50))
+    killed.mkdir()
+    for ending in ("", "-wal"):
+        shutil.copy(tmp_path / f"readings.db{ending}", killed / f"readings.db{ending}")
+    writer.close()
+    log = (killed / "readings.db-wal").read_bytes()
+    spoil(killed / "readings.db", 0, (killed / "readings.db").stat().st_size // 4096)
+    aside = sound_or_aside(killed, T0)
+    assert aside is not None
+    assert aside.with_name(f"{aside.name}-wal").read_bytes() == log
+    assert not (killed / "readings.db-wal").exists()
+
+
+def test_a_record_that_another_program_holds_is_no_damaged_one(tmp_path: Path, clock: ManualClock) -> None:
+    """A backup at work as the controller starts: a year of readings is not set aside for it."""
+    writer = Writer(tmp_path, clock)
+    keep(writer, clock, range(3))
+    writer.close()
+    with closing(sqlite3.connect(tmp_path / "readings.db", isolation_level=None)) as backup:
+        backup.execute("PRAGMA locking_mode = EXCLUSIVE")
+        backup.execute("BEGIN EXCLUSIVE")
+        assert sound_or_aside(tmp_path, T0) is None
+    assert kept(tmp_path) == {0, 1, 2}
 
 
 def test_a_sound_record_stays_where_it_is(tmp_path: Path, clock: ManualClock, writer: Writer) -> None:

@@ -42,7 +42,7 @@ def test_other_words_for_the_same_order_are_no_change() -> None:
     assert not due(Order(False, False, "b"), Sent(OFF, 100.0), 101.0)
 
 
-@pytest.mark.parametrize(("lease_s", "every_s"), [(15.0, 5.0), (12.0, 4.0), (6.0, 2.0)])
+@pytest.mark.parametrize(("lease_s", "every_s"), [(15.0, 5.0), (12.0, 4.0), (7.5, 2.5), (6.0, 2.0)])
 def test_a_shorter_lease_is_renewed_as_often(lease_s: float, every_s: float) -> None:
     """Three times, whatever settings say."""
     assert due(ON, Sent(ON, 100.0), 100.0 + every_s, lease_s)

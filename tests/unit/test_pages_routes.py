@@ -423,9 +423,16 @@ def test_a_copy_that_is_wanted_no_longer_is_not_said_to_be_behind(tmp_path: Path
 
 
 def test_a_forwarder_that_does_not_run_is_said_on_the_site_page(tmp_path: Path) -> None:
-    """One that ends at each start, as for a token it cannot read, has no word of its own; all seemed well."""
+    """One that ends at each start, as for a token it cannot read, has no word of its own; all seemed well. Nor has one
+    whose file is new, or damaged, and the page is there all the same."""
     with open_site(tmp_path, settings=COPIED) as client:
-        assert "The copy elsewhere has not begun: the forwarder does not run" in client.get("/").text
+        line = "The copy elsewhere has not begun: the forwarder does not run"
+        assert line in client.get("/").text
+        connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX).close()
+        assert line in client.get("/").text
+        (tmp_path / "outbox.db").write_bytes(b"none at all" * 1000)
+        assert line in client.get("/").text
+        (tmp_path / "outbox.db").unlink()
         with closing(connection.open_writer(tmp_path / "outbox.db", migrations.OUTBOX)) as outbox:
             outbox.execute("INSERT INTO told VALUES (1, ?, NULL, 50, 0, '')", (NOW_MS - 901_000,))
         shown = client.get("/").text.replace("\N{NO-BREAK SPACE}", " ")

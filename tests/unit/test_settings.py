@@ -1,15 +1,18 @@
 """Settings: every fault at once, each with file, key, value, bound and remedy."""
 
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from api.review.settings import load_review
 from controller.errors import SettingsError
 from controller.load_settings import check, load
 from controller.plan import plan_for
 from controller.probe import Quantity
+from controller.setting_kinds import Part
 from controller.starter import TEMPLATE
 from tests.core_site import AIR, SOIL, raw_settings, settings_of
 
@@ -430,6 +433,38 @@ def test_what_two_enclosures_share_is_told_beside_all_other_faults(tmp_path: Pat
     for words in ("latitude", "soil_trip", "'larch': probe 'more'", "'oak': probe 'more'", "node key", "'gateway/up'"):
         assert sum(words in each for each in faults) == 1, words
     assert len(faults) == 6
+
+
+def paths_in(part: object) -> Iterator[tuple[str, Path]]:
+    """Yield every path that settings hold, with its key."""
+    if isinstance(part, tuple):
+        for each in part:
+            yield from paths_in(each)
+    elif isinstance(part, Part):
+        for name, value in part:
+            if isinstance(value, Path):
+                yield name, value
+            yield from paths_in(value)
+
+
+def test_every_path_counts_from_the_folder_of_its_file(tmp_path: Path) -> None:
+    """Typed beside the file it is found, and by a service that runs in another folder it would not be."""
+    keys = {
+        "broker": ("password_file", "read_password_file", "ca_file"),
+        "store": ("folder", "journal_key_file"),
+        "remote": ("token_file",),
+        "season": ("station_file",),
+    }
+    raw = changed("enclosure.0.heater.key_file", "key_file")
+    raw["remote"] = {"kind": "influxdb-2", "url": "https://metrics.example", "site": "hollow"}
+    for part, names in keys.items():
+        raw[part] = {**raw.get(part, {}), **{name: name for name in names}}
+    found = dict(paths_in(check(raw, tmp_path / "soilward.toml")))
+    assert found == {name: tmp_path / name for name in (*sum(keys.values(), ()), "key_file")}
+    there = 'kind = "influxdb-2"\nurl = "https://metrics.example"\ntoken_file = "token"'
+    (tmp_path / "review.toml").write_text(f'[remote]\n{there}\n[store]\nfolder = "people"\n')
+    review = dict(paths_in(load_review(tmp_path / "review.toml")))
+    assert review == {"token_file": tmp_path / "token", "folder": tmp_path / "people"}
 
 
 def test_a_missing_file_says_what_writes_one(tmp_path: Path) -> None:

@@ -58,6 +58,17 @@ def pack(keeping: Keeping, now_ms: int) -> bool:
     return pieces > 0
 
 
+def test_what_lies_on_disk_is_looked_for_under_the_keys_that_it_got() -> None:
+    """Whatever changes in the program: under others a year of readings would be of other probes, or not found."""
+    far = ((T0, 300), (EVER_MS - 1, 1_048_575))
+    assert [shelves.block_id(*each) for each in far] == [516_125_884_716, 73_808_769_712_127]
+    assert [shelves.day_id(probe, at_ms) for at_ms, probe in far] == [1_258_311_709, 4_398_045_249_696]
+    assert [shelves.tail_ids(shelves.shelf_of(probe)) for probe in (255, 256)] == [
+        (0, 1_099_511_627_775),
+        (1_099_511_627_776, 2_199_023_255_551),
+    ]
+
+
 def test_a_reading_waits_in_the_tail_until_its_hour_is_over(store: sqlite3.Connection) -> None:
     """One chunk a batch; a minute after the hour one block per probe and hour, and the tail is empty."""
     keeping = Keeping(store)

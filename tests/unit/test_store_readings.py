@@ -150,6 +150,17 @@ def test_points_are_bounded(store: sqlite3.Connection, points: int) -> None:
         series(store, "north", None, T0, T0 + 1, points)
 
 
+@pytest.mark.parametrize(("points", "width_h"), [(1, 31), (3, 11), (31, 1)])
+def test_a_range_that_begins_within_an_hour_has_no_bucket_more(
+    store: sqlite3.Connection, points: int, width_h: int
+) -> None:
+    """They lie on whole hours, so the first one begins before it: counted from the start, they would be one more."""
+    start_ms = T0 - T0 % 3_600_000 + 1_800_000
+    add(store, [soil(18.0, start_ms), soil(19.0, start_ms + 30 * 3_600_000 - 1)])
+    (found,) = series(store, "north", None, start_ms, start_ms + 30 * 3_600_000, points)
+    assert (found.bucket_ms, len(found.rows)) == (width_h * 3_600_000, min(points, 2))
+
+
 @pytest.mark.parametrize("length_ms", [0, -1])
 def test_an_empty_range_is_refused(store: sqlite3.Connection, length_ms: int) -> None:
     """A swapped start and end is said, not answered with nothing."""
