@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, HTTPException, Request
+from fastapi import Depends, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.auth import Operator, StateNow, Viewer
@@ -13,7 +13,7 @@ from api.pages.again import note
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
 from api.planned import carries
-from api.problem import example
+from api.problem import Router, example
 from api.season import hindsight
 from api.season.alarm import Place, Stage, leaves_colder
 from api.season.examples import TONIGHT
@@ -26,7 +26,7 @@ from controller.clock import rfc3339
 from controller.enclosure_settings import Enclosure
 from controller.units import fahrenheit_to_c
 
-router = APIRouter()
+router = Router()
 
 
 @router.get(
