@@ -15,6 +15,7 @@ from api.chain import BusyError, Chain
 from api.headers import Guarded
 from api.live import Live
 from api.pace import Paced
+from api.pages import door, forms, safety_forms
 from api.routes import (
     changes,
     enclosures,
@@ -48,6 +49,34 @@ from controller.settings import Settings
 from controller.store import heads
 
 STATIC = Path(__file__).parent / "pages" / "static"
+
+ROUTED = (
+    enclosures,
+    changes,
+    requests,
+    journal,
+    export,
+    forecast,
+    live_route,
+    people_route,
+    session,
+    health,
+    limits,
+    photographs,
+    plant_pages,
+    plants,
+    proof,
+    season,
+    sizing,
+    tonight,
+    worth,
+    report,
+    forms,
+    safety_forms,
+    door,
+    pages,
+)
+"""Whose routes the application has, in the order in which they are asked."""
 
 _ABOUT = (
     "Looks at Soilward and asks it for changes. Times are RFC 3339, temperatures Cel, energy kWh; errors are "
@@ -95,35 +124,10 @@ def create_app(settings: Settings, folder: Path, live: Live | None = None, clock
             await asyncio.to_thread(own_live.stop)
             state.close()
 
-    app = problem.application("Soilward", _ABOUT, running)
+    app = problem.application("Soilward", _ABOUT, running, (module.router for module in ROUTED))
     app.state.soilward = state
     app.add_middleware(Paced, clock=clock)
     app.add_middleware(Guarded)
-    modules = (
-        enclosures,
-        changes,
-        requests,
-        journal,
-        export,
-        forecast,
-        live_route,
-        people_route,
-        session,
-        health,
-        limits,
-        photographs,
-        plant_pages,
-        plants,
-        proof,
-        season,
-        sizing,
-        tonight,
-        worth,
-        report,
-        pages,
-    )
-    for module in modules:
-        app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
 

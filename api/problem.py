@@ -2,12 +2,13 @@
 
 import logging
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractAsyncContextManager
+from functools import partial
 from typing import Any, cast
 from urllib.parse import quote
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -61,7 +62,12 @@ def problem(status: int, detail: str, headers: Mapping[str, str] | None = None, 
     return JSONResponse(body, status, headers=dict(headers or {}), media_type=MEDIA_TYPE)
 
 
-def application(title: str, about: str, lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]]) -> FastAPI:
+def application(
+    title: str,
+    about: str,
+    lifespan: Callable[[FastAPI], AbstractAsyncContextManager[None]],
+    routers: Iterable[APIRouter],
+) -> FastAPI:
     """Return an application every one of whose errors has this one shape, and is described so."""
     app = FastAPI(
         title=title,
@@ -70,8 +76,10 @@ def application(title: str, about: str, lifespan: Callable[[FastAPI], AbstractAs
         lifespan=lifespan,
         docs_url=None,
         redoc_url=None,
-        responses=ANY_OTHER,
     )
+    for router in routers:
+        # Included, each route would be made anew, with all that it reads, while the first reader waits.
+        app.router.routes.extend(router.routes)
     app.add_exception_handler(HTTPException, _on_http)
     app.add_exception_handler(RequestValidationError, _on_validation)
     app.add_exception_handler(StoreError, _on_store)
@@ -106,6 +114,9 @@ ANY_OTHER: dict[int | str, dict[str, Any]] = {
     }
 }
 """An OpenAPI response entry for what any call may answer: too often, a body that nobody can read, out of room."""
+
+Router = partial(APIRouter, responses=ANY_OTHER)
+"""Makes a router for `application`, which takes its routes as they are."""
 
 
 def is_page(request: Request) -> bool:

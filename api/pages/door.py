@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request
+from fastapi import Depends, Form, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from api import auth
@@ -10,9 +10,9 @@ from api.auth import DoorNow
 from api.pages import words
 from api.pages.again import carried, waiting
 from api.pages.render import UNIT_COOKIE, own_path, page
-from api.problem import LONGEST_PATH
+from api.problem import LONGEST_PATH, Router
 
-router = APIRouter()
+router = Router(include_in_schema=False)
 
 _YEAR_S = 31_536_000
 _Path = Annotated[str, Query(alias="next", max_length=LONGEST_PATH)]

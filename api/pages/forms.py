@@ -6,7 +6,7 @@ away is never refused for that.
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import Depends, Form, Request
 from fastapi.responses import Response
 
 from api import asking
@@ -16,11 +16,12 @@ from api.pages import again, words
 from api.pages.filing import filed
 from api.pages.render import unit_of
 from api.pages.words import Unit
+from api.problem import Router
 from api.schemas import Arm, Disarm, Reset, SetPoint
 from controller.clock import rfc3339
 from controller.units import fahrenheit_to_c
 
-router = APIRouter(prefix="/enclosures/{enclosure}", dependencies=[Depends(again.note)])
+router = Router(prefix="/enclosures/{enclosure}", include_in_schema=False, dependencies=[Depends(again.note)])
 
 Why = Annotated[str, Form(max_length=300)]
 Seen = Annotated[str, Form(max_length=400)]

@@ -2,16 +2,17 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import Depends, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api import asking
 from api.auth import Operator, StateNow
 from api.pages import again
 from api.pages.filing import filed
+from api.problem import Router
 from api.schemas import Acknowledge, AtWork, Shelve, Stop
 
-router = APIRouter(dependencies=[Depends(again.note)])
+router = Router(include_in_schema=False, dependencies=[Depends(again.note)])
 
 Why = Annotated[str, Form(max_length=300)]
 _SHORTEST_WHY = 3

@@ -88,13 +88,12 @@ def create_review(settings: ReviewSettings, clock: Clock | None = None) -> FastA
         yield
         state.season.close()
 
-    app = problem.application("Soilward review", _ABOUT, running)
+    routers = (calls.router, session.router, people_route.router, door.router, pages.router)
+    app = problem.application("Soilward review", _ABOUT, running, routers)
     app.state.soilward = state
     app.add_exception_handler(KeptError, _on_kept)
     app.add_middleware(Paced, clock=state.clock)
     app.add_middleware(Guarded)
-    for router in (calls.router, session.router, people_route.router, door.router, pages.router):
-        app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
 

@@ -3,9 +3,10 @@
 from dataclasses import asdict
 from typing import Annotated, Any, cast
 
-from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
+from fastapi import Depends, HTTPException, Path, Query, Request
 
 from api.auth import Viewer
+from api.problem import Router
 from api.review.kept import Kept
 from api.span import SpanAsked
 from controller.clock import Clock, rfc3339
@@ -13,7 +14,7 @@ from controller.setting_kinds import NAME_PATTERN
 from controller.store.readings import MOST_POINTS
 from controller.store.use import JOULES_PER_KWH
 
-router = APIRouter(prefix="/api/sites", tags=["sites"])
+router = Router(prefix="/api/sites", tags=["sites"])
 
 Name = Annotated[str, Path(pattern=NAME_PATTERN)]
 """A site or enclosure; by this pattern nothing in it can mean anything to the store."""

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import Viewer
@@ -13,12 +13,13 @@ from api.pages.curves import Curve, curve_of
 from api.pages.render import page, unit_of
 from api.pages.spark import Span
 from api.pages.words import Unit
+from api.problem import Router
 from api.review.calls import ClockNow, KeptNow, Name, known
 from api.review.kept import Kept, Last, Run
 from controller.store.readings import ProbeSeries
 from controller.store.use import JOULES_PER_KWH
 
-router = APIRouter(include_in_schema=False)
+router = Router(include_in_schema=False)
 
 DAY_MS = 86_400_000
 SILENT_MS = 900_000

@@ -2,17 +2,17 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Header
+from fastapi import Body, Header
 from fastapi.openapi.models import Example
 
 from api import asking
 from api.auth import Operator, StateNow
 from api.examples import ACCEPTED, ADOPTED, shows
 from api.orders import refuse_stale
-from api.problem import example
+from api.problem import Router, example
 from api.schemas import Acknowledge, Adopt, Arm, AtWork, Disarm, Reset, SetPoint, Shelve, Stop, Trial
 
-router = APIRouter(prefix="/api/enclosures/{enclosure}", tags=["changes"])
+router = Router(prefix="/api/enclosures/{enclosure}", tags=["changes"])
 
 _ANSWERS: dict[int | str, dict[str, Any]] = {
     **shows(ACCEPTED, 202),

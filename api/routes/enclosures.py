@@ -3,20 +3,20 @@
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, HTTPException, Query, Response
+from fastapi import HTTPException, Query, Response
 
 from api.auth import StateNow, Viewer
 from api.examples import CONTROL, HEATER_RUNS, READINGS, STATUS, shows
 from api.orders import orders_now
 from api.planned import as_json, planned
-from api.problem import example
+from api.problem import Router, example
 from api.seen import as_seen
 from api.span import SpanAsked
 from controller.clock import rfc3339
 from controller.store import reading_back, use
 from controller.store.readings import MOST_POINTS
 
-router = APIRouter(prefix="/api/enclosures", tags=["enclosures"])
+router = Router(prefix="/api/enclosures", tags=["enclosures"])
 
 _UNKNOWN = example(404, "enclosure 'oak' is not in settings; known: larch, elder, southwall")
 _SIGN_IN = example(401, "sign in, or send a bearer token")

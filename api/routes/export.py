@@ -3,19 +3,19 @@
 from collections.abc import Iterator
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import HTTPException, Query
 from fastapi.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
 from api.auth import StateNow, Viewer
-from api.problem import example
+from api.problem import Router, example
 from api.span import SpanAsked
 from controller.clock import rfc3339
 from controller.exporting.forms import MEDIA_TYPES, ExportError, Form, export
 from controller.exporting.lacking import kept_from_ms
 from controller.exporting.rows import Wanted, What
 
-router = APIRouter(prefix="/api/export", tags=["export"])
+router = Router(prefix="/api/export", tags=["export"])
 
 _CSV = (
     "enclosure,probe,quantity,unit,taken,arrived,value,grade\r\n"

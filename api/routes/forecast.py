@@ -2,11 +2,11 @@
 
 from typing import Any
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import HTTPException, Request
 
 from api.auth import Operator, StateNow, Viewer
 from api.examples import shows
-from api.problem import example
+from api.problem import Router, example
 from api.season.examples import FORECAST
 from api.season.fed_nights import take_forecast
 from api.season.forecast import ForecastError, forecast_of
@@ -14,7 +14,7 @@ from api.season.sky import sky_from
 from controller.clock import rfc3339
 from controller.store import forecast
 
-router = APIRouter(prefix="/api/season/forecast", tags=["season"])
+router = Router(prefix="/api/season/forecast", tags=["season"])
 _SIGN_IN = example(401, "sign in, or send a bearer token")
 _PACK = [
     {"bn": "forecast/", "bt": 1772388000, "n": "outside", "u": "Cel", "v": -2.5},

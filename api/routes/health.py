@@ -2,16 +2,16 @@
 
 from collections.abc import Iterator
 
-from fastapi import APIRouter
 from fastapi.responses import JSONResponse, PlainTextResponse
 
 from api.auth import StateNow, Viewer
 from api.examples import HEALTH, shows
 from api.metrics import CONTENT_TYPE, text_of
+from api.problem import Router
 from api.seen import alerts_of, span_in_words
 from api.state import State
 
-router = APIRouter(tags=["health"])
+router = Router(tags=["health"])
 
 _SILENT = {"status": "unwell", "reasons": ["enclosure 'larch': the controller was last heard 40 s ago"]}
 _METRICS = 'soilward_broker_connected 1\nsoilward_soil_celsius{enclosure="larch"} 18.06\n'

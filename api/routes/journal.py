@@ -3,20 +3,20 @@
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import HTTPException, Query
 
 from api import people
 from api.auth import Operator, StateNow, Viewer
 from api.chain import BusyError
 from api.examples import JOURNAL_ENTRY, PROOF, REFUSAL, shows
-from api.problem import example
+from api.problem import Router, example
 from api.span import SpanAsked
 from controller.clock import rfc3339
 from controller.store import journal
 from controller.store.heads import Sealed
 from controller.store.journal import StoredEntry
 
-router = APIRouter(prefix="/api/journal", tags=["journal"])
+router = Router(prefix="/api/journal", tags=["journal"])
 
 _SIGN_IN = example(401, "sign in, or send a bearer token")
 

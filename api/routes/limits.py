@@ -2,18 +2,18 @@
 
 from dataclasses import dataclass
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
 from api.examples import LIMIT, shows
 from api.pages import limits, site_lines
 from api.pages.render import page, unit_of
-from api.problem import example
+from api.problem import Router, example
 from controller.clock import rfc3339
 from controller.limit_table import hard_limits, shows_acting, tighter
 
-router = APIRouter()
+router = Router()
 
 
 @dataclass(frozen=True, slots=True)

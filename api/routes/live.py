@@ -2,7 +2,7 @@
 
 import asyncio
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import HTTPException, Request
 from fastapi.responses import StreamingResponse
 
 from api import auth
@@ -10,9 +10,9 @@ from api.auth import StateNow, Viewer
 from api.examples import shows
 from api.listeners import MOST_OF_ONE_CALLER
 from api.pace import caller_of
-from api.problem import example
+from api.problem import Router, example
 
-router = APIRouter(prefix="/api", tags=["live"])
+router = Router(prefix="/api", tags=["live"])
 
 _EVENT = (
     'event: enclosure\ndata: {"enclosure":"larch","soil_c":18.06,"known":true}\n\n'

@@ -4,20 +4,18 @@ from itertools import dropwhile
 from typing import Annotated
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import HTMLResponse
 
 from api import people
 from api.auth import StateNow, Viewer
-from api.pages import door, forms, ledger, record, safety_forms, site_lines, views
+from api.pages import ledger, record, site_lines, views
 from api.pages.render import page, unit_of
 from api.pages.spark import Span
+from api.problem import Router
 from controller.clock import rfc3339
 
-router = APIRouter(include_in_schema=False)
-router.include_router(forms.router)
-router.include_router(safety_forms.router)
-router.include_router(door.router)
+router = Router(include_in_schema=False)
 
 _ENTRIES = 100
 

@@ -2,14 +2,15 @@
 
 from typing import Any
 
-from fastapi import APIRouter, Depends, HTTPException, Response
+from fastapi import Depends, HTTPException, Response
 
 from api import asking, people
 from api.auth import DoorNow, StateNow, keyholder
 from api.people import PeopleError, Role
+from api.problem import Router
 from api.schemas import NewPerson, OnBehalf
 
-router = APIRouter(prefix="/api/people", include_in_schema=False, dependencies=[Depends(keyholder)])
+router = Router(prefix="/api/people", include_in_schema=False, dependencies=[Depends(keyholder)])
 
 
 @router.post("", status_code=201)

@@ -2,19 +2,19 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Path, Query, Request, Response
+from fastapi import HTTPException, Path, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse
 
 from api.auth import Operator, StateNow, Viewer
 from api.examples import shows
-from api.problem import example
+from api.problem import Router, example
 from api.season import examples, site_photographs
 from api.season.picture import PictureError
 from api.season.picture_files import NoRoomError
 from api.season.plants import PlantError
 
-router = APIRouter(prefix="/api/season", tags=["season"])
+router = Router(prefix="/api/season", tags=["season"])
 Number = Annotated[int, Path(ge=1, le=2**53)]
 
 _BYTES = "the file's bytes"

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, Request, UploadFile
+from fastapi import Depends, Form, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
@@ -13,6 +13,7 @@ from api.auth import Operator, StateNow, Viewer
 from api.pages import again
 from api.pages import plants as shown
 from api.pages.render import page
+from api.problem import Router
 from api.routes.photographs import refusal
 from api.routes.sent import Sent
 from api.season import site_photographs, site_plants
@@ -24,7 +25,7 @@ from api.season.plants import Kept, Plant, PlantError, Protection
 from api.season.plants_csv import Taken
 from api.state import State
 
-router = APIRouter(prefix="/plants", include_in_schema=False, dependencies=[Depends(again.note)])
+router = Router(prefix="/plants", include_in_schema=False, dependencies=[Depends(again.note)])
 Short = Annotated[str, Field(max_length=80)]
 
 

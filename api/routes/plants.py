@@ -3,20 +3,20 @@
 from collections.abc import Callable
 from typing import Annotated, Any, TypeVar
 
-from fastapi import APIRouter, Body, HTTPException, Path, Request, Response
+from fastapi import Body, HTTPException, Path, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.openapi.models import Example
 
 from api.auth import Operator, StateNow, Viewer
 from api.examples import shows
-from api.problem import example
+from api.problem import Router, example
 from api.season import examples, site_plants
 from api.season.plant_fields import FieldError
 from api.season.plants import PlantError
 from api.season.schemas import NoteBody, PlantBody
 from api.state import State
 
-router = APIRouter(prefix="/api/season", tags=["season"])
+router = Router(prefix="/api/season", tags=["season"])
 T = TypeVar("T")
 Number = Annotated[int, Path(ge=1, le=2**53)]
 

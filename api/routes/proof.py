@@ -2,14 +2,15 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
 from api.pages import proof, site_lines
 from api.pages.render import page, unit_of
+from api.problem import Router
 
-router = APIRouter(include_in_schema=False)
+router = Router(include_in_schema=False)
 
 
 @router.get("/proof/{enclosure}")

@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 from threading import Lock
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import HTTPException, Request
 from fastapi.responses import HTMLResponse, Response
 
 from api.auth import StateNow, Viewer
@@ -16,6 +16,7 @@ from api.pages.render import page, unit_of
 from api.pages.report import report_shown
 from api.pages.worth import worth_shown
 from api.pages.years import years_shown
+from api.problem import Router
 from api.routes.worth import Year
 from api.season import site_photographs
 from api.season.hours import date_at
@@ -25,7 +26,7 @@ from api.season.site_worth import Season, grown, season_at, season_of, years
 from api.season.site_years import seasons_beside
 from api.state import State
 
-router = APIRouter(include_in_schema=False)
+router = Router(include_in_schema=False)
 
 CHROMIUMS = ("chromium", "chromium-browser", "google-chrome")
 PATIENCE_S = 40.0

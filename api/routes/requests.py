@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException
+from fastapi import HTTPException
 from fastapi import Path as InPath
 
 from api.auth import StateNow, Viewer
 from api.examples import REQUEST, shows
 from api.pages.record import CLOCK_SET_BACK_MS
-from api.problem import example
+from api.problem import Router, example
 from api.seen import span_in_words
 from api.state import State
 from controller.clock import rfc3339
@@ -17,7 +17,7 @@ from controller.errors import StoreError
 from controller.store import journal, requests
 from controller.store.requests import Request
 
-router = APIRouter(prefix="/api/requests", tags=["changes"])
+router = Router(prefix="/api/requests", tags=["changes"])
 
 SOON_MS = 5_000
 """[ms] The controller reads requests on every tick; a longer wait is worth a word."""

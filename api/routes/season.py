@@ -5,7 +5,7 @@ from dataclasses import asdict
 from datetime import date
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
@@ -15,7 +15,7 @@ from api.pages.render import page, unit_of
 from api.pages.season import THRESHOLDS_C, season_shown
 from api.pages.words import Unit
 from api.pages.years import years_shown
-from api.problem import example
+from api.problem import Router, example
 from api.routes.worth import Year
 from api.season import freeze_chance
 from api.season.daily import RecordError
@@ -33,7 +33,7 @@ from api.season.years import Year as Compared
 from api.state import State
 from controller.units import fahrenheit_to_c
 
-router = APIRouter()
+router = Router()
 COLDEST_ASKED_C, WARMEST_ASKED_C = -30.0, 15.0
 Below = Annotated[float | None, Query(ge=COLDEST_ASKED_C, le=WARMEST_ASKED_C, allow_inf_nan=False)]
 Written = Annotated[str, Query(max_length=12)]

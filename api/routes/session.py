@@ -2,16 +2,16 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Request, Response
+from fastapi import Body, Request, Response
 from fastapi.openapi.models import Example
 
 from api import auth
 from api.auth import DoorNow, Viewer
 from api.examples import shows
-from api.problem import example
+from api.problem import Router, example
 from api.schemas import LogIn
 
-router = APIRouter(prefix="/api/session", tags=["session"])
+router = Router(prefix="/api/session", tags=["session"])
 
 _WHO = {"name": "keeper", "role": "operate"}
 _LOG_INS = {"keeper": Example(summary="the keeper", value={"name": "keeper", "password": "a long pass phrase"})}

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
@@ -15,7 +15,7 @@ from api.pages.sizing import sizing_shown
 from api.pages.sizing_form import form
 from api.pages.sizing_rests import assumptions
 from api.pages.words import Unit
-from api.problem import Problem, example
+from api.problem import Problem, Router, example
 from api.season.examples import SIZING
 from api.season.site_sizing import ByHeater, Sized, sized
 from api.season.sizing import LEAST_CABLE_W_M2, MOST_CABLE_W_M2, SizingError
@@ -24,7 +24,7 @@ from api.season.sizing_fields import FIELDS, Field
 from api.state import State
 from controller.enclosure_settings import Enclosure
 
-router = APIRouter()
+router = Router()
 Which = Annotated[str, Query(max_length=40, description="Whose settings fill in what is left open; else the first's.")]
 
 

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, HTTPException, Request
+from fastapi import Depends, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from api.auth import Operator, StateNow, Viewer
@@ -15,7 +15,7 @@ from api.pages.tonight import night_shown
 from api.pages.unheated import unheated
 from api.pages.words import Unit
 from api.planned import carries
-from api.problem import example
+from api.problem import Router, example
 from api.season import hindsight
 from api.season.alarm import Place, Stage, leaves_colder
 from api.season.examples import TONIGHT
@@ -29,7 +29,7 @@ from controller.clock import rfc3339
 from controller.enclosure_settings import Enclosure
 from controller.units import fahrenheit_to_c
 
-router = APIRouter()
+router = Router()
 
 
 @router.get(

@@ -3,14 +3,14 @@
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import HTTPException, Query, Request
 from fastapi.responses import HTMLResponse
 
 from api.auth import StateNow, Viewer
 from api.examples import shows
 from api.pages.render import page
 from api.pages.worth import worth_shown
-from api.problem import example
+from api.problem import Router, example
 from api.season import worth_words
 from api.season.examples import WORTH
 from api.season.hours import date_at
@@ -19,7 +19,7 @@ from api.season.statistics import ComparisonError
 from api.season.worth import Compared, compare
 from api.state import State
 
-router = APIRouter()
+router = Router()
 
 Year = Annotated[int | None, Query(ge=1900, le=9998, description="The season's year; the one that is on if left out")]
 Crop = Annotated[Literal["first", "main"], Query(description="On last year's wood, or on this year's")]

@@ -4,8 +4,10 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
+from typing import TYPE_CHECKING
 
-from api.season.nights import Dark
+if TYPE_CHECKING:
+    from api.season.nights import Dark  # numpy only where nights are judged
 
 SCHEMA = """
 CREATE TABLE forecast_sky (
@@ -50,7 +52,7 @@ def sky_from(connection: sqlite3.Connection, start_ms: int) -> list[Sky]:
     return [Sky(*row) for row in rows]
 
 
-def night_sky(told: Sequence[Sky], dark: Dark) -> NightSky:
+def night_sky(told: Sequence[Sky], dark: "Dark") -> NightSky:
     """Return the means from sunset to sunrise of what is told."""
     within = [each for each in told if dark.sunset_ms <= each.at_ms <= dark.sunrise_ms]
     wind = [each.wind_m_s for each in within if each.wind_m_s is not None]

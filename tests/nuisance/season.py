@@ -3,6 +3,7 @@
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -136,30 +137,54 @@ def plant_for(built: Built, chosen: Enclosure, seed: int, start_ms: int) -> Encl
     return EnclosurePlant(made, weather, sites, start_ms, seed=seed, noise_k=built.noise_k)
 
 
-def season(built: Built, seed: int, days: float, start_day: int = 0, dies_day: float = math.inf) -> Found:
-    """Let an armed enclosure live through its season; a trip is noted and taken away, so that the next is seen too.
+@dataclass(slots=True)
+class Life:
+    """An armed enclosure within its season; a trip is noted and taken away, so that the next is seen too."""
 
-    Parameters
-    ----------
-    dies_day
-        From here on [d] the contact closes as ever and the heater gives nothing.
-    """
+    plan: Plan
+    plant: EnclosurePlant
+    state: State
+    start_ms: int
+    ticks: int
+    lived: int = 0
+    found: Found = field(default_factory=Found)
+
+    def until(self, tick: float, heats: bool = True) -> Found:
+        """Go on until a tick, or the end; without `heats` the contact closes as ever and the heater gives nothing."""
+        while self.lived < self.ticks and self.lived + 1 < tick:
+            self.lived += 1
+            self.plant.advance(TICK_S, heats and self.state.order.on)
+            now = Moment(self.lived * TICK_S, self.start_ms + round(self.lived * TICK_S * 1000))
+            told = heard(self.plan, self.plant, self.state.order.on, now)
+            self.state, decision = enclosure.step(self.plan, self.state, told, now)
+            _note(self.found, self.state, decision.entries, self.plant, now, self.ticks)
+            self.state.standing = replace(self.state.standing, trips=())
+        return self.found
+
+
+def begun(built: Built, seed: int, days: float, start_day: int = 0) -> Life:
+    """Return an armed enclosure at the beginning of its season."""
     settings = settings_of(built)
     chosen, start_ms = settings.enclosure[0], START_MS + start_day * DAY_S * 1000
-    plan, found = coarse(plan_for(settings, chosen, TICK_S), TICK_S), Found()
+    plan = coarse(plan_for(settings, chosen, TICK_S), TICK_S)
     if built.lag_s is not None:
         rated_a = chosen.heater.rated_w / chosen.heater.volts
         plan = judged_by(plan, chosen, Answer(built.lag_s, rated_a, built.slope_k_per_min))
-    plant = plant_for(built, chosen, seed, start_ms)
     state = enclosure.start(plan, Standing(armed=True, proved_ms=start_ms))
-    ticks = round(days * DAY_S / TICK_S)
-    for number in range(1, ticks + 1):
-        plant.advance(TICK_S, state.order.on and number * TICK_S < dies_day * DAY_S)
-        now = Moment(number * TICK_S, start_ms + round(number * TICK_S * 1000))
-        state, decision = enclosure.step(plan, state, heard(plan, plant, state.order.on, now), now)
-        _note(found, state, decision.entries, plant, now, ticks)
-        state.standing = replace(state.standing, trips=())
-    return found
+    return Life(plan, plant_for(built, chosen, seed, start_ms), state, start_ms, round(days * DAY_S / TICK_S))
+
+
+def season(built: Built, seed: int, days: float, start_day: int = 0) -> Found:
+    """Let an armed enclosure live through its season."""
+    return begun(built, seed, days, start_day).until(math.inf)
+
+
+def sound_and_dead(built: Built, seed: int, days: float, dies_day: float) -> tuple[Found, Found]:
+    """Return what a season brings with a sound heater, and with one that is dead from a day on: one run until then."""
+    sound = begun(built, seed, days)
+    sound.until(dies_day * DAY_S / TICK_S)
+    dead = replace(sound, **{part: deepcopy(getattr(sound, part)) for part in ("plant", "state", "found")})
+    return sound.until(math.inf), dead.until(math.inf, heats=False)
 
 
 def _note(found: Found, state: State, entries: Sequence[Entry], plant: EnclosurePlant, now: Moment, ticks: int) -> None:

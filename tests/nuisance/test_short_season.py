@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.nuisance.season import BUILT, MOST_ALERTS_A_DAY, season
+from tests.nuisance.season import BUILT, MOST_ALERTS_A_DAY, season, sound_and_dead
 
 DAYS = 6
 SUNSET_H = 4.5
@@ -34,7 +34,7 @@ def test_after_a_hot_day_a_sound_heater_latches_nothing_and_a_dead_one_does(
     name: str, seed: int, day: float, within_h: int
 ) -> None:
     """Evenings on which a sound cable once latched: it does no more; one dead since noon does, so soon after sunset."""
-    assert season(BUILT[name], seed, day + 0.75).trips == []
-    found = season(BUILT[name], seed, day + 0.75, dies_day=day)
+    sound, found = sound_and_dead(BUILT[name], seed, day + 0.75, dies_day=day)
+    assert sound.trips == []
     assert [words for at, words in found.trips if day < at <= day + (SUNSET_H + within_h) / 24], found.trips
     assert "heat was given" in found.trips[-1][1]

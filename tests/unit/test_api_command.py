@@ -124,32 +124,41 @@ def status_with(port: int, token: str) -> int:
         return line.getresponse().status
 
 
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, int]]:
+    """Give the settings and the port of one program that runs: a start costs more than all that is asked of it."""
+    port = a_free_port()
+    file = settings_in(tmp_path_factory.mktemp("running"), port=port)
+    with served(file):
+        yield file, port
+
+
+@pytest.mark.xdist_group("running")
 @pytest.mark.parametrize("name", ["keeper", "day/night shift", "100 % José?"])
 def test_people_come_and_go_while_the_program_runs(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str
+    running: tuple[str, int], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str
 ) -> None:
     """The command asks the running program, which alone writes the file: added, given a token, removed, at once.
 
     Whatever signs the name has.
     """
-    port = a_free_port()
-    file = settings_in(tmp_path, port=port)
+    file, port = running
     settings = ["--settings", file]
-    with served(file):
-        monkeypatch.setattr(sys, "stdin", io.StringIO("warm roots all night\n" * 3))
-        add = ["person", "add", name, "--role", "operate", "--password-stdin", *settings]
-        assert main(add) == 0
-        assert main(add) == 1
-        assert main(["person", "add", "neighbour", "--password-stdin", *settings]) == 0
-        assert main(["person", "token", name, *settings]) == 0
-        told = capsys.readouterr()
-        assert told.out.splitlines()[0] == f"{name} may operate"
-        assert "there already" in told.err
-        token = told.out.splitlines()[-1]
-        assert status_with(port, token) == 200
-        assert main(["person", "remove", name, *settings]) == 0
-        assert status_with(port, token) == 401
-        assert main(["person", "token", name, *settings]) == 1
+    other = f"{name}, who looks"
+    monkeypatch.setattr(sys, "stdin", io.StringIO("warm roots all night\n" * 3))
+    add = ["person", "add", name, "--role", "operate", "--password-stdin", *settings]
+    assert main(add) == 0
+    assert main(add) == 1
+    assert main(["person", "add", other, "--password-stdin", *settings]) == 0
+    assert main(["person", "token", name, *settings]) == 0
+    told = capsys.readouterr()
+    assert told.out.splitlines()[0] == f"{name} may operate"
+    assert "there already" in told.err
+    token = told.out.splitlines()[-1]
+    assert status_with(port, token) == 200
+    assert main(["person", "remove", name, *settings]) == 0
+    assert status_with(port, token) == 401
+    assert main(["person", "token", name, *settings]) == 1
 
 
 def test_only_the_owner_of_the_folder_can_read_the_key(tmp_path: Path) -> None:

@@ -2,10 +2,13 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import cast
 
 import pytest
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
+from api.app import ROUTED
 from api.schemas import set_point_fault
 from api.state import State
 from tests.api_site import ApiSite
@@ -74,6 +77,16 @@ def test_a_body_that_is_too_large_is_not_read(client: TestClient) -> None:
 def test_the_only_description_is_openapi_json(client: TestClient, path: str) -> None:
     """Pages that load script from elsewhere are off."""
     assert client.get(path).status_code == 404
+
+
+def test_the_application_has_the_routers_own_routes_and_each_call_tells_of_any_other_error(client: TestClient) -> None:
+    """Included, they are made anew: the first reader of each start waited for all of them."""
+    own = [route for each in ROUTED for route in each.router.routes]
+    there = [id(route) for route in cast(FastAPI, client.app).router.routes]
+    assert [id(route) for route in own if id(route) not in there] == []
+    paths = client.get("/openapi.json").json()["paths"]
+    silent = [call for path in paths.values() for call in path.values() if "default" not in call["responses"]]
+    assert (len(own) > 80, silent) == (True, [])
 
 
 def test_every_call_is_described_with_an_example(client: TestClient) -> None:

@@ -8,7 +8,7 @@ def test_whoever_adds_a_person_or_asks_for_pulses_waits_for_neither_pages_nor_pl
     """Neither `soilward person` nor `soilward tune --pulses` uses any of it."""
     asked = (
         "import sys, api.__main__, controller.tuning.command\n"
-        "print(sorted({each.partition('.')[0] for each in sys.modules} & {'fastapi', 'uvicorn', 'scipy'}))\n"
+        "print(sorted({each.partition('.')[0] for each in sys.modules} & {'fastapi', 'numpy', 'scipy', 'uvicorn'}))\n"
     )
     done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True, timeout=120)
     assert done.stdout.strip() == "[]"
