@@ -113,12 +113,12 @@ def served(settings: str) -> Iterator[subprocess.Popen[str]]:
             yield process
         finally:
             process.terminate()
-            process.communicate(timeout=20)
+            process.communicate(timeout=120)
 
 
 def status_with(port: int, token: str) -> int:
     """Return what the enclosures' call answers to the holder of a token."""
-    line = HTTPConnection("127.0.0.1", port, timeout=10)
+    line = HTTPConnection("127.0.0.1", port, timeout=60)
     line.request("GET", "/api/enclosures", headers={"Authorization": f"Bearer {token}"})
     with closing(line):
         return line.getresponse().status
@@ -205,7 +205,7 @@ def test_it_says_one_line_when_ready_and_stops_when_told(tmp_path: Path, number:
         assert served.stdout is not None
         assert served.stdout.readline() == f"Open http://127.0.0.1:{port}\n"
         served.send_signal(number)
-        out, err = served.communicate(timeout=20)
+        out, err = served.communicate(timeout=120)
     assert (served.returncode, out, err) == (0, "", "")
 
 
@@ -216,9 +216,9 @@ def test_the_pages_answer_though_nobody_reads_what_they_say(tmp_path: Path) -> N
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as served:
         assert served.stdout is not None
         served.stdout.close()
-        line = HTTPConnection("127.0.0.1", port, timeout=20)
+        line = HTTPConnection("127.0.0.1", port, timeout=60)
         with closing(line):
-            end_s = time.monotonic() + 60.0
+            end_s = time.monotonic() + 200.0
             while line.sock is None and time.monotonic() < end_s and served.poll() is None:
                 with suppress(ConnectionRefusedError):
                     line.connect()

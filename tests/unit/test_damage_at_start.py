@@ -169,7 +169,7 @@ def test_a_controller_with_a_damaged_journal_says_so_and_ends(tmp_path: Path) ->
     pages = fill_journal(tmp_path / "data" / "journal.db")
     spoil(tmp_path / "data" / "journal.db", pages // 2, 1)
     command = [sys.executable, "-m", "controller.cli", "controller", "--settings", str(settings)]
-    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=240, check=False)
     assert ended.returncode == 1
     assert "journal.db is damaged; without a journal there is no heat" in ended.stderr
     assert "Traceback" not in ended.stderr
@@ -186,7 +186,7 @@ def test_every_command_that_meets_a_damaged_journal_says_so(tmp_path: Path, comm
     # All but the first: no page of an index alone is met, which a reader would not notice.
     spoil(tmp_path / "data" / "journal.db", 1, pages - 1)
     asked = [sys.executable, "-m", "controller.cli", *command, "--settings", str(settings)]
-    ended = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    ended = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, timeout=240, check=False)
     assert ended.returncode == 1
     assert "journal.db is damaged; without a journal there is no heat" in ended.stderr
     assert "Traceback" not in ended.stderr
@@ -280,7 +280,7 @@ def test_a_command_that_knows_no_remedy_of_its_own_sends_to_the_one_that_does(tm
     pages = fill_journal(data / "journal.db")
     spoil(data / "journal.db", 1, pages - 1)
     asked = [sys.executable, "-m", "controller.cli", "simulate", "--replay", str(data), "--settings", str(settings)]
-    ended = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    ended = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, timeout=240, check=False)
     assert ended.returncode == 1
     assert "a database of the data folder is damaged" in ended.stderr
     assert "`soilward verify` names it" in ended.stderr

@@ -366,7 +366,7 @@ def test_a_reader_that_goes_away_ends_the_export_without_a_word(tmp_path: Path) 
     """`soilward export | head -1`: one line, nothing on standard error."""
     keep(tmp_path, 60_000)
     command = f"{sys.executable} -m controller.cli export --settings {settings_over(tmp_path)} | head -1"
-    ran = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False)
+    ran = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=240, check=False)
     assert (ran.stdout.strip(), ran.stderr) == (HEAD, "")
 
 

@@ -37,7 +37,7 @@ period_s = 1
 
 def _tell(bench: Bench, topic: str, payload: str) -> None:
     port = str(bench.broker.port)
-    subprocess.run(["mosquitto_pub", "-p", port, "-q", "1", "-t", topic, "-m", payload], check=True, timeout=5)
+    subprocess.run(["mosquitto_pub", "-p", port, "-q", "1", "-t", topic, "-m", payload], check=True, timeout=30)
 
 
 def _tell_all(bench: Bench) -> None:
