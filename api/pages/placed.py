@@ -77,15 +77,16 @@ def inside_air_c(carry: Mapping[str, Any] | None, forecast: Forecast | None, *, 
     -----
     Where tonight is told colder than the plan counts with, the air inside is taken to be as much colder: it never
     falls by more than the air outside. Where no heat comes, it is taken to be as cold as outside (engineering
-    judgement), for the plan counts with heat.
+    judgement) where the plan counts with heat.
     """
-    if not heated and forecast is not None:
+    needs_heat = carry is None or float(carry["nights"]["as it is"]["energy_kwh"]) > 0.0
+    if not heated and needs_heat and forecast is not None:
         return forecast.minimum_c
     if carry is None:
         return None
     outside_c = float(carry["outside_c"])
     colder_k = 0.0 if forecast is None else max(outside_c - forecast.minimum_c, 0.0)
-    return float(carry["nights"]["as it is"]["air_c"]) - colder_k if heated else outside_c
+    return float(carry["nights"]["as it is"]["air_c"]) - colder_k if heated or not needs_heat else outside_c
 
 
 def _order(one: Placed) -> tuple[int, float, str, str]:

@@ -13,7 +13,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.pages.placed import inside_air_c
-from api.pages.words import chance_said
+from api.pages.unheated import unheated
+from api.pages.words import Unit, chance_said
 from api.season import hindsight
 from api.season.night import choose
 from api.season.nights import EVENING_MS, dark_of
@@ -358,6 +359,15 @@ def test_a_heater_that_may_not_heat_carries_no_night(
     assert opened.get("/api/season/tonight").json()["enclosures"]["larch"]["unheated"].startswith(said)
 
 
+def test_sun_on_a_shut_tunnel_makes_no_night_unheated() -> None:
+    """Warm air, or air over a limit that has latched nothing, is over by night; a node that is not heard may not be."""
+    for name in ("nothing over its limit", "air below its no-heat limit"):
+        assert unheated({**status_of(trips=[], permissives=[{**LOST, "name": name}]), "known": True}, Unit.C) == ""
+    assert unheated({**status_of(trips=[], permissives=[LOST]), "known": True}, Unit.C).startswith(
+        "Off: the relay node"
+    )
+
+
 def test_a_probe_that_fell_silent_vouches_for_no_later_hour(
     outdoors: Outdoors, opened: TestClient, tonight: tuple[int, int]
 ) -> None:
@@ -584,12 +594,14 @@ def test_the_heater_is_judged_by_tonight_as_well_as_by_the_plan(
 
 def test_air_inside_is_taken_to_fall_with_the_night() -> None:
     """By as much as tonight is told colder than the plan counts with; a milder night changes nothing."""
-    carry = {"outside_c": 3.0, "nights": {"as it is": {"air_c": 6.0}}}
+    carry = {"outside_c": 3.0, "nights": {"as it is": {"air_c": 6.0, "energy_kwh": 4.0}}}
     assert inside_air_c(carry, Forecast(-1.0, 1.0, 30, False, False, "")) == 2.0
     assert inside_air_c(carry, Forecast(5.0, 1.0, 30, False, False, "")) == 6.0
     assert (inside_air_c(carry, None), inside_air_c(None, None)) == (6.0, None)
     assert inside_air_c(carry, Forecast(-1.0, 1.0, 30, False, False, ""), heated=False) == -1.0
     assert (inside_air_c(carry, None, heated=False), inside_air_c(None, None, heated=False)) == (3.0, None)
+    bare = {"outside_c": 3.0, "nights": {"as it is": {"air_c": 6.0, "energy_kwh": 0.0}}}
+    assert inside_air_c(bare, Forecast(-1.0, 1.0, 30, False, False, ""), heated=False) == 2.0
 
 
 def test_limits_in_settings_are_those_of_the_page(outdoors: Outdoors, tonight: tuple[int, int]) -> None:
