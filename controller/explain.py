@@ -111,7 +111,9 @@ def _in_service(status: Mapping[str, Any]) -> Words:
     if any(each["urgent"] for each in status.get("alerts", ())):
         return Words("Warm, but go and look.", why, "", "")
     if below < -1.0:
-        return Words("Warmer than asked, and heated." if heat["contact"] else "Warm without heat.", why, "", "")
+        # A pause between two closings is no end of it; and what a plain relay does, nothing may tell.
+        heated = heat["contact"] or heat["duty"] > 0.0
+        return Words("Warmer than asked, and heated." if heated else "Warm without heat.", why, "", "")
     return Words("Warm and safe.", why, "", "")
 
 

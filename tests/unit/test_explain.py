@@ -85,7 +85,10 @@ def test_nothing_is_called_safe_while_somebody_should_go_and_look(soil_c: float)
 def test_what_is_heated_is_not_called_warm_without_heat() -> None:
     """While the set point comes down a ramp, or heat is stored for a night, soil above what is asked is heated."""
     asked = {"asked_c": 10.0, "working_c": 15.5}
-    assert explain(bare(soil_c=15.4, set_point=asked), False).verdict == "Warmer than asked, and heated."
+    for contact in (True, False, None):
+        heat = {"duty": 0.3, "ordered": contact is not False, "contact": contact, "on_last_hour_s": 1080.0}
+        words = explain(bare(soil_c=15.4, set_point=asked, heat=heat), False)
+        assert words.verdict == "Warmer than asked, and heated.", "in a pause as well, and where nothing tells"
 
 
 def test_no_share_is_said_where_nothing_tells_when_heat_is_on() -> None:
