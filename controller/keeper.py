@@ -96,7 +96,8 @@ class Keeper:
         if since_s < LEAST_APART_S:
             return None
         state = self.state
-        gist = (state.standing, state.order, state.permissives, state.asked_c, refused)
+        alerts = [(each.name, each.urgent) for each in state.alerts]
+        gist = (state.standing, state.order, state.contact_since_ms, state.permissives, alerts, state.asked_c, refused)
         if gist == self.told and since_s < HEARTBEAT_S and (since_s < self.apart_s or state.probes == self.told_probes):
             return None
         self.told, self.told_probes, self.told_s = gist, state.probes, now.mono_s

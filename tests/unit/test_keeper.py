@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from controller import enclosure
+from controller.alerts import Alert
 from controller.clock import Moment
 from controller.heater_log import HeaterLog
 from controller.keeper import Keeper, stored
@@ -109,6 +110,11 @@ def test_with_thousands_readings_alone_are_told_seldom_and_what_heat_does_at_onc
     told = one.news(NOW.later(4), 1, {}, {})
     assert told is not None
     assert (told["armed"], told["readings"][0]["value"]) == (True, 12.0)
+    one.state.alerts = (Alert("contact-closed", "it may be welded", urgent=True),)
+    assert one.news(NOW.later(5), 1, {}, {}) is not None
+    one.state.contact_since_ms = NIGHT_MS
+    assert one.news(NOW.later(6), 1, {}, {}) is not None
+    assert one.news(NOW.later(7), 1, {}, {}) is None
 
 
 @pytest.mark.parametrize("grade", list(Grade))
