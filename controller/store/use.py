@@ -34,7 +34,7 @@ class HeaterUse:
         Runs that began inside the borders, so that days add up to the season.
     energy_kwh, energy_known
         [kWh] of the runs whose energy is known; a run across a border shares it by time. `energy_known` is false when a
-        run inside the borders, unless it goes on, has none recorded.
+        run inside the borders, unless it has just begun, has none recorded.
     """
 
     start_ms: int
@@ -79,9 +79,9 @@ class _Tally:
         return HeaterUse(self.start_ms, self.end_ms, on_s, self.cycles, longest_s, energy_kwh, self.known)
 
 
-# A run that goes on has what was told of it by now: nothing yet, when it has just begun.
+# A run that has just begun, a minute ago at most, has used nothing yet as far as was told.
 _RUNS = """SELECT start_ms, max(start_ms, coalesce(end_ms, :now)) AS stop_ms,
-coalesce(energy_j, iif(end_ms IS NULL, 0.0, NULL)) FROM heater_run
+coalesce(energy_j, iif(end_ms IS NULL AND :now - start_ms < 60000, 0.0, NULL)) FROM heater_run
 WHERE enclosure = :enclosure AND start_ms < :end AND (start_ms >= :start OR coalesce(end_ms, :now) > :start)
 ORDER BY start_ms, id"""
 

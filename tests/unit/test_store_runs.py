@@ -112,6 +112,8 @@ def test_a_run_that_has_just_begun_makes_no_day_unknown(store: sqlite3.Connectio
     runs.begin(store, "north", 2000)
     (hour,) = runs.summary(store, "north", 0, HOUR_MS, "hour", ZURICH, 5000)
     assert (hour.energy_kwh, hour.energy_known) == (1.0, True)
+    (hour,) = runs.summary(store, "north", 0, HOUR_MS, "hour", ZURICH, 70_000)
+    assert not hour.energy_known, "a node tells each 5 s: nobody was there to hear it"
     runs.finish(store, "north", 5000, "controller stopped")
     (hour,) = runs.summary(store, "north", 0, HOUR_MS, "hour", ZURICH, 5000)
     assert not hour.energy_known, "of this one it will never be told"
