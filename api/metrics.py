@@ -111,7 +111,11 @@ def _told(told: dict[str, Any], now_ms: int) -> Iterator[Metric]:
         depth.add_metric((name,), float(count))
     yield depth
     yield GaugeMetricFamily("soilward_figures_age_seconds", "Age of the controller's own figures", age_ms / 1000)
-    yield _durations("soilward_tick_seconds", "One enclosure's tick and all that follows from it", told["tick"])
+    yield _durations(
+        "soilward_tick_seconds",
+        "One enclosure's tick and all that follows from it, with those stepped in the same turn",
+        told["tick"],
+    )
     yield _durations("soilward_tick_late_seconds", "How long after it was due a tick began", told["late"])
     yield _durations("soilward_commit_seconds", "Writing what waited to disk", told["commit"])
 

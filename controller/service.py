@@ -184,6 +184,8 @@ class Controller:
             self._save()
         for keeper, decision in decided:
             self._leave(keeper, decision, now)
+        if self.writer.is_crowded and any(len(decision.judged) >= BACKLOG for _, decision in decided):
+            time.sleep(ROOM_MADE_S)
 
     def _decide(self, keeper: Keeper, now: Moment) -> Decision:
         """Tick one enclosure, and send the order if it opens."""
@@ -218,8 +220,6 @@ class Controller:
         if decision.send and decision.order.on and self.clock.now().mono_s - now.mono_s <= limits.LONGEST_GAP_S:
             self.relays.send(name, decision.order, now)
         self._figures.saw(name, decision, self.clock.now().mono_s - now.mono_s)
-        if len(decision.judged) >= BACKLOG and self.writer.is_crowded:
-            time.sleep(ROOM_MADE_S)
 
     def _shell(self, name: str, now: Moment) -> Inputs:
         """Return how the shell fares, as the tick is told."""

@@ -18,7 +18,8 @@ waits for a millisecond at most. Source: engineering judgement."""
 
 GROUPS = 100
 """In which the ticks of a second are due. Where each enclosure had an instant of its own the loop fell asleep and awoke
-for every one of them, and a tick cost an eighth more (measured at five hundred). Each is still handed out alone."""
+for every one of them, and a tick cost an eighth more (measured at five hundred). Each is still handed out alone, unless
+the loop is behind."""
 
 
 class Ticking:
@@ -81,6 +82,7 @@ class Ticking:
         if name not in names:
             names.append(name)
             self._news.pop(name, None)
+            self._hot.pop(name, None)
         self._ticks(name, now_s, due_s)
 
     def _ticks(self, name: str, now_s: float, due_s: float) -> None:
