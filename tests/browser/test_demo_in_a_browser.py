@@ -80,9 +80,10 @@ def test_a_dark_screen_prints_on_white_paper(reader: MakeReader) -> None:
     assert dark > 100 * (1 + light)
     page.emulate_media(media="print")
     assert page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--earth1').trim()") == "#eadfc9"
-    page.wait_for_timeout(300)
-    light, dark = canvas.evaluate(_INK)
-    assert light > 100 * (1 + dark)
+    page.wait_for_function(
+        f"canvas => {{ const [light, dark] = ({_INK})(canvas); return light > 100 * (1 + dark); }}",
+        arg=canvas.element_handle(),
+    )
 
 
 _SOIL = """canvas => {
