@@ -26,8 +26,6 @@ def keepers_of(settings: Settings, memory: Memory, now: Moment) -> dict[str, Kee
         each.name: _keeper(settings, each, answers.get(each.name), memory.recalled[each.name])
         for each in settings.enclosure
     }
-    for keeper in keepers.values():
-        keeper.apart_s = max(LEAST_APART_S, len(keepers) / MOST_A_SECOND)
     end_left_open_runs(folder)
     for name, ended in runs_lately(folder, now.utc_ms).items():
         if name in keepers:
@@ -40,4 +38,5 @@ def keepers_of(settings: Settings, memory: Memory, now: Moment) -> dict[str, Kee
 
 def _keeper(settings: Settings, one: Enclosure, answer: commissioned.Answer | None, recalled: Standing) -> Keeper:
     plan = commissioned.judged_by(plan_for(settings, one), one, answer)
-    return Keeper(plan, enclosure.start(plan, recalled), log_for(one))
+    apart_s = max(LEAST_APART_S, len(settings.enclosure) / MOST_A_SECOND)
+    return Keeper(plan, enclosure.start(plan, recalled), log_for(one), apart_s)

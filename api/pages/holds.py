@@ -5,13 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from api.pages import words
-from api.pages.unheated import unheated
 from api.pages.words import Unit, kelvin
 from api.planned import planned
 from api.season import hindsight
 from api.season.hindsight import Compared, PastNight
 from api.season.tonight import LIKELY, POSSIBLE, Forecast, colder_than_held
-from api.seen import as_seen
 from api.state import State
 from controller.enclosure_settings import Enclosure
 
@@ -42,13 +40,13 @@ class HoldShown:
 
 
 def hold_shown(
-    state: State, enclosure: Enclosure, carry: Mapping[str, Any] | None, told: Forecast | None, unit: Unit
+    state: State, enclosure: Enclosure, carry: Mapping[str, Any] | None, off: str, told: Forecast | None, unit: Unit
 ) -> HoldShown:
     """Return one enclosure's night; `told` is tonight's lowest outside where it is known.
 
-    What the planner thinks is of heat that may come: it goes by the record, and knows of no trip.
+    What the planner thinks is of heat that may come: it goes by the record, and knows of no trip. `off` says why none
+    can come now, "" where it can.
     """
-    off = unheated(as_seen(enclosure, state.live.heard(enclosure.name), state.clock.now()), unit)
     past = hindsight.past_nights(state, enclosure)
     shown = tuple(_past(each, unit) for each in past[:5])
     error = _error(past, unit)

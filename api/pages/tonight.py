@@ -1,22 +1,19 @@
 """What the page about tonight says, in the reader's words."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from api.pages import words
 from api.pages.holds import HoldShown, hold_shown
 from api.pages.placed import PlantsShown, inside_air_c, plants_shown
-from api.pages.unheated import unheated
+from api.pages.unheated import unheated_now
 from api.pages.words import Unit, kelvin
 from api.planned import carries
 from api.season.alarm import Alarms, Place, Stage, leaves_colder
 from api.season.nights import EVENING_MS, Dark
 from api.season.site_night import Foretold, Tonight, alarms_here, coming_night, outdoors, tonight, wet_bulb_now_c
-from api.season.tonight import Chance, Forecast, chance
-from api.seen import as_seen
+from api.season.tonight import Chance, chance
 from api.state import State
-from controller.enclosure_settings import Enclosure
 from controller.errors import StoreError
 from controller.store.damage import is_damage
 
@@ -61,9 +58,12 @@ def night_shown(state: State, unit: Unit) -> NightShown:
         found = None
     told = None if found is None or found.told is None else found.told.forecast
     nights = {name: carry for name, (_, carry) in carries(state).items() if carry is not None}
-    holds = tuple(hold_shown(state, each, nights.get(each.name), told, unit) for each in state.settings.enclosure)
+    off = {each.name: unheated_now(state, each, unit) for each in state.settings.enclosure}
+    holds = tuple(
+        hold_shown(state, each, nights.get(each.name), off[each.name], told, unit) for each in state.settings.enclosure
+    )
     alarms = alarms_here(state.settings, found)
-    inside_c = {each.name: _inside_c(state, each, nights.get(each.name), told) for each in state.settings.enclosure}
+    inside_c = {name: inside_air_c(nights.get(name), told, heated=not why) for name, why in off.items()}
     plants = plants_shown(state, inside_c, alarms, told, unit)
     if found is None:
         return NightShown("Tonight is not known.", _why_nothing(state), plants=plants, holds=holds)
@@ -85,13 +85,6 @@ def night_shown(state: State, unit: Unit) -> NightShown:
         plants,
         holds,
     )
-
-
-def _inside_c(
-    state: State, enclosure: Enclosure, carry: Mapping[str, Any] | None, told: Forecast | None
-) -> float | None:
-    seen = as_seen(enclosure, state.live.heard(enclosure.name), state.clock.now())
-    return inside_air_c(carry, told, heated=not unheated(seen, Unit.C))
 
 
 def _why_nothing(state: State) -> str:

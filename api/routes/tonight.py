@@ -12,7 +12,7 @@ from api.pages import site_lines, words
 from api.pages.again import note
 from api.pages.render import page, unit_of
 from api.pages.tonight import night_shown
-from api.pages.unheated import unheated
+from api.pages.unheated import unheated_now
 from api.pages.words import Unit
 from api.planned import carries
 from api.problem import Router, example
@@ -23,7 +23,6 @@ from api.season.fed_nights import take_forecast, typed_in
 from api.season.forecast import COLDEST_C, WARMEST_C, Told
 from api.season.site_night import Foretold, alarms_here, coming_night, outside_now_c, tonight
 from api.season.tonight import chance, colder_than_held
-from api.seen import as_seen
 from api.state import State
 from controller.clock import rfc3339
 from controller.enclosure_settings import Enclosure
@@ -130,7 +129,7 @@ def _hold(
     return {
         "at": None if thought is None else rfc3339(thought[0]),
         "carry": carry,
-        "unheated": unheated(as_seen(enclosure, state.live.heard(enclosure.name), state.clock.now()), Unit.C),
+        "unheated": unheated_now(state, enclosure, Unit.C),
         "chance_colder": None if carry is None or told is None else colder_than_held(carry, told.forecast),
         "error": {name: None if each is None else asdict(each) for name, each in errors.items()},
     }
