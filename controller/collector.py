@@ -3,7 +3,7 @@
 import gc
 
 EACH, OF_ALL = 500, 20_000
-"""Objects more, for each enclosure and for all, until the collector looks. Whatever runs makes nothing that needs
+"""Objects more, for each enclosure and for all, until the collector looks. The loop makes nothing that needs
 collecting (32 objects in a quarter of an hour, measured). What an enclosure remembers grows by some 200 objects in its
 first minutes; a look through what two thousand had made held all of them up for 60 to 140 ms, every ten seconds."""
 OLDER = 10, 100

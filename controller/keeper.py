@@ -25,9 +25,8 @@ HEARTBEAT_S = 5.0
 LEAST_APART_S = 0.9
 """[s] between two statuses. Not a whole tick: of two ticks that are a hair closer, each may have news (hazard A07)."""
 MOST_A_SECOND = 1000
-"""Statuses of all enclosures of which nothing but readings is new: those of a thousand, each second. With two thousand
-one was a sixth of the loop's work, twice a second for each of their probes that speak every 10 s. Engineering
-judgement."""
+"""Statuses in which nothing but readings is new, of all enclosures together. With two thousand of six probes, each of
+which speaks every 10 s, telling was a sixth of the loop's work (sampled). Source: engineering judgement."""
 _WORD: dict[str, str] = {each: each.value for each in (*Quantity, *Grade)}
 """The plain words of what every reading is kept with: `.value` is a Python call each time."""
 
@@ -45,10 +44,10 @@ class Keeper:
     plan: Plan
     state: State
     heater: HeaterLog
+    apart_s: float = LEAST_APART_S
     readings: list[Reading] = field(default_factory=list)
     reports: list[NodeReport] = field(default_factory=list)
     requests: list[Request] = field(default_factory=list)
-    apart_s: float = LEAST_APART_S
     told_s: float = float("-inf")
     told: Any = None
     told_probes: Any = None

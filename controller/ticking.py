@@ -13,8 +13,8 @@ MOST_TOGETHER = 32
 judgement."""
 
 BEHIND_S, MOST_BEHIND = 0.02, 4
-"""[s] late, and how many are then handed out together: what surrounds a step takes a tenth of the time, and a hot one
-waits for a millisecond at most. Source: engineering judgement."""
+"""[s] late, and how many are then handed out together: what surrounds a step takes a tenth of the time (sampled), and a
+hot one waits for their steps, a millisecond or so. Source: engineering judgement."""
 
 GROUPS = 100
 """In which the ticks of a second are due. Where each enclosure had an instant of its own the loop fell asleep and awoke
