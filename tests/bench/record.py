@@ -4,6 +4,7 @@ How fast readings come in, how soon a trip answers meanwhile, how many enclosure
 probe read back, beside DuckDB and a plain scan; bytes per reading; bytes written.
 """
 
+import gc
 import random
 import sqlite3
 import subprocess
@@ -17,7 +18,6 @@ from typing import TypeAlias
 
 import duckdb
 
-from controller import collector
 from controller.store import reading_back
 from controller.store.connection import open_reader, open_writer
 from controller.store.keeping import Keeping
@@ -55,7 +55,7 @@ def rows(folder: Path) -> Iterator[Row]:
 
 def _year(folder: Path) -> Iterator[Row]:
     # As for the pages; both are spared it.
-    collector.look_seldom()
+    gc.freeze()
     values = _values()
     _fill(folder / "readings.db", values)
     _fill_duckdb(folder / "duck.db", values)
